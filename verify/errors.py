@@ -1,0 +1,271 @@
+"""Every error this tool raises on purpose, as one tree.
+
+The state of a drive is data and is recorded; an exception means "cannot go on here".
+
+    WitnessError                      exit 4
+    ├── UsageError                    exit 2   the command was called wrongly
+    ├── SourceError                            a drive or an image cannot be used
+    │   ├── SourceMissing                      nothing is there
+    │   ├── SourceNotDrive                     a folder, a pipe, a socket
+    │   ├── SourceForeign                      a file that holds no drive (text, a few bytes)
+    │   ├── SourceForbidden                    no permission to read
+    │   ├── SourceVanished                     gone, or shorter than it was, while being read
+    │   ├── SourceUnreadable                   sectors that the drive does not give back
+    │   └── PastEnd                            a read outside the window it was asked of
+    ├── StructureError                         an on-disk structure that cannot be read as one
+    ├── ReaderError                            a volume library gave up
+    ├── ManifestError                          a manifest cannot be used
+    │   ├── ManifestForeign                    not a manifest at all
+    │   ├── ManifestTruncated                  ends before its trailer
+    │   ├── ManifestAltered                    its digest or counts do not match
+    │   └── ManifestTooNew                     written by a later schema
+    └── OutputError                            a result could not be written
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class WitnessError(Exception):
+    """The root: one sentence from `__str__`, and what to do about it from `hint()`."""
+
+    exit_code = 4
+
+    def hint(self) -> str:
+        """Return one sentence of advice, or an empty string."""
+        return ""
+
+
+@dataclass
+class UsageError(WitnessError):
+    """The command was called wrongly."""
+
+    problem: str
+    advice: str = ""
+
+    exit_code = 2
+
+    def __str__(self) -> str:
+        return self.problem
+
+    def hint(self) -> str:
+        """Return the advice given with the problem."""
+        return self.advice
+
+
+@dataclass
+class SourceError(WitnessError):
+    """A drive or an image cannot be used."""
+
+    source: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: cannot be used as a drive."
+
+
+@dataclass
+class SourceMissing(SourceError):
+    """Nothing is there under that name."""
+
+    def __str__(self) -> str:
+        return f"{self.source}: there is no such file or device."
+
+    def hint(self) -> str:
+        """Say where names come from."""
+        return "Check the spelling; `show` on a device or an image tells what is on it."
+
+
+@dataclass
+class SourceNotDrive(SourceError):
+    """A folder, a pipe or a socket where a device or an image file belongs."""
+
+    found: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: is {self.found}, not a drive or an image of one."
+
+    def hint(self) -> str:
+        """Say what belongs there."""
+        return "Give a block device, a raw image file or a manifest."
+
+
+@dataclass
+class SourceForeign(SourceError):
+    """A file that holds no drive."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: holds no drive: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what belongs there."""
+        return "Give a block device, a raw image file (sector by sector) or a manifest."
+
+
+@dataclass
+class SourceForbidden(SourceError):
+    """The system does not let this user read it."""
+
+    def __str__(self) -> str:
+        return f"{self.source}: no permission to read it."
+
+    def hint(self) -> str:
+        """Say how a drive is usually read."""
+        return "Reading a drive needs administrator rights; nothing is ever written to it."
+
+
+@dataclass
+class SourceVanished(SourceError):
+    """It went away, or became shorter, while it was being read."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: went away while it was being read: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what to look at."""
+        return "Check the cable, the adapter and its power, then start again."
+
+
+@dataclass
+class SourceUnreadable(SourceError):
+    """Bytes that the drive does not give back.
+
+    `offset` and `length` are in bytes, inside whatever was read from.
+    """
+
+    offset: int
+    length: int
+    reason: str
+
+    def __str__(self) -> str:
+        end = self.offset + self.length
+        return f"{self.source}: bytes {self.offset}..{end} cannot be read: {self.reason}."
+
+
+@dataclass
+class PastEnd(SourceError):
+    """A read outside the window; `offset`, `length` and `size` are in bytes."""
+
+    offset: int
+    length: int
+    size: int
+
+    def __str__(self) -> str:
+        return (
+            f"{self.source}: bytes {self.offset}..{self.offset + self.length} lie outside"
+            f" its {self.size} bytes."
+        )
+
+
+@dataclass
+class StructureError(WitnessError):
+    """An on-disk structure that cannot be read as one; `offset` in bytes of its window."""
+
+    structure: str
+    offset: int
+    field: str
+    expected: str
+    got: str
+
+    def __str__(self) -> str:
+        return (
+            f"{self.structure} at byte {self.offset}: {self.field} should be"
+            f" {self.expected}, is {self.got}."
+        )
+
+
+@dataclass
+class ReaderError(WitnessError):
+    """A volume library gave up on a filesystem."""
+
+    reader: str
+    doing: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.reader} could not {self.doing}: {self.reason}."
+
+
+@dataclass
+class ManifestError(WitnessError):
+    """A manifest cannot be used."""
+
+    path: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: cannot be used as a manifest."
+
+
+@dataclass
+class ManifestForeign(ManifestError):
+    """Not a manifest of this tool at all."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is not a manifest: {self.reason}."
+
+
+@dataclass
+class ManifestTruncated(ManifestError):
+    """It ends before its trailer; `rows` were read."""
+
+    rows: int
+
+    def __str__(self) -> str:
+        return f"{self.path}: the manifest ends after {self.rows} rows, before its trailer."
+
+    def hint(self) -> str:
+        """Say what to do."""
+        return "It was cut short; take another copy of it, or capture the drive again."
+
+
+@dataclass
+class ManifestAltered(ManifestError):
+    """Its digest or its counts do not match its trailer."""
+
+    field: str
+    expected: str
+    got: str
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path}: the manifest was altered or damaged: {self.field} should be"
+            f" {self.expected}, is {self.got}."
+        )
+
+    def hint(self) -> str:
+        """Say what to do."""
+        return "Do not rely on it; take another copy of it, or capture the drive again."
+
+
+@dataclass
+class ManifestTooNew(ManifestError):
+    """Written in a later schema than this version reads."""
+
+    schema: str
+    newest: str
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path}: was written as {self.schema}; this version reads up to {self.newest}."
+        )
+
+    def hint(self) -> str:
+        """Say what to do."""
+        return "Read it with the version that wrote it, or a later one."
+
+
+@dataclass
+class OutputError(WitnessError):
+    """A result could not be written."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: could not be written: {self.reason}."

@@ -1,0 +1,1 @@
+"""Filesystems: recognised and described from their own structures; listed through a library."""

@@ -1,0 +1,76 @@
+"""What a filesystem says of itself, as plain data.
+
+Sizes are in bytes; identifiers in upper-case hex. `None` means: this filesystem has no such
+thing, or it could not be read, and then `unread` says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+READABLE_KINDS = frozenset({"ntfs", "fat12", "fat16", "fat32", "exfat", "ext2", "ext3", "ext4"})
+"""The kinds whose files this tool lists; the rest is compared as raw bytes."""
+
+NO_CONTENT_KINDS = frozenset({"msr", "swap", "ldm", "extended"})
+"""Kinds whose bytes decide nothing: reserved space, swap, LDM metadata, a container of others."""
+
+LOCKED_KINDS = frozenset({"bitlocker", "luks"})
+"""Encrypted volumes: their files cannot be seen; equal bytes are full proof."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Backup:
+    """The backup boot sector, boot region or superblock.
+
+    `place` says where it was looked for, in words; `offset` in bytes of the partition where it
+    was found (or expected). `state`: `same`; `moved_only` (differs from the main copy in nothing
+    but hidden sectors, free-space hints and state bits); `differs`; `missing`; `unread`.
+    """
+
+    place: str
+    offset: int | None
+    state: Literal["same", "moved_only", "differs", "missing", "unread"]
+    detail: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unread:
+    """Something that was not read, and why: a missing value is a value."""
+
+    what: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filesystem:
+    """One filesystem as described by its own boot sector, superblock, bitmap or FAT.
+
+    `kind`: a READABLE kind, an opaque one (`bitlocker`, `luks`, `lvm`, `xfs`, `btrfs`, `swap`,
+    `refs`, `apfs`, `hfsplus`, `msr`, `ldm`, `md-raid`, `extended` …), `unknown`, or `ambiguous`
+    with its `candidates`. `sector_bytes`: the filesystem's own. `size_bytes`: what it says it
+    spans. `free_bytes`: counted from the bitmap or FAT itself; `free_hint_bytes`: the stored hint.
+    `clean`: cleanly dismounted and no error noted. `state`: what the flags say, in words.
+    `resized`: the volume was marked for a check by a resize, or shows its traces. `hidden_sectors`:
+    the boot sector's. `last_written`: seconds since 1970 UTC, where the filesystem keeps it.
+    """
+
+    kind: str
+    label: str | None = None
+    id: str | None = None
+    version: str | None = None
+    sector_bytes: int | None = None
+    cluster_bytes: int | None = None
+    size_bytes: int | None = None
+    used_bytes: int | None = None
+    free_bytes: int | None = None
+    free_hint_bytes: int | None = None
+    clean: bool | None = None
+    state: tuple[str, ...] = ()
+    hidden_sectors: int | None = None
+    backup: Backup | None = None
+    last_written: int | None = None
+    boot_sector_digest: str | None = None
+    features: tuple[str, ...] = ()
+    candidates: tuple[str, ...] = ()
+    unread: tuple[Unread, ...] = ()

@@ -1,0 +1,1 @@
+"""Fixed on-disk structures as cited field tables, apart from any logic."""

@@ -1,0 +1,85 @@
+"""What a field table is, and how one is read.
+
+A structure is its standard's table: names, offsets, types and where they are printed. Parsing
+yields every stored value as it stands; nothing is judged here.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass, field
+
+from verify.errors import StructureError
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field: its standard's name, byte offset, `struct` code and meaning.
+
+    The code is one `struct` item without byte order: `B`, `H`, `I`, `Q`, `b`, `16s` …
+    """
+
+    name: str
+    offset: int
+    code: str
+    meaning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The stored values of one structure, and the byte offset (in its window) it was read at."""
+
+    structure: str
+    at: int
+    values: dict[str, int | bytes]
+
+    def number(self, name: str) -> int:
+        """Return an integer field."""
+        value = self.values[name]
+        if not isinstance(value, int):
+            raise TypeError(f"{self.structure}.{name} is not a number")
+        return value
+
+    def raw(self, name: str) -> bytes:
+        """Return a field of bytes."""
+        value = self.values[name]
+        if not isinstance(value, bytes):
+            raise TypeError(f"{self.structure}.{name} is not bytes")
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A field table with its source; `size` in bytes, `order` is `<` (little) or `>` (big)."""
+
+    name: str
+    source: str
+    size: int
+    fields: tuple[Field, ...]
+    order: str = "<"
+    _codecs: tuple[tuple[str, struct.Struct, int], ...] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Compile the codecs once, and hold every field inside the structure."""
+        codecs = []
+        for item in self.fields:
+            codec = struct.Struct(self.order + item.code)
+            if item.offset + codec.size > self.size:
+                raise ValueError(f"{self.name}.{item.name} runs past {self.size} bytes")
+            codecs.append((item.name, codec, item.offset))
+        object.__setattr__(self, "_codecs", tuple(codecs))
+
+    def parse(self, data: bytes, at: int = 0) -> Record:
+        """Read the structure from the start of `data`, which was found at byte `at`.
+
+        Raises:
+            StructureError: `data` is shorter than the structure.
+        """
+        if len(data) < self.size:
+            raise StructureError(
+                self.name, at, "length", f"{self.size} bytes", f"{len(data)} bytes"
+            )
+        values: dict[str, int | bytes] = {
+            name: codec.unpack_from(data, offset)[0] for name, codec, offset in self._codecs
+        }
+        return Record(self.name, at, values)

@@ -1,0 +1,51 @@
+"""Sectors and bytes as types, and how sizes are said to people.
+
+Ranges are half-open inside the program; an inclusive on-disk field keeps its standard's name
+(`ending_lba`) and is converted once, where it is read.
+"""
+
+from __future__ import annotations
+
+from typing import NewType
+
+Lba = NewType("Lba", int)
+"""A logical block address: which sector, counted from 0 at the start of the drive."""
+
+ByteOffset = NewType("ByteOffset", int)
+"""A distance in bytes from the start of a drive or a window."""
+
+ByteCount = NewType("ByteCount", int)
+"""A number of bytes."""
+
+SectorSize = NewType("SectorSize", int)
+"""Bytes a logical sector: 512 or 4,096 on the drives of today."""
+
+KIB = 1 << 10
+MIB = 1 << 20
+GIB = 1 << 30
+
+_DECIMAL = ("B", "kB", "MB", "GB", "TB", "PB")
+_BINARY = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
+
+
+def _scaled(count: float, step: int, units: tuple[str, ...]) -> str:
+    for unit in units[:-1]:
+        if abs(count) < step:
+            return f"{count:.0f} {unit}" if unit == "B" else f"{count:.2f} {unit}"
+        count /= step
+    return f"{count:.2f} {units[-1]}"
+
+
+def decimal_size(count: int) -> str:
+    """Say a number of bytes as drives are sold, in powers of 1,000: `500.11 GB`."""
+    return _scaled(float(count), 1000, _DECIMAL)
+
+
+def binary_size(count: int) -> str:
+    """Say a number of bytes as systems show it, in powers of 1,024: `465.76 GiB`."""
+    return _scaled(float(count), 1024, _BINARY)
+
+
+def align_up(value: int, step: int) -> int:
+    """Return the least multiple of `step` that is not below `value`; `step` > 0."""
+    return -(-value // step) * step
