@@ -1,0 +1,42 @@
+"""Shared fixtures: the foreign corpus, and skipping by name where a system tool is absent."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip what needs a system tool or root that is not here, and say which."""
+    for item in items:
+        marker = item.get_closest_marker("tools")
+        missing = [name for name in (marker.args if marker else ()) if not shutil.which(name)]
+        if missing:
+            item.add_marker(pytest.mark.skip(reason=f"needs {', '.join(missing)}"))
+        if item.get_closest_marker("root") and not is_root():
+            item.add_marker(pytest.mark.skip(reason="needs root"))
+
+
+def is_root() -> bool:
+    """Whether this process may set up loop devices and mounts."""
+    return hasattr(os, "geteuid") and os.geteuid() == 0
+
+
+def corpus_folder() -> Path:
+    """Where the foreign images are: named by the environment, else beside the checkout."""
+    named = os.environ.get("DRIVEWITNESS_CORPUS")
+    return Path(named) if named else REPOSITORY.parent / "shared" / "corpus" / "open"
+
+
+@pytest.fixture(scope="session")
+def corpus() -> Path:
+    """The folder of foreign images; tests that need it skip where it is absent."""
+    folder = corpus_folder()
+    if not (folder / "expected.json").exists():
+        pytest.skip(f"no foreign corpus at {folder.name}")
+    return folder
