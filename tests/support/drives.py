@@ -8,6 +8,7 @@ from __future__ import annotations
 import lzma
 import os
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.errors import SourceUnreadable, SourceVanished
@@ -15,7 +16,6 @@ from verify.source.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from pathlib import Path
 
     from verify.source.window import Readable
 
