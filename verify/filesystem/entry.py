@@ -1,0 +1,52 @@
+"""One name in a filesystem, with everything that a comparison needs of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Kind = Literal["file", "folder", "link", "other"]
+
+
+@dataclass(slots=True)
+class Stream:
+    """A named stream of a file or folder: its size in bytes and, once read, its BLAKE3."""
+
+    name: str
+    size: int
+    digest: str | None = None
+
+
+@dataclass(slots=True)
+class Entry:
+    """One allocated name: a file, a folder, a symbolic link, or another kind of node.
+
+    `path` starts with `/` and is the name's own bytes: UTF-8, bytes that are no text kept as
+    lone surrogates U+DC80..U+DCFF, lone UTF-16 surrogates kept as such. `size` is the logical
+    length of the unnamed stream in bytes. Times are nanoseconds since 1970 UTC (FAT keeps local
+    time without a zone: it is taken as it stands). `node` is the inode, MFT record or directory
+    entry number; names that share one are hard links. `extents` are runs of clusters (first,
+    count), in file order, sparse ones left out. `reparse` is the tag of a reparse point in eight
+    hex digits and `reparse_digest` the BLAKE3 of its data. `digest` is the BLAKE3 of the unnamed
+    stream where it was read whole; `blocks` are single blocks of it (index, BLAKE3); `unhashed`
+    says why there is no digest. `boot`: read at every depth, since the machine starts from it.
+    """
+
+    kind: Kind
+    path: str
+    size: int = 0
+    modified: int | None = None
+    changed: int | None = None
+    created: int | None = None
+    node: int = 0
+    links: int = 1
+    extents: list[tuple[int, int]] = field(default_factory=list)
+    streams: list[Stream] = field(default_factory=list)
+    attributes: int | None = None
+    reparse: str | None = None
+    reparse_digest: str | None = None
+    target: str | None = None
+    digest: str | None = None
+    blocks: list[tuple[int, str]] = field(default_factory=list)
+    unhashed: str | None = None
+    boot: bool = False

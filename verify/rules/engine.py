@@ -1,0 +1,73 @@
+"""Runs every rule of the catalogue on a case, and earns the verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Case, Finding, Level, Outcome, Result, Rule
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+VERDICTS = ("sound", "review", "stop")
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What all rules said of a case, and the verdict that follows.
+
+    `gaps` names the required rules that keep the verdict from `sound`, with the reason of each.
+    """
+
+    verdict: str
+    outcomes: tuple[Outcome, ...]
+    findings: tuple[Finding, ...]
+    gaps: tuple[Outcome, ...]
+
+
+_WEIGHT = {Level.STOP: 0, Level.REVIEW: 1, Level.NOTE: 2}
+
+
+def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
+    """Run the rules; a rule that raises is `crashed`, with the error's name, and the rest goes on."""
+    outcomes: list[Outcome] = []
+    findings: list[Finding] = []
+    for rule in rules:
+        try:
+            answers, found = rule(case)
+        except Exception as error:  # noqa: BLE001 - any fault in a rule is an outcome, never lost
+            reason = f"{type(error).__name__}: {error}"
+            answers = (Outcome(rule=rule.slug, outcome=Result.CRASHED, reason=reason),)
+            found = ()
+        outcomes += answers
+        findings += found
+    findings.sort(key=lambda item: _WEIGHT[item.level])
+    gaps = required_gaps(outcomes, rules)
+    return Judgement(earn(findings, gaps), tuple(outcomes), tuple(findings), gaps)
+
+
+def required_gaps(outcomes: Sequence[Outcome], rules: Sequence[Rule]) -> tuple[Outcome, ...]:
+    """Return the outcomes of required rules that keep a verdict from `sound`.
+
+    A required rule that is silent counts too: it is reported as `not_examined`.
+    """
+    heard = {outcome.rule for outcome in outcomes}
+    required = {rule.slug for rule in rules if rule.required}
+    open_answers = (Result.CRASHED, Result.NOT_EXAMINED)
+    gaps = [item for item in outcomes if item.rule in required and item.outcome in open_answers]
+    silent = [
+        Outcome(rule=slug, outcome=Result.NOT_EXAMINED, reason="the rule gave no answer")
+        for slug in sorted(required - heard)
+    ]
+    return (*gaps, *silent)
+
+
+def earn(findings: Sequence[Finding], gaps: Sequence[Outcome]) -> str:
+    """Return the verdict: `stop`, `review` or `sound` (design: a verdict is earned)."""
+    levels = {finding.level for finding in findings}
+    if Level.STOP in levels:
+        return "stop"
+    if Level.REVIEW in levels or gaps:
+        return "review"
+    return "sound"
