@@ -1,0 +1,1 @@
+"""What a machine reads to start: what it names, as bytes handed in; nothing is opened here."""

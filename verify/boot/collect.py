@@ -1,0 +1,238 @@
+"""Which files of a partition belong to the start of a machine, and how much of each is looked at.
+
+`WANTED` is the written-out list; the first pattern that fits a path decides. A path starts with
+`/`, as in `/EFI/Microsoft/Boot/BCD`. In a pattern `?` is one character and `*` any number of them
+inside one name; a name `**` stands for any number of folders. NTFS, FAT and exFAT do not tell
+upper from lower case, ext does.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+from verify.units import KIB, MIB
+
+Role = Literal[
+    "store",
+    "loader",
+    "recovery-config",
+    "image",
+    "registry",
+    "log",
+    "linux",
+    "initramfs",
+    "other",
+]
+
+FAT_KINDS = frozenset({"fat12", "fat16", "fat32"})
+WINDOWS_KINDS = FAT_KINDS | {"ntfs"}
+EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
+LINUX_KINDS = FAT_KINDS | EXT_KINDS
+CASELESS_KINDS = WINDOWS_KINDS | {"exfat"}
+
+STORE_BYTES = 4 * MIB
+"""The largest boot store read; the two real ones seen hold 24 and 32 KiB."""
+
+REGISTRY_BYTES = 512 * MIB
+"""The largest system hive read; a real one seen holds 11 MiB."""
+
+RECOVERY_CONFIG_BYTES = 64 * KIB
+"""The largest recovery configuration read; the real ones seen hold about 1 KiB."""
+
+LOADER_BYTES = 4 * KIB
+"""Leading bytes of a loader: its PE headers."""
+
+IMAGE_BYTES = 208
+"""The header of a WIM image."""
+
+LOG_BYTES = 512
+"""The base block of a hive's transaction log."""
+
+TEXT_BYTES = MIB
+"""The largest text configuration read."""
+
+INITRAMFS_BYTES = 128 * MIB
+"""The largest initial RAM filesystem looked into."""
+
+STORAGE_DRIVERS = (
+    "storahci",
+    "stornvme",
+    "storport",
+    "msahci",
+    "atapi",
+    "ataport",
+    "pciide",
+    "intelide",
+    "vmd",
+    "iaStor*",
+    "nvme*",
+    "amd_sata",
+    "amdsata",
+    "rcraid",
+    "rcbottom",
+    "disk",
+    "partmgr",
+    "volmgr",
+    "volume",
+)
+"""Driver files between a started loader and its system volume (names of Windows services)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Files that matter to a start: on which filesystems, their role, and how much to hand over.
+
+    `leading_bytes`: at most so many bytes from the start of the file; 0: none. `boot_set`: hashed
+    whole at every depth.
+    """
+
+    pattern: str
+    kinds: frozenset[str]
+    role: Role
+    leading_bytes: int = 0
+    boot_set: bool = True
+
+
+_NTFS = frozenset({"ntfs"})
+
+WANTED: tuple[Wanted, ...] = (
+    # The boot store and what is written beside it.
+    Wanted("/EFI/Microsoft/Boot/BCD", FAT_KINDS, "store", STORE_BYTES),
+    Wanted("/EFI/Microsoft/Boot/BCD.LOG*", FAT_KINDS, "log", LOG_BYTES),
+    Wanted("/Boot/BCD", WINDOWS_KINDS, "store", STORE_BYTES),
+    Wanted("/Boot/BCD.LOG*", WINDOWS_KINDS, "log", LOG_BYTES),
+    # Loaders. NOTE: \bootmgr is a 16-bit stub in front of what it unpacks, no PE file.
+    Wanted("/bootmgr", WINDOWS_KINDS, "loader", LOADER_BYTES),
+    Wanted("/bootmgr.efi", WINDOWS_KINDS, "loader", LOADER_BYTES),
+    Wanted("/EFI/**/*.efi", FAT_KINDS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/winload.*", _NTFS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/winresume.*", _NTFS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/Boot/*.e??", _NTFS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/ntoskrnl.exe", _NTFS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/hal.dll", _NTFS, "loader", LOADER_BYTES),
+    *(
+        Wanted(f"/Windows/System32/drivers/{name}.sys", _NTFS, "loader", LOADER_BYTES)
+        for name in STORAGE_DRIVERS
+    ),
+    # Recovery: its configuration, its RAM disk, and the headers of images (too large to hash
+    # at every depth).
+    Wanted("/Windows/System32/Recovery/ReAgent.xml", _NTFS, "recovery-config", 64 * KIB),
+    Wanted("/Recovery/*/ReAgent.xml", WINDOWS_KINDS, "recovery-config", 64 * KIB),
+    Wanted("/Recovery/*/boot.sdi", WINDOWS_KINDS, "other", LOG_BYTES),
+    Wanted("/Windows/System32/Recovery/*.wim", _NTFS, "image", IMAGE_BYTES, boot_set=False),
+    *(
+        Wanted(f"/{folder}/**/*.{suffix}", WINDOWS_KINDS, "image", IMAGE_BYTES, boot_set=False)
+        for folder in ("Recovery", "RecoveryImage", "sources")
+        for suffix in ("wim", "swm", "esd")
+    ),
+    # The system's registry.
+    Wanted("/Windows/System32/config/SYSTEM", _NTFS, "registry", REGISTRY_BYTES),
+    Wanted("/Windows/System32/config/SYSTEM.LOG*", _NTFS, "log", LOG_BYTES),
+    *(
+        Wanted(f"/Windows/System32/config/{hive}", _NTFS, "other")
+        for hive in ("SOFTWARE", "SAM", "SECURITY", "DEFAULT")
+    ),
+    # Linux: what names a filesystem, on the root, on a partition of its own for /boot, or on
+    # the EFI system partition.
+    *(
+        Wanted(path, EXT_KINDS, "linux", TEXT_BYTES)
+        for path in (
+            "/etc/fstab",
+            "/etc/crypttab",
+            "/etc/default/grub",
+            "/etc/default/grub.d/*",
+            "/etc/kernel/cmdline",
+            "/etc/initramfs-tools/conf.d/*",
+        )
+    ),
+    *(
+        Wanted(prefix + path, LINUX_KINDS, "linux", TEXT_BYTES)
+        for prefix in ("/boot", "")
+        for path in (
+            "/grub/grub.cfg",
+            "/grub/grub.conf",
+            "/grub/menu.lst",
+            "/grub/grubenv",
+            "/grub2/grub.cfg",
+            "/grub2/grubenv",
+            "/loader/loader.conf",
+            "/loader/entries/*.conf",
+        )
+    ),
+    Wanted("/EFI/**/grub.cfg", FAT_KINDS, "linux", TEXT_BYTES),
+    Wanted("/EFI/**/grubenv", FAT_KINDS, "linux", TEXT_BYTES),
+    *(
+        Wanted(prefix + path, LINUX_KINDS, "initramfs", INITRAMFS_BYTES)
+        for prefix in ("/boot", "")
+        for path in ("/initrd*", "/initramfs*")
+    ),
+    *(
+        Wanted(path, LINUX_KINDS, "other")
+        for path in ("/vmlinuz*", "/config-*", "/grub/**", "/grub2/**", "/loader/**")
+    ),
+    # NOTE: boot loader entries of type 1 keep kernels under the machine's id, 32 hex digits.
+    Wanted("/" + "?" * 32 + "/*/linux", FAT_KINDS, "other"),
+    Wanted("/" + "?" * 32 + "/*/initrd*", FAT_KINDS, "initramfs", INITRAMFS_BYTES),
+    # Everything else beside them.
+    Wanted("/EFI/**", FAT_KINDS, "other"),
+    Wanted("/Boot/**", WINDOWS_KINDS, "other"),
+    Wanted("/boot/**", EXT_KINDS, "other"),
+    Wanted("/BOOTNXT", WINDOWS_KINDS, "other"),
+    Wanted("/ntldr", WINDOWS_KINDS, "other"),
+    Wanted("/ntdetect.com", WINDOWS_KINDS, "other"),
+    Wanted("/boot.ini", WINDOWS_KINDS, "other"),
+)
+
+
+def is_boot_file(path: str, kind: str) -> bool:
+    """Whether a file belongs to the boot set, which is hashed whole at every depth.
+
+    Args:
+        path: the file's path on its partition, from `/`.
+        kind: the partition's filesystem, as `verify.filesystem.model.Filesystem.kind`.
+    """
+    wanted = wanted_file(path, kind)
+    return wanted is not None and wanted.boot_set
+
+
+def wanted_bytes(path: str, kind: str) -> int:
+    """Return how many leading bytes of a file to hand to `assemble`, at most; 0: none.
+
+    Args:
+        path: the file's path on its partition, from `/`.
+        kind: the partition's filesystem, as `verify.filesystem.model.Filesystem.kind`.
+    """
+    wanted = wanted_file(path, kind)
+    return 0 if wanted is None else wanted.leading_bytes
+
+
+def wanted_file(path: str, kind: str) -> Wanted | None:
+    """Return the first row of `WANTED` that fits a file, or `None`."""
+    rows, pattern = _matcher(kind)
+    if pattern is None or (found := pattern.fullmatch(path)) is None:
+        return None
+    # NOTE: each row is one group, so the last group that took part tells the row.
+    return rows[(found.lastindex or 1) - 1]
+
+
+@cache
+def _matcher(kind: str) -> tuple[tuple[Wanted, ...], re.Pattern[str] | None]:
+    rows = tuple(row for row in WANTED if kind in row.kinds)
+    if not rows:
+        return (), None
+    flags = re.DOTALL | (re.IGNORECASE if kind in CASELESS_KINDS else re.NOFLAG)
+    return rows, re.compile("|".join(f"({_expression(row.pattern)})" for row in rows), flags)
+
+
+def _expression(pattern: str) -> str:
+    """Return a pattern as a regular expression without groups of its own."""
+    parts = []
+    for name in pattern.split("/")[1:]:
+        if name == "**":
+            parts.append("(?:/[^/]+)*")
+        else:
+            parts.append("/" + re.escape(name).replace(r"\*", "[^/]*").replace(r"\?", "[^/]"))
+    return "".join(parts)
