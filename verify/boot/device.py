@@ -48,7 +48,7 @@ def read_device(element: bytes) -> Device:
     options, below = element[: bcd.OPTIONS_GUID_BYTES], element[bcd.OPTIONS_GUID_BYTES :]
     if not below:
         return _unknown(element, f"it is {len(element)} bytes long")
-    layers = [_layer(below, tuple(LIES_ON) + ("partition", "boot"))]
+    layers = [_layer(below, (*LIES_ON, "partition", "boot"))]
     while (rest := layers[-1].below) is not None:
         layers.append(_layer(rest, LIES_ON[layers[-1].device.kind]))
     device = layers.pop().device

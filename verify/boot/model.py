@@ -110,7 +110,7 @@ class RecoveryConfig:
     problem: str | None = None
 
     def location(self, element: str = "WinreLocation") -> RecoveryLocation | None:
-        """Return a location that is set, by its element's name."""
+        """Return a location by the name of its element."""
         return next((item for item in self.locations if item.element == element), None)
 
 
