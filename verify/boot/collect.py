@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
+from verify.boot import bcd, reagent, registry
+from verify.structs.regf import BASE_BLOCK
+from verify.structs.wim import HEADER
 from verify.units import KIB, MIB
 
 Role = Literal[
@@ -23,6 +26,7 @@ Role = Literal[
     "registry",
     "log",
     "linux",
+    "kernel-config",
     "initramfs",
     "other",
 ]
@@ -33,22 +37,10 @@ EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
 LINUX_KINDS = FAT_KINDS | EXT_KINDS
 CASELESS_KINDS = WINDOWS_KINDS | {"exfat"}
 
-STORE_BYTES = 4 * MIB
-"""The largest boot store read; the two real ones seen hold 24 and 32 KiB."""
-
-REGISTRY_BYTES = 512 * MIB
-"""The largest system hive read; a real one seen holds 11 MiB."""
-
-RECOVERY_CONFIG_BYTES = 64 * KIB
-"""The largest recovery configuration read; the real ones seen hold about 1 KiB."""
-
 LOADER_BYTES = 4 * KIB
 """Leading bytes of a loader: its PE headers."""
 
-IMAGE_BYTES = 208
-"""The header of a WIM image."""
-
-LOG_BYTES = 512
+LOG_BYTES = BASE_BLOCK.size
 """The base block of a hive's transaction log."""
 
 TEXT_BYTES = MIB
@@ -100,9 +92,9 @@ _NTFS = frozenset({"ntfs"})
 
 WANTED: tuple[Wanted, ...] = (
     # The boot store and what is written beside it.
-    Wanted("/EFI/Microsoft/Boot/BCD", FAT_KINDS, "store", STORE_BYTES),
+    Wanted("/EFI/Microsoft/Boot/BCD", FAT_KINDS, "store", bcd.MOST_BYTES),
     Wanted("/EFI/Microsoft/Boot/BCD.LOG*", FAT_KINDS, "log", LOG_BYTES),
-    Wanted("/Boot/BCD", WINDOWS_KINDS, "store", STORE_BYTES),
+    Wanted("/Boot/BCD", WINDOWS_KINDS, "store", bcd.MOST_BYTES),
     Wanted("/Boot/BCD.LOG*", WINDOWS_KINDS, "log", LOG_BYTES),
     # Loaders. NOTE: \bootmgr is a 16-bit stub in front of what it unpacks, no PE file.
     Wanted("/bootmgr", WINDOWS_KINDS, "loader", LOADER_BYTES),
@@ -119,17 +111,17 @@ WANTED: tuple[Wanted, ...] = (
     ),
     # Recovery: its configuration, its RAM disk, and the headers of images (too large to hash
     # at every depth).
-    Wanted("/Windows/System32/Recovery/ReAgent.xml", _NTFS, "recovery-config", 64 * KIB),
-    Wanted("/Recovery/*/ReAgent.xml", WINDOWS_KINDS, "recovery-config", 64 * KIB),
-    Wanted("/Recovery/*/boot.sdi", WINDOWS_KINDS, "other", LOG_BYTES),
-    Wanted("/Windows/System32/Recovery/*.wim", _NTFS, "image", IMAGE_BYTES, boot_set=False),
+    Wanted("/Windows/System32/Recovery/ReAgent.xml", _NTFS, "recovery-config", reagent.MOST_BYTES),
+    Wanted("/Recovery/*/ReAgent.xml", WINDOWS_KINDS, "recovery-config", reagent.MOST_BYTES),
+    Wanted("/Recovery/*/boot.sdi", WINDOWS_KINDS, "loader", LOADER_BYTES),
+    Wanted("/Windows/System32/Recovery/*.wim", _NTFS, "image", HEADER.size, boot_set=False),
     *(
-        Wanted(f"/{folder}/**/*.{suffix}", WINDOWS_KINDS, "image", IMAGE_BYTES, boot_set=False)
+        Wanted(f"/{folder}/**/*.{suffix}", WINDOWS_KINDS, "image", HEADER.size, boot_set=False)
         for folder in ("Recovery", "RecoveryImage", "sources")
         for suffix in ("wim", "swm", "esd")
     ),
     # The system's registry.
-    Wanted("/Windows/System32/config/SYSTEM", _NTFS, "registry", REGISTRY_BYTES),
+    Wanted("/Windows/System32/config/SYSTEM", _NTFS, "registry", registry.MOST_BYTES),
     Wanted("/Windows/System32/config/SYSTEM.LOG*", _NTFS, "log", LOG_BYTES),
     *(
         Wanted(f"/Windows/System32/config/{hive}", _NTFS, "other")
@@ -158,7 +150,6 @@ WANTED: tuple[Wanted, ...] = (
             "/grub/grubenv",
             "/grub2/grub.cfg",
             "/grub2/grubenv",
-            "/loader/loader.conf",
             "/loader/entries/*.conf",
         )
     ),
@@ -170,12 +161,17 @@ WANTED: tuple[Wanted, ...] = (
         for path in ("/initrd*", "/initramfs*")
     ),
     *(
-        Wanted(path, LINUX_KINDS, "other")
-        for path in ("/vmlinuz*", "/config-*", "/grub/**", "/grub2/**", "/loader/**")
+        Wanted(prefix + "/vmlinuz*", LINUX_KINDS, "loader", LOADER_BYTES)
+        for prefix in ("/boot", "")
+    ),
+    *(
+        Wanted(prefix + "/config-*", LINUX_KINDS, "kernel-config", TEXT_BYTES)
+        for prefix in ("/boot", "")
     ),
     # NOTE: boot loader entries of type 1 keep kernels under the machine's id, 32 hex digits.
-    Wanted("/" + "?" * 32 + "/*/linux", FAT_KINDS, "other"),
+    Wanted("/" + "?" * 32 + "/*/linux", FAT_KINDS, "loader", LOADER_BYTES),
     Wanted("/" + "?" * 32 + "/*/initrd*", FAT_KINDS, "initramfs", INITRAMFS_BYTES),
+    *(Wanted(path, LINUX_KINDS, "other") for path in ("/grub/**", "/grub2/**", "/loader/**")),
     # Everything else beside them.
     Wanted("/EFI/**", FAT_KINDS, "other"),
     Wanted("/Boot/**", WINDOWS_KINDS, "other"),

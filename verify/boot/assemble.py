@@ -1,0 +1,189 @@
+"""One partition's boot record, from the files that `collect` asks for.
+
+A file that cannot be made sense of stands in the record with its problem; it never stops the
+rest. Files are taken one at a time, so that whoever hands them in need not hold them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, TypeVar
+
+from verify.boot.bcd import read_store
+from verify.boot.bootcode import read_boot_sector_code
+from verify.boot.collect import Role, wanted_file
+from verify.boot.initramfs import read_initramfs
+from verify.boot.linux import read_configuration, read_kernel_config
+from verify.boot.model import (
+    BootRecord,
+    Initramfs,
+    LinuxReference,
+    LoaderImage,
+    RecoveryConfig,
+    RecoveryImage,
+    SeenFile,
+    Setting,
+    SystemRegistry,
+)
+from verify.boot.pe import read_image_header
+from verify.boot.reagent import read_recovery_config
+from verify.boot.registry import read_system
+from verify.boot.store_model import BootStore
+from verify.boot.wim import read_image
+from verify.errors import StructureError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+MOST_FILES = 2_000
+"""Files looked at on one partition; a system with every loader in place has about a hundred."""
+
+Part = (
+    BootStore
+    | Initramfs
+    | LinuxReference
+    | LoaderImage
+    | RecoveryConfig
+    | RecoveryImage
+    | Setting
+    | SystemRegistry
+)
+T = TypeVar("T")
+Hive = TypeVar("Hive", BootStore, SystemRegistry)
+Reader = Callable[[bytes, str, int | None], Iterable[Part]]
+
+READERS: dict[Role, Reader] = {
+    "store": lambda data, path, _: (read_store(data, path),),
+    "loader": lambda data, path, size: (read_image_header(data, path, size),),
+    "recovery-config": lambda data, path, _: (read_recovery_config(data, path),),
+    "image": lambda data, path, size: (read_image(data, path, size),),
+    "registry": lambda data, path, _: (read_system(data, path),),
+    "linux": lambda data, path, _: read_configuration(data, path),
+    "kernel-config": lambda data, path, _: read_kernel_config(data, path),
+    "initramfs": lambda data, path, _: (read_initramfs(data, path),),
+}
+"""How each role's files are read: their bytes, path and length."""
+
+FAILED: dict[Role, Callable[[str, str], Part]] = {
+    "store": lambda path, problem: BootStore(path=path, state=None, problems=(problem,)),
+    "recovery-config": lambda path, problem: RecoveryConfig(path=path, problem=problem),
+    "registry": lambda path, problem: SystemRegistry(path=path, state=None, problems=(problem,)),
+}
+"""What stands for a file that is only of use whole and cannot be read."""
+
+WHOLE: frozenset[Role] = frozenset({*FAILED, "linux", "kernel-config", "initramfs"})
+"""Roles whose files are handed over whole, unless they are larger than any real one."""
+
+
+@dataclass(slots=True)
+class Assembly:
+    """Gathers one partition's boot record; `kind` is its filesystem."""
+
+    kind: str
+    _parts: list[Part] = field(default_factory=list)
+    _logs: list[str] = field(default_factory=list)
+    _files: list[SeenFile] = field(default_factory=list)
+    _problems: list[str] = field(default_factory=list)
+
+    def add(self, path: str, data: bytes, size_bytes: int | None = None) -> None:
+        """Take one file: its path, its leading bytes (see `wanted_bytes`) and its length.
+
+        A path that `collect` does not want is passed over.
+        """
+        wanted = wanted_file(path, self.kind)
+        if wanted is None or not wanted.leading_bytes or not self._has_room(path, size_bytes):
+            return
+        role = wanted.role
+        cut = ""
+        if size_bytes is not None and role in WHOLE and len(data) < size_bytes:
+            cut = f"only {len(data)} of its {size_bytes} bytes were read"
+        if role == "log":
+            if any(data):
+                self._logs.append(path)
+            return
+        if cut:
+            self._fail(role, path, cut)
+        if cut and role in FAILED:
+            return
+        try:
+            self._parts.extend(READERS[role](data, path, size_bytes))
+        except StructureError as error:
+            self._fail(role, path, str(error))
+
+    def unreadable(self, path: str, reason: str) -> None:
+        """Note a wanted file that is there and could not be read."""
+        wanted = wanted_file(path, self.kind)
+        if wanted is not None and self._has_room(path, None):
+            self._fail(wanted.role, path, reason)
+
+    def record(self, head: bytes = b"") -> BootRecord:
+        """Return what was gathered.
+
+        Args:
+            head: the partition's first 1,024 bytes or more; empty where they could not be read.
+        """
+        code = None
+        if head:
+            try:
+                code = read_boot_sector_code(head, self.kind)
+            except StructureError as error:
+                self._problems.append(str(error))
+        return BootRecord(
+            stores=tuple(self._with_logs(store) for store in self._of(BootStore)),
+            loaders=self._of(LoaderImage),
+            recovery=self._of(RecoveryConfig),
+            images=self._of(RecoveryImage),
+            registry=next((self._with_logs(hive) for hive in self._of(SystemRegistry)), None),
+            linux=self._of(LinuxReference),
+            kernel_settings=self._of(Setting),
+            initramfs=self._of(Initramfs),
+            code=code,
+            files=tuple(self._files),
+            problems=tuple(self._problems),
+        )
+
+    def _has_room(self, path: str, size_bytes: int | None) -> bool:
+        if len(self._files) >= MOST_FILES:
+            problem = f"more than {MOST_FILES} files: the rest was not looked at"
+            if problem not in self._problems:
+                self._problems.append(problem)
+            return False
+        self._files.append(SeenFile(path=path, size_bytes=size_bytes))
+        return True
+
+    def _fail(self, role: Role, path: str, problem: str) -> None:
+        if role in FAILED:
+            self._parts.append(FAILED[role](path, problem))
+        else:
+            self._problems.append(f"{path}: {problem}")
+
+    def _of(self, kind: type[T]) -> tuple[T, ...]:
+        return tuple(part for part in self._parts if isinstance(part, kind))
+
+    def _with_logs(self, hive: Hive) -> Hive:
+        if hive.state is None:
+            return hive
+        front = f"{hive.path}.LOG".lower()
+        logs = tuple(path for path in self._logs if path.lower().startswith(front))
+        return replace(hive, state=replace(hive.state, logs=logs))
+
+
+def assemble(
+    files: Mapping[str, bytes],
+    kind: str,
+    sizes: Mapping[str, int] | None = None,
+    head: bytes = b"",
+) -> BootRecord:
+    """Return one partition's boot record.
+
+    Args:
+        files: the leading bytes of its wanted files, by path (see `collect.wanted_bytes`).
+        kind: its filesystem.
+        sizes: the whole lengths of those files, where known.
+        head: the partition's first 1,024 bytes or more, where they could be read.
+    """
+    assembly = Assembly(kind)
+    for path, data in files.items():
+        assembly.add(path, data, (sizes or {}).get(path))
+    return assembly.record(head)
