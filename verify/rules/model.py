@@ -73,7 +73,10 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """One answer of one rule; `compared` > 0 for `same`; `reason` where nothing was compared."""
+    """One answer of one rule; `compared` > 0 for `same`.
+
+    `reason`: why nothing was compared, or what the comparison had to assume.
+    """
 
     rule: str
     outcome: Result
@@ -133,6 +136,7 @@ class Tally:
     compared: int = 0
     findings: list[Finding] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
+    assumed: list[str] = field(default_factory=list)
 
     def agree(self, count: int = 1) -> None:
         """Count things that were compared; whether they agree is told by the findings."""
@@ -168,15 +172,25 @@ class Tally:
         if reason not in self.left_out:
             self.left_out.append(reason)
 
+    def assume(self, assumption: str) -> None:
+        """Say what the comparison takes for granted because a drive does not tell it."""
+        if assumption not in self.assumed:
+            self.assumed.append(assumption)
+
     def outcomes(self, nothing: str) -> tuple[Outcome, ...]:
         """Return the rule's outcomes; `nothing` is the reason where nothing was compared."""
         answers: list[Outcome] = []
+        assumed = "; ".join(self.assumed) or None
         if self.findings:
+            count = max(1, self.compared)
             answers.append(
-                Outcome(rule=self.rule, outcome=Result.DIFFERENT, compared=max(1, self.compared))
+                Outcome(rule=self.rule, outcome=Result.DIFFERENT, compared=count, reason=assumed)
             )
         elif self.compared and not self.left_out:
-            answers.append(Outcome(rule=self.rule, outcome=Result.SAME, compared=self.compared))
+            count = self.compared
+            answers.append(
+                Outcome(rule=self.rule, outcome=Result.SAME, compared=count, reason=assumed)
+            )
         if self.left_out:
             answers.append(
                 Outcome(
