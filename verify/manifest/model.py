@@ -49,7 +49,7 @@ class DriveInfo(Model):
     physical_sector_bytes: int | None = None
     model: str | None = None
     serial: str | None = None
-    serial_source: Literal["drive", "adapter"] | None = None
+    serial_source: str | None = None
     wwn: str | None = None
     bus: str | None = None
     rotational: bool | None = None
