@@ -52,6 +52,7 @@ class GptHeader:
 
     `problem` is `None` for a header that passes the tests of UEFI 2.10 §5.3.2; else one sentence
     that says which test it fails first. `entries_problem` likewise for its entry array.
+    `remarks`: one sentence for each other departure from the standard; they invalidate nothing.
     """
 
     at_lba: int
@@ -70,6 +71,7 @@ class GptHeader:
     entries_crc32: Checked
     problem: str | None = None
     entries_problem: str | None = None
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +90,9 @@ class Mbr:
     """Sector 0 as a master boot record.
 
     `boot_code_zero`: bytes 0..440 are all zero. `kind`: `classic`, `protective` (one 0xEE record),
-    `hybrid` (0xEE beside others), `empty` (signature, no records) or `none` (no 0x55AA).
+    `hybrid` (0xEE beside others), `empty` (signature, no records) or `none` (no 0x55AA, or what
+    stands where the records would be are none). `boot_sector_of`: the kind of filesystem whose
+    valid boot sector this sector is as well, else `None`.
     """
 
     signature_ok: bool
@@ -96,6 +100,7 @@ class Mbr:
     records: tuple[MbrRecord, ...]
     kind: Literal["classic", "protective", "hybrid", "empty", "none"]
     boot_code_zero: bool
+    boot_sector_of: str | None = None
     problem: str | None = None
 
 
@@ -107,9 +112,10 @@ class Table:
     §5.2.3). `sector_bytes` is the sector size the table is written in. `written_for` is that size
     where it contradicts what the drive itself claims, else `None`. `used` says which GPT copy the
     partitions were read from. `stale_gpt`: GPT headers on a drive whose MBR says otherwise.
-    `last_header_lba`: where the backup GPT header was found. `ambiguous`: one sentence for each
-    pair of answers that contradict each other. `problems`: one sentence for each structure that
-    could not be followed (a looping chain of logical partitions, an unreadable sector).
+    `backup_expected_lba`: the last LBA, where the backup header belongs; it was found at
+    `backup.at_lba`. `ambiguous`: one sentence for each pair of answers that contradict each
+    other. `problems`: one sentence for each structure that could not be followed (a looping chain
+    of logical partitions, an unreadable sector, a GPT without its protective record).
     """
 
     scheme: Literal["gpt", "mbr", "none"]
