@@ -35,6 +35,25 @@ BASE_BLOCK = Structure(
     ),
 )
 
+VALUE_SIGNATURE = b"vk"
+
+RESIDENT = 0x80000000
+"""Set in a value's size where its data lies in the value's own cell."""
+
+VALUE = Structure(
+    name="registry value",
+    source="open descriptions of the REGF format; not documented by Microsoft",
+    size=20,
+    fields=(
+        Field("signature", 0, "2s", "vk"),
+        Field("name_bytes", 2, "H"),
+        Field("size", 4, "I", "of the data; see RESIDENT"),
+        Field("data_offset", 8, "4s", "of the data's cell, or the data itself"),
+        Field("type", 12, "I"),
+        Field("flags", 16, "H"),
+    ),
+)
+
 
 def base_block_checksum(data: bytes) -> int:
     """Return what the checksum of a base block should be; `data` holds its first 508 bytes.
