@@ -64,7 +64,7 @@ def read_store(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> BootS
             raise StructureError("boot store", 0, "Objects", "a readable key", "none")
         objects.extend(read for key in folder.subkeys() if (read := _object(hive, key)) is not None)
     except TooMuchError as error:
-        hive.note(str(error))
+        hive.give_up(error)
     references, missing = follow(tuple(objects))
     return BootStore(
         path=path,

@@ -147,9 +147,15 @@ class Hive:
         self.root = Key(self, root, "")
 
     def note(self, problem: str) -> None:
-        """Keep a problem, once, and not endlessly many."""
-        if problem not in self.problems and len(self.problems) < _MOST_PROBLEMS:
-            self.problems.append(problem)
+        """Keep a problem, once; of endlessly many the first, and that there are more."""
+        if problem in self.problems or len(self.problems) > _MOST_PROBLEMS:
+            return
+        more = len(self.problems) == _MOST_PROBLEMS
+        self.problems.append("there are more problems than these" if more else problem)
+
+    def give_up(self, error: TooMuchError) -> None:
+        """Keep why nothing further was read, before everything else."""
+        self.problems.insert(0, str(error))
 
     def attempt(self, what: str, function: Callable[..., T], *arguments: Any) -> T | None:  # noqa: ANN401
         """Call the library for one step; note what fails and return `None` then.

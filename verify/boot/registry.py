@@ -110,7 +110,7 @@ def read_system(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> Syst
     try:
         _read(hive, found)
     except TooMuchError as error:
-        hive.note(str(error))
+        hive.give_up(error)
     return SystemRegistry(
         path=path,
         state=hive.state,
