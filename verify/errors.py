@@ -251,9 +251,7 @@ class ManifestTooNew(ManifestError):
     newest: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.path}: was written as {self.schema}; this version reads up to {self.newest}."
-        )
+        return f"{self.path}: was written as {self.schema}; this version reads up to {self.newest}."
 
     def hint(self) -> str:
         """Say what to do."""

@@ -1,0 +1,306 @@
+"""Listing exFAT from its directory entries (Microsoft, exFAT file system specification, §§4, 6, 7).
+
+Read here, since the library ignores the valid data length (it returns what lies behind it on the
+drive) and lists stale entries behind the end of a directory.
+"""
+
+from __future__ import annotations
+
+import calendar
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from verify.errors import PastEnd, ReaderError, SourceUnreadable, StructureError
+from verify.filesystem.entry import Entry
+from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
+from verify.structs.base import Field, Structure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.structs.base import Record
+    from verify.source.window import Window
+
+_SOURCE = "Microsoft Learn, exFAT file system specification"
+
+BOOT = Structure(
+    "exFAT boot sector",
+    f"{_SOURCE}, §3.1",
+    512,
+    (
+        Field("FatOffset", 80, "I", "sectors"),
+        Field("FatLength", 84, "I", "sectors"),
+        Field("ClusterHeapOffset", 88, "I", "sectors"),
+        Field("ClusterCount", 92, "I"),
+        Field("FirstClusterOfRootDirectory", 96, "I"),
+        Field("BytesPerSectorShift", 108, "B", "9..12"),
+        Field("SectorsPerClusterShift", 109, "B", "0..25 - BytesPerSectorShift"),
+    ),
+)
+FILE = Structure(
+    "exFAT file directory entry",
+    f"{_SOURCE}, §7.4",
+    32,
+    (
+        Field("SecondaryCount", 1, "B"),
+        Field("FileAttributes", 4, "H"),
+        Field("CreateTimestamp", 8, "I"),
+        Field("LastModifiedTimestamp", 12, "I"),
+        Field("Create10msIncrement", 20, "B"),
+        Field("LastModified10msIncrement", 21, "B"),
+        Field("CreateUtcOffset", 22, "B"),
+        Field("LastModifiedUtcOffset", 23, "B"),
+    ),
+)
+STREAM = Structure(
+    "exFAT stream extension entry",
+    f"{_SOURCE}, §7.6",
+    32,
+    (
+        Field("GeneralSecondaryFlags", 1, "B", "bit 1: NoFatChain"),
+        Field("NameLength", 3, "B", "UTF-16 units"),
+        Field("ValidDataLength", 8, "Q", "bytes"),
+        Field("FirstCluster", 20, "I"),
+        Field("DataLength", 24, "Q", "bytes"),
+    ),
+)
+
+_ENTRY = 32
+_FILE, _STREAM, _NAME, _END = 0x85, 0xC0, 0xC1, 0x00
+_FOLDER_ATTRIBUTE, _NO_FAT_CHAIN = 0x10, 0x02
+_FIRST_CLUSTER, _LAST_LINK = 2, 0xFFFFFFF6
+LARGEST_FOLDER_BYTES = 256 << 20
+"""§7.4: a directory is at most 256 MB long."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a file's bytes lie: runs of clusters, its length, and how much of it is valid."""
+
+    runs: tuple[tuple[int, int], ...]
+    length: int
+    valid: int
+
+
+@dataclass(slots=True)
+class ExfatVolume:
+    """An exFAT volume, read from its own structures."""
+
+    window: Window
+    incomplete: list[str] = field(default_factory=list)
+    _boot: Record = field(init=False)
+    _places: dict[int, _Place] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Read the boot sector.
+
+        Raises:
+            ReaderError: it cannot be read, or its shifts are out of range.
+        """
+        try:
+            self._boot = BOOT.parse(self.window.read(0, BOOT.size))
+        except (SourceUnreadable, PastEnd, StructureError) as error:
+            raise _failure("open the filesystem", str(error)) from error
+        if not 9 <= self._boot.number("BytesPerSectorShift") <= 12:  # noqa: PLR2004 - the specification's range
+            raise _failure("open the filesystem", "its sector size is out of range")
+        if self._boot.number("SectorsPerClusterShift") > 25:  # noqa: PLR2004
+            raise _failure("open the filesystem", "its cluster size is out of range")
+
+    @property
+    def cluster_bytes(self) -> int:
+        """Bytes a cluster."""
+        boot = self._boot
+        return 1 << (boot.number("BytesPerSectorShift") + boot.number("SectorsPerClusterShift"))
+
+    def _sector_offset(self, name: str) -> int:
+        return self._boot.number(name) << self._boot.number("BytesPerSectorShift")
+
+    def entries(self) -> Iterator[Entry]:
+        """Yield every file and folder, a folder before its contents, siblings by code points."""
+        root = self._place(self._boot.number("FirstClusterOfRootDirectory"), None, None)
+        seen = {root.runs[0][0]} if root.runs else set()
+        stack = [iter(self._children("", root, first=True))]
+        while stack:
+            entry = next(stack[-1], None)
+            if entry is None:
+                stack.pop()
+                continue
+            yield entry
+            if entry.kind != "folder":
+                continue
+            place = self._places.pop(entry.node)
+            start = place.runs[0][0] if place.runs else None
+            if start in seen or len(stack) > DEEPEST_FOLDER:
+                self.incomplete.append(f"{entry.path}: a folder that leads back to itself")
+                continue
+            if start is not None:
+                seen.add(start)
+            stack.append(iter(self._children(entry.path, place)))
+
+    def _children(self, folder: str, place: _Place, *, first: bool = False) -> list[Entry]:
+        found: list[Entry] = []
+        pending: list[tuple[int, bytes]] = []
+        expected = 0
+        try:
+            for node, raw in self._records(place):
+                if raw[0] == _END:
+                    break
+                if raw[0] == _FILE:
+                    expected, pending = raw[1], [(node, raw)]
+                elif pending and raw[0] & 0x40:
+                    pending.append((node, raw))
+                else:
+                    pending = []
+                if pending and len(pending) == expected + 1:
+                    found.append(self._entry(folder, pending))
+                    pending = []
+        except (SourceUnreadable, PastEnd, StructureError, ReaderError) as error:
+            if first and not found:
+                raise _failure("read the root folder", str(error)) from error
+            self.incomplete.append(f"{folder or '/'}: {error}")
+        found.sort(key=lambda entry: entry.path)
+        return found
+
+    def _records(self, place: _Place) -> Iterator[tuple[int, bytes]]:
+        """Yield each directory entry with its byte offset in the volume, which names the file."""
+        left = min(place.length, LARGEST_FOLDER_BYTES)
+        for cluster, count in place.runs:
+            for index in range(count):
+                offset = self._cluster_offset(cluster + index)
+                data = self.window.read(offset, min(self.cluster_bytes, left))
+                left -= len(data)
+                for at in range(0, len(data) - _ENTRY + 1, _ENTRY):
+                    yield offset + at, data[at : at + _ENTRY]
+                if left <= 0:
+                    return
+
+    def _entry(self, folder: str, records: list[tuple[int, bytes]]) -> Entry:
+        node, first = records[0]
+        head = FILE.parse(first, node)
+        if len(records) < 2 or records[1][1][0] != _STREAM:  # noqa: PLR2004 - file, then stream
+            raise StructureError(STREAM.name, node, "EntryType", "0xC0", "another")
+        stream = STREAM.parse(records[1][1], records[1][0])
+        units = b"".join(raw[2:] for _, raw in records[2:] if raw[0] == _NAME)
+        text = units[: 2 * stream.number("NameLength")].decode("utf-16-le", "surrogatepass")
+        place = self._place(
+            stream.number("FirstCluster"),
+            stream.number("DataLength"),
+            stream.number("ValidDataLength"),
+            chained=not stream.number("GeneralSecondaryFlags") & _NO_FAT_CHAIN,
+        )
+        attributes = head.number("FileAttributes")
+        is_folder = bool(attributes & _FOLDER_ATTRIBUTE)
+        self._places[node] = place
+        return Entry(
+            "folder" if is_folder else "file",
+            f"{folder}/{text}",
+            size=0 if is_folder else place.length,
+            modified=_moment(head, "LastModified"),
+            created=_moment(head, "Create"),
+            node=node,
+            extents=list(place.runs[:MOST_EXTENTS]),
+            attributes=attributes,
+        )
+
+    def _cluster_offset(self, cluster: int) -> int:
+        heap = self._sector_offset("ClusterHeapOffset")
+        return heap + (cluster - _FIRST_CLUSTER) * self.cluster_bytes
+
+    def _place(
+        self, cluster: int, length: int | None, valid: int | None, *, chained: bool = True
+    ) -> _Place:
+        """Follow a chain of clusters; `length` is `None` for the root, whose chain tells it."""
+        count = self._boot.number("ClusterCount")
+        needed = count if length is None else -(-length // self.cluster_bytes)
+        if needed == 0:
+            return _Place((), 0, 0)
+        if needed > count:
+            raise _failure("follow a file", "it claims more clusters than the volume has")
+        if not chained:
+            runs: tuple[tuple[int, int], ...] = ((cluster, needed),)
+        else:
+            runs = tuple(self._chain(cluster, needed, whole=length is not None))
+        total = sum(run for _, run in runs) * self.cluster_bytes
+        size = total if length is None else length
+        return _Place(runs, size, size if valid is None else min(valid, size))
+
+    def _chain(self, cluster: int, needed: int, *, whole: bool) -> Iterator[tuple[int, int]]:
+        """Yield runs of a FAT chain; the volume's cluster count bounds it, so a loop ends."""
+        table = self._sector_offset("FatOffset")
+        last = self._boot.number("ClusterCount") + _FIRST_CLUSTER
+        start, run, left = cluster, 0, needed
+        while left and _FIRST_CLUSTER <= cluster < last:
+            if cluster != start + run:
+                yield start, run
+                start, run = cluster, 0
+            run += 1
+            left -= 1
+            cluster = int.from_bytes(self.window.read(table + 4 * cluster, 4), "little")
+            if cluster > _LAST_LINK:
+                break
+        if run:
+            yield start, run
+        if whole and left:
+            raise _failure("follow a chain of clusters", f"it ends {left} clusters early")
+
+    def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
+        """Return exactly `length` bytes; behind the valid data length they are zeros (§7.6.5)."""
+        if stream is not None:
+            raise _failure(f"read {entry.path}", "exFAT has no named streams")
+        try:
+            place = self._places.get(entry.node) or self._place_again(entry)
+            valid = max(0, min(length, place.valid - offset))
+            return self._bytes(place, offset, valid) + bytes(length - valid)
+        except (SourceUnreadable, PastEnd, StructureError) as error:
+            raise _failure(f"read {entry.path}", str(error)) from error
+
+    def _place_again(self, entry: Entry) -> _Place:
+        stream = STREAM.parse(self.window.read(entry.node + _ENTRY, _ENTRY), entry.node + _ENTRY)
+        return self._place(
+            stream.number("FirstCluster"),
+            stream.number("DataLength"),
+            stream.number("ValidDataLength"),
+            chained=not stream.number("GeneralSecondaryFlags") & _NO_FAT_CHAIN,
+        )
+
+    def _bytes(self, place: _Place, offset: int, length: int) -> bytes:
+        parts: list[bytes] = []
+        skipped = offset
+        for cluster, count in place.runs:
+            size = count * self.cluster_bytes
+            if skipped >= size:
+                skipped -= size
+                continue
+            take = min(size - skipped, length)
+            if take <= 0:
+                break
+            parts.append(self.window.read(self._cluster_offset(cluster) + skipped, take))
+            length -= take
+            skipped = 0
+        return b"".join(parts)
+
+    def reparse_data(self, entry: Entry) -> bytes:  # noqa: ARG002 - exFAT has none
+        """Return nothing: exFAT has no reparse points."""
+        return b""
+
+
+def _moment(head: Record, which: str) -> int | None:
+    """Return a timestamp as nanoseconds since 1970 UTC (§7.4.8-7.4.10).
+
+    Where the UTC offset is not marked valid, local time is taken as it stands.
+    """
+    stamp = head.number(f"{which}Timestamp")
+    day, month, year = stamp >> 16 & 31, stamp >> 21 & 15, 1980 + (stamp >> 25)
+    if not (1 <= month <= 12 and 1 <= day <= 31):  # noqa: PLR2004 - a calendar
+        return None
+    clock = (year, month, day, stamp >> 11 & 31, stamp >> 5 & 63, 2 * (stamp & 31))
+    seconds = calendar.timegm((*clock, 0, 1, 0))
+    offset = head.number(f"{which}UtcOffset")
+    if offset & 0x80:
+        quarters = (offset & 0x7F) - (0x80 if offset & 0x40 else 0)
+        seconds -= quarters * 15 * 60
+    return seconds * 1_000_000_000 + head.number(f"{which}10msIncrement") * 10_000_000
+
+
+def _failure(doing: str, reason: str) -> ReaderError:
+    return ReaderError("the exFAT reader", doing, reason)

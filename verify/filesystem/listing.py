@@ -1,0 +1,311 @@
+"""Listing NTFS, FAT and ext through pytsk3 (The Sleuth Kit's Python binding, Apache-2.0).
+
+What the library gets wrong, and what is done about it, is noted where it matters; the points were
+measured on images made by ordinary filesystem tools and are each held by a test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pytsk3
+
+from verify.errors import PastEnd, ReaderError, SourceUnreadable
+from verify.filesystem.entry import Entry, Kind, Stream
+from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.source.window import Window
+
+FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, SystemError)
+"""What comes out of the library: OSError with a text for nearly all, RuntimeError around an error
+of our own reads, the rest from objects whose pointers are null."""
+
+LARGEST_READ = 1 << 20
+"""The library narrows the length of a read to 32 bits and then returns nothing, silently."""
+
+_NAME_ALLOCATED, _META_ALLOCATED = 1, 1
+_NAMED_FOLDER = 3
+_UNDEFINED, _REGULAR, _FOLDER, _LINK = 0, 1, 2, 6
+_VIRTUAL = frozenset({10, 11})
+_KINDS: dict[int, Kind] = {_REGULAR: "file", _FOLDER: "folder", _LINK: "link"}
+
+_DATA, _STANDARD, _FILE_NAME, _REPARSE = 128, 16, 48, 192
+_DEFAULT_DATA = 1
+_NTFS_SYSTEM_RECORDS = 24
+"""MFT records 0..15 are the metadata files, 16..23 kept for more (libfsntfs, NTFS format)."""
+
+_RUN_FILLER, _RUN_SPARSE = 1, 2
+_NAME_LOSSY = b"^"
+"""What the library writes for UTF-16 that is no text; the exact name is then read again."""
+
+
+class _Image(pytsk3.Img_Info):  # type: ignore[misc]
+    """Hands the library a window instead of a drive; zeros are never invented for what fails."""
+
+    def __init__(self, window: Window) -> None:
+        self._window = window
+        super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
+
+    def read(self, offset: int, size: int) -> bytes:
+        """Return up to `size` bytes; the window's end cuts, a failing sector raises."""
+        length = min(size, self._window.size_bytes - offset)
+        if length <= 0:
+            return b""
+        try:
+            return self._window.read(offset, length)
+        except (SourceUnreadable, PastEnd) as error:
+            raise OSError(str(error)) from error
+
+    def get_size(self) -> int:
+        """Return the window's size in bytes."""
+        return self._window.size_bytes
+
+
+@dataclass(slots=True)
+class _Folder:
+    path: str
+    node: int
+    depth: int
+
+
+@dataclass(slots=True)
+class LibraryVolume:
+    """A volume as the library reads it; `kind` is the filesystem's, as recognised from its own
+    structures."""
+
+    window: Window
+    kind: str
+    incomplete: list[str] = field(default_factory=list)
+    _image: Any = None
+    _fs: Any = None
+    _open: tuple[int, Any] = (-1, None)
+
+    def __post_init__(self) -> None:
+        """Open the filesystem.
+
+        Raises:
+            ReaderError: the library does not take it (ext with bigalloc, NTFS clusters of 2 MiB).
+        """
+        try:
+            self._image = _Image(self.window)
+            self._fs = pytsk3.FS_Info(self._image)
+        except FOREIGN_ERRORS as error:
+            raise _foreign("open the filesystem", error) from error
+
+    @property
+    def is_ntfs(self) -> bool:
+        """Whether streams, reparse points and record numbers are NTFS's."""
+        return self.kind == "ntfs"
+
+    def entries(self) -> Iterator[Entry]:
+        """Yield every allocated name, a folder before its contents, siblings by code points."""
+        root = int(self._fs.info.root_inum)
+        seen = {root}
+        stack: list[Iterator[Entry]] = [iter(self._children(_Folder("", root, 0), first=True))]
+        while stack:
+            entry = next(stack[-1], None)
+            if entry is None:
+                stack.pop()
+                continue
+            yield entry
+            if entry.kind != "folder" or entry.reparse is not None:
+                continue
+            if entry.node in seen or len(stack) > DEEPEST_FOLDER:
+                self.incomplete.append(f"{entry.path}: a folder that leads back to itself")
+                continue
+            seen.add(entry.node)
+            stack.append(iter(self._children(_Folder(entry.path, entry.node, len(stack)))))
+
+    def _children(self, folder: _Folder, *, first: bool = False) -> list[Entry]:
+        """Read one folder; what cannot be read of it is told in `incomplete`."""
+        try:
+            listing = iter(self._fs.open_dir(inode=folder.node))
+        except FOREIGN_ERRORS as error:
+            failure = _foreign(f"open the folder {folder.path or '/'}", error)
+            if first:
+                raise failure from error
+            self.incomplete.append(f"{folder.path}: {failure.reason}")
+            return []
+        found: list[Entry] = []
+        while True:
+            try:
+                item = next(listing)
+            except StopIteration:
+                break
+            except FOREIGN_ERRORS as error:  # NOTE: comes mid-folder; the rest of it is lost
+                self.incomplete.append(f"{folder.path or '/'}: {_reason(error)}")
+                break
+            try:
+                entry = self._entry(folder, item)
+            except FOREIGN_ERRORS as error:
+                self.incomplete.append(f"{folder.path or '/'}: a name: {_reason(error)}")
+                continue
+            if entry is not None:
+                found.append(entry)
+        found.sort(key=lambda entry: entry.path)
+        return found
+
+    def _entry(self, folder: _Folder, item: Any) -> Entry | None:  # noqa: ANN401 - the library has no types
+        name, meta = item.info.name, item.info.meta
+        raw: bytes = name.name
+        if raw in {b".", b".."} or not int(name.flags) & _NAME_ALLOCATED:
+            return None
+        if meta is None:
+            path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
+            kind: Kind = "folder" if int(name.type) == _NAMED_FOLDER else "file"
+            return Entry(kind, path, node=int(name.meta_addr), unhashed="its record is unreadable")
+        if not int(meta.flags) & _META_ALLOCATED or self._is_metadata(folder, name, meta):
+            return None
+        if self.is_ntfs and (int(name.meta_seq) != int(meta.seq) or int(name.type) == _UNDEFINED):
+            # NOTE: a stale name: its record was given to another file since, or the library took
+            # it from a record that no folder's index names.
+            return None
+        if self.is_ntfs and _NAME_LOSSY in raw:
+            text = self._exact_name(item, folder.node) or raw.decode("utf-8", "surrogateescape")
+        else:
+            text = raw.decode("utf-8", "surrogateescape")
+        entry = Entry(
+            _KINDS.get(int(meta.type), "other"),
+            f"{folder.path}/{text}",
+            size=int(meta.size),
+            modified=_nanoseconds(meta.mtime, meta.mtime_nano),
+            changed=_nanoseconds(meta.ctime, meta.ctime_nano),
+            created=_nanoseconds(meta.crtime, meta.crtime_nano),
+            node=int(meta.addr),
+            links=max(1, int(meta.nlink)),
+        )
+        if entry.kind == "folder":
+            entry.size = 0
+        if entry.kind == "link":
+            target = meta.link
+            entry.target = target.decode("utf-8", "surrogateescape") if target else None
+        self._add_attributes(entry, item)
+        return entry
+
+    def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:  # noqa: ANN401
+        """Whether a name in the root is the filesystem's own, or made up by the library."""
+        if folder.path:
+            return False
+        if int(meta.type) in _VIRTUAL:
+            return True
+        raw: bytes = name.name
+        if self.is_ntfs:
+            return int(meta.addr) < _NTFS_SYSTEM_RECORDS and raw.startswith(b"$")
+        if self.kind.startswith("fat"):
+            label = raw.endswith(b"(Volume Label Entry)") and int(meta.size) == 0
+            return label or raw in {b"$MBR", b"$FAT1", b"$FAT2"}
+        return False
+
+    def _add_attributes(self, entry: Entry, item: Any) -> None:  # noqa: ANN401
+        if entry.kind in {"link", "other"} and not self.is_ntfs:
+            return
+        if entry.kind == "folder" and not self.is_ntfs:
+            return
+        clusters = 0
+        for attribute in item:
+            info = attribute.info
+            kind, named = int(info.type), info.name
+            if kind in {_DATA, _DEFAULT_DATA} and not named:
+                clusters += self._add_extents(entry, attribute)
+            elif kind == _DATA:
+                text = named.decode("utf-8", "surrogateescape")
+                entry.streams.append(Stream(text, int(info.size)))
+            elif kind == _STANDARD and self.is_ntfs:
+                data = item.read_random(32, 4, _STANDARD, int(info.id))
+                entry.attributes = int.from_bytes(data, "little")
+            elif kind == _REPARSE:
+                data = item.read_random(0, 4, _REPARSE, int(info.id))
+                entry.reparse = f"{int.from_bytes(data, 'little'):08X}"
+        entry.streams.sort(key=lambda stream: stream.name)
+        if clusters > int(self._fs.info.block_count):
+            entry.unhashed = "its run list claims more clusters than the volume has"
+
+    @staticmethod
+    def _add_extents(entry: Entry, attribute: Any) -> int:  # noqa: ANN401
+        total = 0
+        for run in attribute:
+            if int(run.flags) & (_RUN_SPARSE | _RUN_FILLER):
+                continue
+            total += int(run.len)
+            if len(entry.extents) < MOST_EXTENTS:
+                entry.extents.append((int(run.addr), int(run.len)))
+        return total
+
+    @staticmethod
+    def _exact_name(item: Any, parent: int) -> str | None:  # noqa: ANN401
+        """Return the name with lone surrogates kept, from the record's own $FILE_NAME.
+
+        # SPEC: $FILE_NAME: parent reference u48 at 0, length u8 at 64, namespace u8 at 65, UTF-16
+        at 66 (libfsntfs, NTFS format).
+        """
+        names: list[str] = []
+        for attribute in item:
+            if int(attribute.info.type) != _FILE_NAME:
+                continue
+            size = min(int(attribute.info.size), 66 + 510)
+            data = item.read_random(0, size, _FILE_NAME, int(attribute.info.id))
+            if int.from_bytes(data[:6], "little") == parent:
+                length = data[64] * 2
+                names.append(data[66 : 66 + length].decode("utf-16-le", "surrogatepass"))
+        lossy = [name for name in names if any("\ud800" <= char <= "\udfff" for char in name)]
+        return lossy[0] if len(lossy) == 1 else None
+
+    def _file(self, node: int) -> Any:  # noqa: ANN401
+        if self._open[0] != node:
+            self._open = (node, self._fs.open_meta(inode=node))
+        return self._open[1]
+
+    def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
+        """Return exactly `length` bytes; a short answer of the library is an error."""
+        if length == 0:
+            return b""  # NOTE: the library raises on reads of nothing
+        try:
+            item = self._file(entry.node)
+            if stream is None:
+                data = item.read_random(offset, length)
+            else:
+                data = item.read_random(offset, length, _DATA, self._stream_id(item, stream))
+        except FOREIGN_ERRORS as error:
+            raise _foreign(f"read {entry.path}", error) from error
+        if len(data) != length:
+            raise ReaderError(
+                "pytsk3", f"read {entry.path}", f"gave {len(data)} of {length} bytes at {offset}"
+            )
+        return bytes(data)
+
+    @staticmethod
+    def _stream_id(item: Any, stream: str) -> int:  # noqa: ANN401
+        wanted = stream.encode("utf-8", "surrogateescape")
+        for attribute in item:
+            if int(attribute.info.type) == _DATA and attribute.info.name == wanted:
+                return int(attribute.info.id)
+        raise KeyError(stream)
+
+    def reparse_data(self, entry: Entry) -> bytes:
+        """Return the data of a reparse point (at most 16 KiB, [MS-FSCC] 2.1.2)."""
+        try:
+            item = self._file(entry.node)
+            for attribute in item:
+                if int(attribute.info.type) == _REPARSE:
+                    size = min(int(attribute.info.size), 16 << 10)
+                    data = item.read_random(0, size, _REPARSE, int(attribute.info.id))
+                    return bytes(data)
+        except FOREIGN_ERRORS as error:
+            raise _foreign(f"read the reparse data of {entry.path}", error) from error
+        return b""
+
+
+def _nanoseconds(seconds: int | None, fraction: int | None) -> int | None:
+    return int(seconds) * 1_000_000_000 + int(fraction or 0) if seconds else None
+
+
+def _reason(error: BaseException) -> str:
+    return " ".join(str(error).split())[:200] or type(error).__name__
+
+
+def _foreign(doing: str, error: BaseException) -> ReaderError:
+    return ReaderError("pytsk3", doing, _reason(error))

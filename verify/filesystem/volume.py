@@ -1,0 +1,45 @@
+"""What a reader of one filesystem offers: every name in order, and the bytes behind a name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.filesystem.entry import Entry
+
+MOST_EXTENTS = 1_000
+"""Runs kept of one file; a file in more pieces is read as well, its further runs are not listed."""
+
+DEEPEST_FOLDER = 1_000
+"""Levels of folders followed; Windows paths end at 32,767 characters, two a level at least."""
+
+
+class Volume(Protocol):
+    """A filesystem whose files can be listed and read.
+
+    `incomplete` says, in words, each part of the listing that could not be read.
+    """
+
+    incomplete: list[str]
+
+    def entries(self) -> Iterator[Entry]:
+        """Yield every allocated name but the root, a folder before its contents.
+
+        Siblings come in the order of their names' code points, so that two listings can be
+        merged as they stream. Raises ReaderError where the root itself cannot be read.
+        """
+        ...
+
+    def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
+        """Return exactly `length` bytes of a file (or of a named stream) from byte `offset`.
+
+        Raises:
+            ReaderError: the library does not give them back whole.
+        """
+        ...
+
+    def reparse_data(self, entry: Entry) -> bytes:
+        """Return the data of a reparse point; empty where there is none."""
+        ...
