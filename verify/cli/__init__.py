@@ -1,0 +1,1 @@
+"""The command: one file a command, arguments and exits only."""

@@ -1,0 +1,121 @@
+"""The command line as a whole: which commands there are, and how every one of them ends."""
+
+import functools
+import os
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from typing import Annotated, TextIO
+
+import typer
+
+from verify.cli.capture import capture
+from verify.cli.check import check
+from verify.cli.compare import compare
+from verify.cli.demo import demo
+from verify.cli.rules import rules
+from verify.cli.show import show
+from verify.errors import OutputError, WitnessError
+from verify.version import __version__
+
+PROGRAM = "drivewitness"
+TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
+"""Set to anything, it adds the traceback to the sentence about a fault of ours."""
+
+EXIT_FAULT = 70
+EXIT_INTERRUPTED = 130
+
+COMMANDS = (check, capture, compare, show, rules, demo)
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; return the exit code of the contract, whatever happens."""
+    for stream in (sys.stdout, sys.stderr):
+        _never_fail_on_text(stream)
+    try:
+        typer.main.get_command(_application())(list(arguments), prog_name=PROGRAM)
+    except SystemExit as ending:
+        return ending.code if isinstance(ending.code, int) else EXIT_FAULT
+    return 0
+
+
+def _never_fail_on_text(stream: TextIO) -> None:
+    # NOTE: a console of an older code page cannot show most of the world's file names.
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
+
+
+def _application() -> typer.Typer:
+    application = typer.Typer(
+        add_completion=False,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    application.callback()(_options)
+    for command in COMMANDS:
+        application.command()(_ending_well(command))
+    return application
+
+
+def _options(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and exit.", is_eager=True)
+    ] = False,
+) -> None:
+    """Say whether a drive was cloned whole, before the old one is wiped.
+
+    Drives and images are only ever read. Exit: 0 sound, 1 review, 3 stop, 2 wrong usage,
+    4 an input or output that cannot be used, 70 a fault of this program, 130 interrupted.
+    """
+    if version:
+        sys.stdout.write(f"{PROGRAM} {__version__}\n")
+        raise typer.Exit
+
+
+def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
+    """Wrap a command so that it always ends with an exit code and, at worst, one sentence."""
+
+    @functools.wraps(command)
+    def ending(**arguments: object) -> None:
+        try:
+            code = command(**arguments)
+            sys.stdout.flush()
+        except WitnessError as error:
+            code = _tell(error)
+        except KeyboardInterrupt:
+            sys.stderr.write(f"{PROGRAM}: interrupted; nothing was written to any drive.\n")
+            code = EXIT_INTERRUPTED
+        except BrokenPipeError:
+            # NOTE: whoever read our output has left; the exit must not flush into it again.
+            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+            code = OutputError.exit_code
+        except Exception as error:  # noqa: BLE001 - a fault of ours is a sentence and exit 70
+            code = _tell_fault(error)
+        raise typer.Exit(code)
+
+    return ending
+
+
+def _tell(error: WitnessError) -> int:
+    from verify.report.harmless import harmless
+
+    sys.stderr.write(f"{PROGRAM}: {harmless(str(error), 900)}\n")
+    if hint := error.hint():
+        sys.stderr.write(f"  {harmless(hint, 900)}\n")
+    return error.exit_code
+
+
+def _tell_fault(error: Exception) -> int:
+    from verify.report.harmless import harmless
+
+    what = harmless(f"{type(error).__name__}: {error}", 900)
+    sys.stderr.write(f"{PROGRAM}: this program failed ({what}).\n")
+    sys.stderr.write(
+        f"  No verdict was reached. Set {TRACEBACK_VARIABLE}=1 to see where it happened.\n"
+    )
+    if os.environ.get(TRACEBACK_VARIABLE):
+        traceback.print_exception(error, file=sys.stderr)
+    return EXIT_FAULT

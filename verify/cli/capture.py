@@ -1,0 +1,66 @@
+"""`drivewitness capture DRIVE -o FILE`: one drive into a manifest."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verify.cli.options import (
+    ConfidenceOption,
+    DepthOption,
+    JsonOption,
+    RetriesOption,
+    SampleBlocksOption,
+    SampleFilesOption,
+    ScratchOption,
+    SeedOption,
+)
+
+
+def capture(  # noqa: PLR0913 - the command's own options
+    drive: Annotated[str, typer.Argument(metavar="DRIVE", help="A device or an image file.")],
+    *,
+    output: Annotated[
+        str, typer.Option("--output", "-o", metavar="FILE", help="The manifest to write.")
+    ],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace the file if it is there already.")
+    ] = False,
+    depth: DepthOption = None,
+    seed: SeedOption = None,
+    confidence: ConfidenceOption = None,
+    sample_files: SampleFilesOption = None,
+    sample_blocks: SampleBlocksOption = None,
+    scratch: ScratchOption = None,
+    retries: RetriesOption = 1,
+    json: JsonOption = False,
+) -> int:
+    """Read one drive into a manifest."""
+    from verify.cli.reading import capture_options, new_file
+    from verify.errors import UsageError
+    from verify.manifest.both import capture_one
+    from verify.manifest.file import is_manifest, open_manifest
+    from verify.report.json_text import document_json
+    from verify.report.progress import Bars
+
+    if is_manifest(drive):
+        raise UsageError(f"{drive}: is a manifest already.", "Give the drive or its image.")
+    file = new_file(output, (drive,), replace_it=replace)
+    options = capture_options(
+        depth=depth,
+        seed=seed,
+        confidence=confidence,
+        sample_files=sample_files,
+        sample_blocks=sample_blocks,
+        scratch=scratch,
+        retries=retries,
+    )
+    with Bars(sys.stderr) as bars:
+        capture_one(drive, file, options, bars.drive(Path(drive).name))
+    header = open_manifest(file).header
+    if json:
+        sys.stdout.write(document_json(header) + "\n")
+    else:
+        sys.stderr.write(f"{file}: written, depth {header.depth}.\n")
+    return 0

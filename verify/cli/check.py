@@ -1,0 +1,55 @@
+"""`drivewitness check SOURCE TARGET`: read both drives, compare them, give the verdict."""
+
+from typing import Annotated
+
+import typer
+
+from verify.cli.options import (
+    EXIT_OF_VERDICT,
+    ConfidenceOption,
+    DepthOption,
+    JsonOption,
+    RetriesOption,
+    SampleBlocksOption,
+    SampleFilesOption,
+    ScratchOption,
+    SeedOption,
+    SourceArgument,
+    TargetArgument,
+)
+
+
+def check(  # noqa: PLR0913 - the command's own options
+    source: SourceArgument,
+    target: TargetArgument,
+    *,
+    depth: DepthOption = None,
+    seed: SeedOption = None,
+    confidence: ConfidenceOption = None,
+    sample_files: SampleFilesOption = None,
+    sample_blocks: SampleBlocksOption = None,
+    scratch: ScratchOption = None,
+    retries: RetriesOption = 1,
+    keep: Annotated[
+        str | None,
+        typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """Read both drives side by side, compare them, and give the verdict."""
+    from verify.cli.judging import judge, tell
+    from verify.cli.reading import capture_options, new_folder
+
+    options = capture_options(
+        depth=depth,
+        seed=seed,
+        confidence=confidence,
+        sample_files=sample_files,
+        sample_blocks=sample_blocks,
+        scratch=scratch,
+        retries=retries,
+        beside=(source, target),
+    )
+    judged = judge(source, target, options, None if keep is None else new_folder(keep))
+    tell(judged, as_document=json)
+    return EXIT_OF_VERDICT[judged.comparison.verdict]

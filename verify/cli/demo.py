@@ -1,0 +1,64 @@
+"""`drivewitness demo`: the whole job on invented drives that come with the program."""
+
+import sys
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+_OPENING = """\
+Invented drives: an old one, a clone of it whose system partition was shrunk on purpose, and a
+clone that went wrong in several ways. Nothing is attached, nothing is written but a temporary
+folder. Each check below is what `drivewitness check SOURCE TARGET` prints.
+"""
+
+_SCENES = (
+    (
+        "sound",
+        "sound",
+        "1. THE GOOD CLONE",
+        """\
+What to see: the verdict's sentence carries a number, the bound on what may still be wrong unseen.
+The shrunk partition is a note, since its contents are proven.""",
+    ),
+    (
+        "faulty",
+        "stop",
+        "2. THE BAD CLONE",
+        """\
+What to see: it looks the same in a file browser, and may well start. Each finding says what,
+where, both values and what to do; the heaviest stand first.""",
+    ),
+)
+
+
+def demo(
+    scratch: Annotated[
+        str | None, typer.Option("--scratch", metavar="DIR", help="Where working files go.")
+    ] = None,
+) -> int:
+    """Run the whole job on two invented pairs of drives: one sound, one not."""
+    from verify.cli.demo_images import DEMO, unpack
+    from verify.cli.judging import judge, tell
+    from verify.manifest.capture import CaptureOptions
+
+    sys.stdout.write(_OPENING)
+    options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
+    right = True
+    with tempfile.TemporaryDirectory(prefix="drivewitness-demo-", dir=scratch) as folder:
+        paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
+        for name, expected, title, words in _SCENES:
+            sys.stdout.write(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")
+            judged = judge(paths["old"], paths[name], options)
+            tell(judged, as_document=False)
+            sys.stdout.write(f"\n{words}\n")
+            right = right and judged.comparison.verdict == expected
+    sys.stdout.write(_closing(right=right))
+    return 0 if right else 70
+
+
+def _closing(*, right: bool) -> str:
+    if right:
+        return "\nBoth verdicts are as they should be: sound, then stop.\n"
+    return "\nA verdict is not as it should be (sound, then stop): this program is at fault.\n"

@@ -1,0 +1,80 @@
+"""Two sides read, compared and told: what `check`, `compare` and `demo` have in common."""
+
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.errors import OutputError
+
+if TYPE_CHECKING:
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.model import Header
+    from verify.rules.result import Comparison
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A comparison, and the headers of the two manifests it was made from."""
+
+    comparison: "Comparison"
+    headers: tuple["Header", "Header"]
+
+
+def judge(source: str, target: str, options: "CaptureOptions", keep: Path | None = None) -> Judged:
+    """Read both sides (manifests are taken as they are) and compare them.
+
+    `keep`: an empty folder for the two manifests; without it they are thrown away at the end.
+    """
+    if keep is not None:
+        return _judge_in(source, target, options, keep, kept=True)
+    with tempfile.TemporaryDirectory(prefix="drivewitness-", dir=options.scratch) as folder:
+        return _judge_in(source, target, options, Path(folder), kept=False)
+
+
+def _judge_in(
+    source: str, target: str, options: "CaptureOptions", folder: Path, *, kept: bool
+) -> Judged:
+    from verify.manifest.both import capture_both
+    from verify.manifest.file import open_manifest
+    from verify.report.progress import Bars
+    from verify.rules.compare import compare
+
+    with Bars(sys.stderr) as bars:
+        progress = (bars.drive(f"old {Path(source).name}"), bars.drive(f"new {Path(target).name}"))
+        paths = capture_both(source, target, folder, options, progress)
+    if kept:
+        _keep_given_manifests(paths, folder)
+    manifests = open_manifest(paths[0]), open_manifest(paths[1])
+    headers = manifests[0].header, manifests[1].header
+    return Judged(compare(*manifests), headers)
+
+
+def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
+    """Copy a manifest that was given, and so not written here, beside the other."""
+    for side, path in zip(("source", "target"), paths, strict=True):
+        if path.resolve().parent == folder.resolve():
+            continue
+        copy = folder / f"{side}-{path.name}"
+        try:
+            shutil.copyfile(path, copy)
+        except OSError as error:
+            raise OutputError(str(copy), error.strerror or str(error)) from error
+
+
+def tell(judged: Judged, *, as_document: bool) -> None:
+    """Print a comparison on standard output: as its document, or for people."""
+    if as_document:
+        from verify.report.json_text import document_json
+
+        sys.stdout.write(document_json(judged.comparison) + "\n")
+        return
+    from verify.report.model import build_report
+    from verify.report.terminal import console_for, print_report
+    from verify.rules.catalogue import RULES
+
+    required = frozenset(rule.slug for rule in RULES if rule.required)
+    report = build_report(judged.comparison, judged.headers, required)
+    print_report(console_for(sys.stdout), report)

@@ -1,0 +1,68 @@
+"""Arguments and options that several commands share."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+EXIT_OF_VERDICT = {"sound": 0, "review": 1, "stop": 3}
+
+
+class DepthName(StrEnum):
+    """How deeply a drive is read."""
+
+    LAYOUT = "layout"
+    SAMPLE = "sample"
+    FULL = "full"
+
+
+SourceArgument = Annotated[
+    str, typer.Argument(metavar="SOURCE", help="The old drive: a device, an image or a manifest.")
+]
+TargetArgument = Annotated[
+    str, typer.Argument(metavar="TARGET", help="The new drive: a device, an image or a manifest.")
+]
+DepthOption = Annotated[
+    DepthName | None,
+    typer.Option(
+        "--depth",
+        help="layout: tables, filesystems, listings; sample: also a drawn sample of the contents;"
+        " full: all contents.  [default: sample]",
+    ),
+]
+SeedOption = Annotated[
+    str | None,
+    typer.Option("--seed", metavar="TEXT", help="Key of the draw; both drives need the same."),
+]
+ConfidenceOption = Annotated[
+    float | None,
+    typer.Option(
+        "--confidence", metavar="SHARE", help="Confidence of the bounds.  [default: 0.95]"
+    ),
+]
+SampleFilesOption = Annotated[
+    int | None,
+    typer.Option(
+        "--sample-files", metavar="N", min=1, help="Files to draw.  [default: what the bound needs]"
+    ),
+]
+SampleBlocksOption = Annotated[
+    int | None,
+    typer.Option(
+        "--sample-blocks",
+        metavar="N",
+        min=1,
+        help="Blocks of large files and raw partitions to draw.  [default: what the bound needs]",
+    ),
+]
+ScratchOption = Annotated[
+    str | None,
+    typer.Option("--scratch", metavar="DIR", help="Where working files go, never on a drive read."),
+]
+RetriesOption = Annotated[
+    int,
+    typer.Option("--retries", metavar="N", min=0, help="How often a failing read is tried again."),
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document on standard output.")
+]

@@ -1,0 +1,127 @@
+"""From what was typed to what a capture needs: options checked, places for results kept safe."""
+
+import os
+import stat
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.cli.options import DepthName
+from verify.errors import UsageError
+
+if TYPE_CHECKING:
+    from verify.manifest.capture import CaptureOptions
+
+
+def capture_options(  # noqa: PLR0913 - as many as the command has, all named
+    *,
+    depth: DepthName | None,
+    seed: str | None,
+    confidence: float | None,
+    sample_files: int | None,
+    sample_blocks: int | None,
+    scratch: str | None,
+    retries: int,
+    beside: tuple[str, ...] = (),
+) -> "CaptureOptions":
+    """Return the options of a capture; what was not given is as in a manifest of `beside`.
+
+    `beside`: sides of a comparison. Where one is a manifest already, the other drive is read in
+    the same depth and drawn with the same key, or the two samples could not be held together.
+    """
+    options = replace(
+        like_the_other_side(beside),
+        sample_files=sample_files,
+        sample_blocks=sample_blocks,
+        scratch=None if scratch is None else existing_folder(scratch),
+        retries=retries,
+    )
+    if confidence is not None and not 0 < confidence < 1:
+        advice = "Give a share, such as 0.95."
+        raise UsageError("--confidence must lie between 0 and 1.", advice)
+    if depth is not None:
+        options = replace(options, depth=depth.value)
+    if seed is not None:
+        options = replace(options, seed=seed)
+    if confidence is not None:
+        options = replace(options, confidence=confidence)
+    return options
+
+
+def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
+    """Return the options of the first manifest among `paths`, or the usual ones."""
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import is_manifest, open_manifest
+
+    for path in paths:
+        if is_manifest(path):
+            header = open_manifest(path).header
+            seed, confidence = header.capture.seed, header.capture.confidence
+            return CaptureOptions(depth=header.depth, seed=seed, confidence=confidence)
+    return CaptureOptions()
+
+
+def existing_folder(path: str) -> Path:
+    """Return a folder that is there.
+
+    Raises:
+        UsageError: it is not there, or is no folder.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        raise UsageError(f"{path}: there is no such folder.", "Make it first, or name another.")
+    return folder
+
+
+def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
+    """Return the path of a file to be written: a new one, and never one of the drives.
+
+    Raises:
+        UsageError: it is a drive, a device, a folder, or there already.
+    """
+    file = Path(path)
+    if any(_is_same(file, drive) for drive in drives):
+        raise UsageError(f"{path}: is the drive itself.", "Name another file for the manifest.")
+    if not file.parent.is_dir():
+        raise UsageError(f"{file.parent}: there is no such folder.", "Make it first.")
+    found = _mode(file)
+    if found is None:
+        return file
+    if not stat.S_ISREG(found):
+        raise UsageError(f"{path}: is no ordinary file.", "Name a new file for the manifest.")
+    if not replace_it:
+        raise UsageError(f"{path}: is there already.", "Name a new file, or give --replace.")
+    return file
+
+
+def new_folder(path: str) -> Path:
+    """Return a folder that is there and empty, made if need be.
+
+    Raises:
+        UsageError: there is something in it, or it is no folder.
+    """
+    folder = Path(path)
+    found = _mode(folder)
+    if found is not None and not stat.S_ISDIR(found):
+        raise UsageError(f"{path}: is no folder.", "Name a new folder.")
+    if found is not None and any(folder.iterdir()):
+        raise UsageError(f"{path}: is not empty.", "Name a new folder; nothing is overwritten.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be made: {error.strerror}.") from error
+    return folder
+
+
+def _mode(path: Path) -> int | None:
+    try:
+        return path.stat().st_mode
+    except OSError:
+        return os.lstat(path).st_mode if path.is_symlink() else None
+
+
+def _is_same(one: Path, other: str) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False

@@ -1,0 +1,42 @@
+"""`drivewitness rules [RULE]`: the catalogue, and one rule's page."""
+
+import difflib
+import sys
+from typing import Annotated
+
+import typer
+
+from verify.cli.options import JsonOption
+
+
+def rules(
+    rule: Annotated[
+        str | None, typer.Argument(metavar="[RULE]", help="The rule whose page to print.")
+    ] = None,
+    *,
+    json: JsonOption = False,
+) -> int:
+    """List the rules by area, or print one rule's page."""
+    from verify.report.catalogue import catalogue_rows, print_catalogue, rule_text
+    from verify.report.json_text import as_json
+    from verify.report.terminal import console_for
+    from verify.rules.catalogue import RULES
+
+    chosen = RULES if rule is None else tuple(item for item in RULES if item.slug == rule)
+    if rule is not None and not chosen:
+        raise _unknown(rule, [item.slug for item in RULES])
+    if json:
+        sys.stdout.write(as_json(catalogue_rows(chosen)) + "\n")
+    elif rule is None:
+        print_catalogue(console_for(sys.stdout), chosen)
+    else:
+        sys.stdout.write(rule_text(chosen[0]))
+    return 0
+
+
+def _unknown(rule: str, slugs: list[str]) -> Exception:
+    from verify.errors import UsageError
+
+    near = difflib.get_close_matches(rule, slugs)
+    advice = f"Perhaps {' or '.join(near)}." if near else "`rules` alone lists them."
+    return UsageError(f"{rule}: there is no such rule.", advice)

@@ -1,0 +1,48 @@
+"""`drivewitness show MANIFEST|DRIVE`: what is on it, for people."""
+
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from verify.cli.options import JsonOption
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+
+
+def show(
+    drive: Annotated[
+        str, typer.Argument(metavar="DRIVE", help="A device, an image file or a manifest.")
+    ],
+    *,
+    json: JsonOption = False,
+) -> int:
+    """Show what is on a drive: its table, its partitions, how much is in them."""
+    header = _header(drive)
+    if json:
+        from verify.report.json_text import document_json
+
+        sys.stdout.write(document_json(header) + "\n")
+    else:
+        from verify.report.drive import print_drive
+        from verify.report.terminal import console_for
+
+        print_drive(console_for(sys.stdout), header)
+    return 0
+
+
+def _header(drive: str) -> "Header":
+    from verify.manifest.both import capture_one
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import is_manifest, open_manifest
+    from verify.report.progress import Bars
+
+    if is_manifest(drive):
+        return open_manifest(drive).header
+    with tempfile.TemporaryDirectory(prefix="drivewitness-") as folder, Bars(sys.stderr) as bars:
+        file = Path(folder) / "shown.manifest"
+        capture_one(drive, file, CaptureOptions(depth="layout"), bars.drive(Path(drive).name))
+        return open_manifest(file).header

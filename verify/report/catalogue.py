@@ -1,0 +1,52 @@
+"""The catalogue of rules for people: the list by area, and the page of one rule."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from rich.table import Table
+from rich.text import Text
+
+from verify.report.terminal import section
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from verify.rules.model import Rule
+
+
+def catalogue_rows(rules: Sequence[Rule]) -> list[dict[str, str | bool]]:
+    """Return the rules as plain rows, pages included."""
+    return [
+        {
+            "rule": rule.slug,
+            "area": rule.area.value,
+            "required": rule.required,
+            "summary": rule.summary,
+            "page": rule.page,
+        }
+        for rule in rules
+    ]
+
+
+def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
+    """Print every rule's name and subject, area by area; `+` marks those that `sound` needs."""
+    console.print(Text("+ is needed for the verdict `sound`"))
+    for area, members in groupby(rules, key=lambda rule: rule.area):
+        section(console, area.value.upper())
+        table = Table.grid(padding=(0, 1))
+        table.add_column(no_wrap=True)
+        table.add_column(no_wrap=True, min_width=24)
+        table.add_column()
+        for rule in members:
+            table.add_row("+" if rule.required else " ", Text(rule.slug), Text(rule.summary))
+        console.print(table)
+
+
+def rule_text(rule: Rule) -> str:
+    """Return a rule's page as Markdown text: its name, whether `sound` needs it, its page."""
+    needed = "needed for `sound`" if rule.required else "not needed for `sound`"
+    return f"# {rule.slug}\n\nArea *{rule.area.value}*, {needed}.\n\n{rule.page}\n"

@@ -1,0 +1,167 @@
+"""The terminal view of a comparison: the verdict first, then what it rests on.
+
+Words and marks carry every meaning; weight of type only helps the eye. Nothing is markup: each
+text is made harmless and put into a `Text` here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from verify.report.harmless import harmless
+from verify.report.model import ABSENT
+from verify.report.words import VERDICT_TITLES
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from typing import TextIO
+
+    from verify.report.model import DriveSide, FindingGroup, FindingItem, Gap, PartitionLine, Report
+
+_SENTENCE_LONGEST = 900
+_MOST_ITEMS = 40
+"""Findings or gaps shown of one sort; the document that `--json` prints has them all."""
+
+_MARKS = {Level.STOP: "X", Level.REVIEW: "?", Level.NOTE: "-"}
+_SECTION = "bold underline"
+
+
+def console_for(stream: TextIO) -> Console:
+    """Return a console on `stream` that takes every text as it stands."""
+    return Console(file=stream, markup=False, emoji=False, highlight=False)
+
+
+def plain(text: str, style: str = "") -> Text:
+    """Return a harmless text of a drive, of at most a name's length."""
+    return Text(harmless(text), style=style, overflow="fold")
+
+
+def sentence(text: str, style: str = "") -> Text:
+    """Return a harmless sentence, which may carry a drive's texts in it."""
+    return Text(harmless(text, _SENTENCE_LONGEST), style=style, overflow="fold")
+
+
+def section(console: Console, title: str, remark: str = "") -> None:
+    """Begin a section."""
+    console.print()
+    heading = Text(title, style=_SECTION)
+    console.print(heading + Text(f"  {remark}") if remark else heading)
+
+
+def print_report(console: Console, report: Report) -> None:
+    """Print the whole report."""
+    console.print(Text(f" {report.verdict.upper()} ", style="bold reverse"), end=" ")
+    console.print(Text(VERDICT_TITLES[report.verdict], style="bold"))
+    console.print(sentence(report.sentence))
+    section(console, "DRIVES")
+    console.print(_sides(report.sides, console.width))
+    section(console, "PARTITIONS", "in their order on the old drive")
+    console.print(_partitions(report.partitions))
+    for group in report.groups:
+        _print_group(console, group)
+    section(console, "EVIDENCE")
+    _print_lines(console, report.evidence)
+    section(console, "NOT EXAMINED", "" if report.gaps else "nothing was left out")
+    _print_gaps(console, report.gaps)
+    section(console, "NEXT")
+    _print_lines(console, report.next_steps)
+    section(console, "BEWARE")
+    _print_lines(console, report.cautions)
+
+
+def facts_table(facts: Iterable[tuple[str, str]]) -> Table:
+    """Return (word, value) lines as two columns."""
+    table = Table.grid(padding=(0, 1))
+    table.add_column(no_wrap=True, style="dim")
+    table.add_column()
+    for word, value in facts:
+        table.add_row(Text(word), plain(value))
+    return table
+
+
+def _sides(sides: tuple[DriveSide, DriveSide], width: int) -> Table:
+    """Return both drives side by side.
+
+    A word stands before its value, in no column of its own: so a GUID (36 characters) fits twice
+    into 80 columns.
+    """
+    table = Table.grid(padding=(0, 2), collapse_padding=True, pad_edge=False)
+    for _ in sides:
+        table.add_column(width=(width - 2) // 2)
+    table.add_row(*(Text(side.title, style="bold") for side in sides))
+    for facts in zip(*(side.facts for side in sides), strict=True):
+        table.add_row(*(Text(f"{word} ", style="dim") + plain(value) for word, value in facts))
+    return table
+
+
+def _partitions(lines: tuple[PartitionLine, ...]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for title, right in (
+        ("old", True),
+        ("what it is", False),
+        ("size", True),
+        ("new", True),
+        ("size", True),
+        ("became", False),
+        ("finding", False),
+    ):
+        # NOTE: only the two columns of words may be narrowed; a number torn apart misleads.
+        words = title in {"what it is", "became"}
+        table.add_column(title, justify="right" if right else "left", no_wrap=not words)
+    for line in lines:
+        table.add_row(
+            line.old,
+            plain(line.what),
+            line.old_size,
+            line.new,
+            line.new_size,
+            plain(line.became),
+            Text(line.weight, style="bold" if line.weight in {"stop", "review"} else ""),
+        )
+    return table
+
+
+def _print_group(console: Console, group: FindingGroup) -> None:
+    section(console, f"{group.level.value.upper()} ({len(group.items)})", group.title)
+    for item in group.items[:_MOST_ITEMS]:
+        _print_finding(console, _MARKS[group.level], item)
+    _print_rest(console, len(group.items))
+
+
+def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
+    console.print(Text(f"{mark} {item.rule}", style="bold") + Text(": ") + plain(item.where))
+    lines = [sentence(item.message)]
+    if item.old is not None or item.new is not None:
+        lines.append(plain(f"old: {_short(item.old)}   new: {_short(item.new)}"))
+    lines.append(Text("do: ", style="bold") + sentence(item.advice))
+    for line in lines:
+        console.print(Padding(line, (0, 0, 0, 4)))
+
+
+def _short(value: str | None) -> str:
+    return ABSENT if value is None else harmless(value, 100)
+
+
+def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
+    for gap in gaps[:_MOST_ITEMS]:
+        needed = Text(" (needed for sound)", style="bold") if gap.needed else Text()
+        line = plain(gap.what) + needed + Text(": ") + sentence(gap.reason)
+        console.print(Padding(line, (0, 0, 0, 2)))
+    _print_rest(console, len(gaps))
+
+
+def _print_rest(console: Console, count: int) -> None:
+    if count > _MOST_ITEMS:
+        more = f"and {count - _MOST_ITEMS:,} more, which --json prints"
+        console.print(Padding(Text(more, style="italic"), (0, 0, 0, 2)))
+
+
+def _print_lines(console: Console, lines: tuple[str, ...]) -> None:
+    for line in lines:
+        console.print(Padding(sentence(line), (0, 0, 0, 2)))
