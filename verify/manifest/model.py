@@ -85,7 +85,7 @@ class Contents(Model):
     captures can be held against each other. `blocks_*`: the same for blocks of `block_bytes` of
     large files and of partitions without a readable filesystem. `always`: files read at every
     depth because the machine needs them to start. `files_unreadable`: files with no hash because
-    some of their bytes could not be read.
+    some of their bytes could not be read; `blocks_unreadable` likewise of raw partitions.
     """
 
     files_in_draw: int = 0
@@ -99,6 +99,7 @@ class Contents(Model):
     files_hashed: int = 0
     bytes_hashed: int = 0
     files_unreadable: int = 0
+    blocks_unreadable: int = 0
 
 
 class RawDigest(Model):
@@ -162,7 +163,7 @@ class UnreadItem(Model):
 class CaptureInfo(Model):
     """How the manifest was made.
 
-    `seed` keys the draw (hex); `confidence` is that of the bounds; `started`/`ended` are seconds
+    `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are seconds
     since 1970 UTC; `unreadable` lists the sectors that the drive did not give back.
     """
 

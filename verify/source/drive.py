@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Self
@@ -37,7 +38,8 @@ class Drive:
     `size_bytes` is its length; `sector_bytes` its logical sector size: the kernel's answer for a
     device, 512 for an image until its table says otherwise (`sector_known`). `retries`: how often
     a failing read is tried again. `unreadable` collects byte ranges (start, length), sector by
-    sector.
+    sector; `failures` counts reads that failed in the end. `heartbeat` is called before each
+    single-sector read: a failing drive is slow, not hung.
     """
 
     name: str
@@ -47,6 +49,8 @@ class Drive:
     identity: Identity
     retries: int = 1
     unreadable: list[tuple[int, int]] = field(default_factory=list)
+    failures: int = 0
+    heartbeat: Callable[[], None] = lambda: None
     descriptor: int = -1
 
     def read_at(self, offset: int, length: int) -> bytes:
@@ -94,12 +98,14 @@ class Drive:
             at += size
         if not failed:
             return b"".join(parts)
+        self.failures += 1
         known = set(self.unreadable)
         self.unreadable += [item for item in failed if item not in known]
         start, size = failed[0]
         raise SourceUnreadable(self.name, start, size, f"{len(failed)} sector(s) fail")
 
     def _try_sector(self, offset: int, length: int) -> bytes | None:
+        self.heartbeat()
         for _ in range(1 + self.retries):
             try:
                 return self._read(offset, length)

@@ -1,0 +1,74 @@
+"""What a reader process is asked, and what it answers: plain data that goes through a pipe."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+Depth = Literal["layout", "sample", "full"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One partition to read.
+
+    `drive` is opened anew by the process, which holds `file_id` against what it opened.
+    `start`/`size_bytes` are the window in bytes, `sector_bytes` the table's, `device_sector_bytes`
+    what reads are narrowed to. `kind` is the filesystem; `raw`: read blocks, list nothing.
+    `rows` is the file that its rows are written to.
+    """
+
+    drive: str
+    file_id: str
+    start: int
+    size_bytes: int
+    sector_bytes: int
+    device_sector_bytes: int
+    kind: str
+    raw: bool
+    depth: Depth
+    seed: str
+    sample_files: int
+    sample_blocks: int
+    retries: int
+    rows: str
+
+    def to_json(self) -> str:
+        """Return the task as one line."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, line: str) -> Task:
+        """Return the task of a line written by `to_json`."""
+        return cls(**json.loads(line))
+
+
+@dataclass(slots=True, kw_only=True)
+class Answer:
+    """What became of a task.
+
+    `listing`, `contents` and `boot` are the fields of the manifest's models of those names, as
+    far as they were reached; `incomplete`: each part of the listing that could not be read;
+    `hibernation`: the state of a hibernation image. `failure`: why it ended early; then `contents`
+    tells how far it came. `vanished`: the drive went away, and how that showed.
+    """
+
+    listing: dict[str, Any] | None = None
+    contents: dict[str, Any] | None = None
+    boot: dict[str, Any] | None = None
+    incomplete: list[str] = field(default_factory=list)
+    unreadable: list[tuple[int, int]] = field(default_factory=list)
+    hibernation: str | None = None
+    failure: str | None = None
+    vanished: str | None = None
+
+    def to_fields(self) -> dict[str, Any]:
+        """Return the answer as JSON's types."""
+        return asdict(self)
+
+    @classmethod
+    def from_fields(cls, fields: dict[str, Any]) -> Answer:
+        """Return the answer that `to_fields` gave."""
+        ranges = [(int(start), int(length)) for start, length in fields["unreadable"]]
+        return cls(**{**fields, "unreadable": ranges})

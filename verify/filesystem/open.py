@@ -1,0 +1,21 @@
+"""Which reader lists which filesystem."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.filesystem.exfat_listing import ExfatVolume
+from verify.filesystem.listing import LibraryVolume
+
+if TYPE_CHECKING:
+    from verify.filesystem.volume import Volume
+    from verify.source.window import Window
+
+
+def open_volume(window: Window, kind: str) -> Volume:
+    """Return the reader of a filesystem of one of the readable kinds.
+
+    Raises:
+        ReaderError: it does not take this one.
+    """
+    return ExfatVolume(window) if kind == "exfat" else LibraryVolume(window, kind)

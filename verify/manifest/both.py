@@ -1,0 +1,106 @@
+"""Capturing two drives side by side, and ending both at once when asked to."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.manifest.capture import Environment, capture
+from verify.manifest.file import is_manifest
+
+if TYPE_CHECKING:
+    from verify.content.progress import Progress
+    from verify.manifest.capture import CaptureOptions
+
+_LOOK_SECONDS = 0.1
+
+SOURCE_NAME = "source.manifest.jsonl.gz"
+TARGET_NAME = "target.manifest.jsonl.gz"
+
+
+@dataclass(slots=True)
+class _Side:
+    """One drive being captured in a thread of its own; waiting for it can be given up."""
+
+    path: str
+    output: Path
+    options: CaptureOptions
+    progress: Progress
+    environment: Environment
+    failure: BaseException | None = None
+    thread: threading.Thread = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Make the thread; a daemon, since a read that hangs in the kernel never returns."""
+        self.thread = threading.Thread(target=self._run, daemon=True)
+
+    def _run(self) -> None:
+        try:
+            capture(
+                self.path,
+                self.output,
+                self.options,
+                progress=self.progress,
+                environment=self.environment,
+            )
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
+            self.failure = error
+
+
+def capture_both(
+    source: str,
+    target: str,
+    folder: Path,
+    options: CaptureOptions,
+    progress: tuple[Progress, Progress],
+) -> tuple[Path, Path]:
+    """Capture both drives at the same time into `folder`; a side that is a manifest is left as is.
+
+    Raises:
+        SourceError, OutputError: of the side that failed first; the other one is ended.
+    """
+    environment = Environment()
+    paths: list[Path] = []
+    sides: list[_Side] = []
+    for path, name, bar in zip(
+        (source, target), (SOURCE_NAME, TARGET_NAME), progress, strict=True
+    ):
+        if is_manifest(path):
+            paths.append(Path(path))
+            continue
+        paths.append(folder / name)
+        sides.append(_Side(path, paths[-1], options, bar, environment))
+    _run_all(sides, environment)
+    return paths[0], paths[1]
+
+
+def capture_one(path: str, output: Path, options: CaptureOptions, progress: Progress) -> None:
+    """Capture one drive such that an interrupt ends it at once.
+
+    Raises:
+        SourceError, OutputError: as `capture` does.
+    """
+    environment = Environment()
+    _run_all([_Side(path, output, options, progress, environment)], environment)
+
+
+def _run_all(sides: list[_Side], environment: Environment) -> None:
+    """Run all sides to their end, or raise the first failure and let go of the rest."""
+    try:
+        for side in sides:
+            side.thread.start()
+        while any(side.thread.is_alive() for side in sides):
+            for side in sides:
+                side.thread.join(_LOOK_SECONDS)
+            if any(side.failure for side in sides):
+                break
+        failure = next((side.failure for side in sides if side.failure), None)
+        if failure is not None:
+            raise failure
+    finally:
+        environment.readers.stop()
+        for side in sides:
+            if side.thread.ident is not None:
+                side.thread.join(_LOOK_SECONDS * 5)

@@ -1,0 +1,304 @@
+"""Filling a manifest: one drive, read once, written down."""
+
+from __future__ import annotations
+
+import platform
+import re
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from blake3 import blake3
+
+from verify.content.draw import DEFAULT_SEED
+from verify.content.isolate import Readers
+from verify.content.progress import Progress
+from verify.content.task import Answer, Depth, Task
+from verify.errors import OutputError, SourceUnreadable, SourceVanished
+from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem
+from verify.filesystem.recognise import recognise
+from verify.manifest.file import write_manifest
+from verify.manifest.foreign import refuse_foreign
+from verify.manifest.gaps import read_gap
+from verify.manifest.model import Header
+from verify.source.drive import Drive, open_drive
+from verify.source.window import Window
+from verify.stats import sample_size
+from verify.table.read import read_table
+from verify.version import VERSION
+
+if TYPE_CHECKING:
+    from verify.table.model import PartitionEntry, Table
+
+TOLERABLE_SHARE = 0.001
+"""The share of files that a sample must be able to exclude (design: 0.1 %)."""
+
+_SPARE_DRAW = 1.05
+"""Drawn beyond what the share asks for, since some names stand on one side only."""
+
+_MARK_BYTES = 64 << 10
+_SIZE_UNKNOWN = "lies outside the drive"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureOptions:
+    """How a drive is read.
+
+    `confidence` in (0, 1); `sample_files`/`sample_blocks`: how many are drawn a partition, `None`
+    for as many as exclude 0.1 % at that confidence; `scratch`: a folder for listings that wait,
+    about 300 bytes a file, `None` for the system's; `retries`: of a failing read.
+    """
+
+    depth: Depth = "sample"
+    seed: str = DEFAULT_SEED
+    confidence: float = 0.95
+    sample_files: int | None = None
+    sample_blocks: int | None = None
+    scratch: Path | None = None
+    retries: int = 1
+
+    @property
+    def draw(self) -> int:
+        """How many files or blocks a partition are drawn where no number is given."""
+        return round(_SPARE_DRAW * sample_size(self.confidence, TOLERABLE_SHARE))
+
+
+@dataclass(slots=True)
+class Environment:
+    """What a capture is not to ask the world itself for: the clock, the host, the readers."""
+
+    clock: Callable[[], float] = time.time
+    host: str = field(default_factory=platform.node)
+    readers: Readers = field(default_factory=Readers)
+
+
+def capture(
+    path: str,
+    output: Path,
+    options: CaptureOptions,
+    *,
+    progress: Progress | None = None,
+    environment: Environment | None = None,
+) -> Header:
+    """Read a drive or an image, write its manifest to `output`, and return the header.
+
+    Raises:
+        SourceError: the drive cannot be used, or went away.
+        OutputError: the manifest, or the listings before it, could not be written.
+        Interrupted: the environment's readers were stopped.
+    """
+    around = environment or Environment()
+    try:
+        with (
+            tempfile.TemporaryDirectory(prefix="drivewitness-", dir=options.scratch) as folder,
+            open_drive(path, retries=options.retries) as drive,
+        ):
+            work = _Capture(drive, options, progress or Progress(), around, Path(folder))
+            header = work.run()
+            write_manifest(output, header, work.rows)
+            return header
+    except OSError as error:
+        raise OutputError(str(error.filename or output), error.strerror or str(error)) from error
+
+
+@dataclass(slots=True)
+class _Capture:
+    """One capture under way."""
+
+    drive: Drive
+    options: CaptureOptions
+    progress: Progress
+    around: Environment
+    folder: Path
+    rows: dict[int, Path | None] = field(default_factory=dict)
+    unread: list[dict[str, Any]] = field(default_factory=list)
+    unreadable: set[tuple[int, int]] = field(default_factory=set)
+
+    def run(self) -> Header:
+        """Read everything and return the header; `rows` then names the files of the rows."""
+        started = self.around.clock()
+        before = _mark(self.drive)
+        self.progress.phase("reading the partition table")
+        drive = self.drive
+        table = read_table(drive, sector_bytes=drive.sector_bytes, sector_known=drive.sector_known)
+        if not drive.sector_known:
+            drive.sector_bytes = table.sector_bytes
+        described = [(entry, self._describe(entry, table)) for entry in table.partitions]
+        refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
+        gap = read_gap(drive, table)
+        partitions = [
+            self._partition(entry, filesystem, table) for entry, filesystem in described
+        ]
+        drive_info = self._drive_info()
+        drive_info["changed_while_read"] = _mark(drive) != before
+        self.unreadable.update(drive.unreadable)
+        fields = {
+            "depth": self.options.depth,
+            "drive": drive_info,
+            "table": asdict(table),
+            "partitions": partitions,
+            "gaps": [gap.model_dump()] if gap else [],
+            "capture": {
+                "tool_version": VERSION,
+                "started": int(started),
+                "ended": int(self.around.clock()),
+                "host": self.around.host,
+                "seed": self.options.seed,
+                "confidence": self.options.confidence,
+                "unreadable": self._unreadable_sectors(),
+            },
+            "unread": self.unread,
+        }
+        return Header.model_validate(_storable(fields))
+
+    def _window(self, entry: PartitionEntry, table: Table) -> Window:
+        """Return the window of a partition, cut where the drive ends."""
+        start = entry.start_lba * table.sector_bytes
+        size = min(entry.sectors * table.sector_bytes, max(0, self.drive.size_bytes - start))
+        if table.scheme == "none":
+            size = self.drive.size_bytes
+        return Window(self.drive, start, size, table.sector_bytes)
+
+    def _describe(self, entry: PartitionEntry, table: Table) -> Filesystem:
+        if entry.container:
+            return Filesystem(kind="extended")
+        window = self._window(entry, table)
+        if not window.size_bytes:
+            return Filesystem(kind="unknown")
+        return recognise(window, type_code=entry.type)
+
+    def _partition(
+        self, entry: PartitionEntry, filesystem: Filesystem, table: Table
+    ) -> dict[str, Any]:
+        """Read one partition and return the fields of its model."""
+        answer = self._read(entry, filesystem, self._window(entry, table))
+        own = [{"what": "listing", "reason": words} for words in answer.incomplete]
+        if answer.failure:
+            own.append({"what": "contents", "reason": answer.failure})
+        own_and_filesystem = [*own, *(asdict(item) for item in filesystem.unread)]
+        self.unread += [{**item, "partition": entry.number} for item in own_and_filesystem]
+        fields = {
+            name: value for name, value in asdict(entry).items() if name != "record_lba"
+        }
+        return {
+            **fields,
+            "filesystem": asdict(filesystem),
+            "listing": answer.listing,
+            "contents": answer.contents,
+            "boot": answer.boot,
+            "hibernation": answer.hibernation,
+            "unread": own,
+        }
+
+    def _read(self, entry: PartitionEntry, filesystem: Filesystem, window: Window) -> Answer:
+        """Let a reader process read the partition, as files or else as blocks."""
+        kind = filesystem.kind
+        if not window.size_bytes:
+            return Answer() if entry.container else Answer(failure=f"it {_SIZE_UNKNOWN}")
+        if kind in NO_CONTENT_KINDS:
+            return Answer()
+        if kind not in READABLE_KINDS:
+            return self._read_raw(entry, kind, window)
+        self.progress.phase(f"reading the files of partition {entry.number}")
+        answer = self._run(self._task(entry, kind, window, raw=False), entry.number)
+        if answer.listing is not None:
+            return answer
+        blocks = self._read_raw(entry, kind, window)
+        failure = f"its files could not be listed: {answer.failure}"
+        return Answer(
+            contents=blocks.contents,
+            incomplete=answer.incomplete,
+            failure=failure if blocks.failure is None else f"{failure}; {blocks.failure}",
+        )
+
+    def _read_raw(self, entry: PartitionEntry, kind: str, window: Window) -> Answer:
+        if self.options.depth == "layout":
+            return Answer(failure="a capture of depth layout reads no contents")
+        self.progress.phase(f"reading blocks of partition {entry.number}")
+        return self._run(self._task(entry, kind, window, raw=True), entry.number)
+
+    def _task(self, entry: PartitionEntry, kind: str, window: Window, *, raw: bool) -> Task:
+        options = self.options
+        return Task(
+            drive=self.drive.name,
+            file_id=self.drive.identity.file_id,
+            start=window.start,
+            size_bytes=window.size_bytes,
+            sector_bytes=window.sector_bytes,
+            device_sector_bytes=self.drive.sector_bytes,
+            kind=kind,
+            raw=raw,
+            depth=options.depth,
+            seed=options.seed,
+            sample_files=options.draw if options.sample_files is None else options.sample_files,
+            sample_blocks=options.draw if options.sample_blocks is None else options.sample_blocks,
+            retries=options.retries,
+            rows=str(self.folder / f"partition-{entry.number}.rows"),
+        )
+
+    def _run(self, task: Task, number: int) -> Answer:
+        """Run a task and keep whichever rows it left."""
+        answer = self.around.readers.read(task, self.progress)
+        if answer.vanished:
+            raise SourceVanished(self.drive.name, answer.vanished)
+        self.unreadable.update(answer.unreadable)
+        whole, listed = Path(task.rows), Path(f"{task.rows}.listed")
+        if answer.failure is None:
+            self.rows[number] = whole
+            listed.unlink(missing_ok=True)
+        elif answer.listing is not None:
+            # NOTE: it ended after the listing: the names stand, without any digest.
+            self.rows[number] = listed
+            answer.contents = None
+        return answer
+
+    def _drive_info(self) -> dict[str, Any]:
+        drive = self.drive
+        return {
+            **asdict(drive.identity),
+            "path": drive.name,
+            "size_bytes": drive.size_bytes,
+            "sector_bytes": drive.sector_bytes,
+        }
+
+    def _unreadable_sectors(self) -> list[dict[str, int]]:
+        """Return the sectors that failed, neighbours joined."""
+        step = self.drive.sector_bytes
+        joined: list[dict[str, int]] = []
+        for start, length in sorted(self.unreadable):
+            first, count = start // step, -(-length // step)
+            last = joined[-1] if joined else None
+            if last and first <= last["start_lba"] + last["sectors"]:
+                last["sectors"] = max(last["sectors"], first + count - last["start_lba"])
+            else:
+                joined.append({"start_lba": first, "sectors": count})
+        return joined
+
+
+def _mark(drive: Drive) -> str:
+    """Return a digest of both ends of the drive, where its tables stand."""
+    hasher = blake3()
+    length = min(_MARK_BYTES, drive.size_bytes)
+    for offset in (0, drive.size_bytes - length):
+        try:
+            hasher.update(drive.read_at(offset, length))
+        except SourceUnreadable:
+            hasher.update(b"unreadable")
+    return hasher.hexdigest()
+
+
+_SURROGATES = re.compile("[\ud800-\udfff]")
+
+
+def _storable(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON's types
+    """Return the same tree with text that is no valid text written out as `\\uXXXX`."""
+    if isinstance(value, str):
+        return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", value)
+    if isinstance(value, dict):
+        return {name: _storable(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_storable(item) for item in value]
+    return value
