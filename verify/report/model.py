@@ -71,7 +71,7 @@ class FindingGroup:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Something that was not examined, and why; `needed` where `sound` needs it."""
+    """What was not examined (rules of one reason together); `needed` where `sound` needs it."""
 
     what: str
     reason: str
@@ -256,9 +256,12 @@ def _rule_counts(comparison: Comparison) -> str:
 def _rule_gaps(comparison: Comparison, required: frozenset[str]) -> Iterator[Gap]:
     open_answers = {Result.NOT_EXAMINED: "", Result.CRASHED: "the rule failed: "}
     rows = [row for row in comparison.outcomes if row.outcome in open_answers]
-    for row in sorted(rows, key=lambda row: row.rule not in required):
+    together: dict[tuple[bool, str], list[str]] = {}
+    for row in rows:
         reason = open_answers[row.outcome] + (row.reason or "no reason was given")
-        yield Gap(row.rule, reason, row.rule in required)
+        together.setdefault((row.rule in required, reason), []).append(row.rule)
+    for needed, reason in sorted(together, key=lambda key: not key[0]):
+        yield Gap(", ".join(together[needed, reason]), reason, needed)
 
 
 def _unread(side: str, header: Header) -> Iterator[Gap]:

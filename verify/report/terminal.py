@@ -28,6 +28,8 @@ _SENTENCE_LONGEST = 900
 _MOST_ITEMS = 40
 """Findings or gaps shown of one sort; the document that `--json` prints has them all."""
 
+_WORDS_NARROWEST = 12
+
 _MARKS = {Level.STOP: "X", Level.REVIEW: "?", Level.NOTE: "-"}
 _SECTION = "bold underline"
 
@@ -93,7 +95,7 @@ def _sides(sides: tuple[DriveSide, DriveSide], width: int) -> Table:
     """
     table = Table.grid(padding=(0, 2), collapse_padding=True, pad_edge=False)
     for _ in sides:
-        table.add_column(width=(width - 2) // 2)
+        table.add_column(width=(width - 2) // 2, overflow="fold")
     table.add_row(*(Text(side.title, style="bold") for side in sides))
     for facts in zip(*(side.facts for side in sides), strict=True):
         table.add_row(*(Text(f"{word} ", style="dim") + plain(value) for word, value in facts))
@@ -113,7 +115,12 @@ def _partitions(lines: tuple[PartitionLine, ...]) -> Table:
     ):
         # NOTE: only the two columns of words may be narrowed; a number torn apart misleads.
         words = title in {"what it is", "became"}
-        table.add_column(title, justify="right" if right else "left", no_wrap=not words)
+        table.add_column(
+            title,
+            justify="right" if right else "left",
+            no_wrap=not words,
+            min_width=_WORDS_NARROWEST if words else None,
+        )
     for line in lines:
         table.add_row(
             line.old,
@@ -135,7 +142,7 @@ def _print_group(console: Console, group: FindingGroup) -> None:
 
 
 def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
-    console.print(Text(f"{mark} {item.rule}", style="bold") + Text(": ") + plain(item.where))
+    console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + plain(item.where))
     lines = [sentence(item.message)]
     if item.old is not None or item.new is not None:
         lines.append(plain(f"old: {_short(item.old)}   new: {_short(item.new)}"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from verify.rules.model import Level
 
 LEVEL_TITLES = {
-    Level.STOP: "not proven to be on the new drive, or the machine would not start from it",
+    Level.STOP: "not proven to be on the new drive, or it would not start",
     Level.REVIEW: "a person must decide",
     Level.NOTE: "good to know",
 }

@@ -1,0 +1,189 @@
+"""The terminal's view of a comparison says all of it, plainly, and lets nothing act."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING
+
+import pytest
+from documents import NEW, OLD, comparison, finding, header, partition
+
+from verify.report.model import build_report
+from verify.report.terminal import console_for, print_report
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.result import Comparison
+
+
+def shown(
+    document: Comparison,
+    monkeypatch: pytest.MonkeyPatch,
+    width: int = 80,
+    sides: tuple = (OLD, NEW),
+) -> str:
+    """Return what is printed of a comparison on a console of that width."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    stream = io.StringIO()
+    report = build_report(document, sides, frozenset({"raw-content"}))
+    print_report(console_for(stream), report)
+    return "\n".join(line.rstrip() for line in stream.getvalue().splitlines())
+
+
+@pytest.mark.parametrize("verdict", ["sound", "review", "stop"])
+def test_report_when_printed_then_the_verdict_and_its_sentence_stand_first(
+    verdict: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first two lines answer the question; nobody has to scroll for it."""
+    first, second = shown(comparison(verdict), monkeypatch).splitlines()[:2]
+    assert first.split()[0] == verdict.upper()
+    assert second == f"This is the sentence of {verdict}."
+
+
+def test_report_when_printed_then_both_drives_stand_side_by_side(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Path, model, serial, both kinds of size, scheme and a whole GUID fit twice into 80."""
+    lines = shown(comparison(), monkeypatch).splitlines()
+    sizes = [line for line in lines if line.startswith("size ")]
+    # Arithmetic: 500,107,862,016 / 10^9 = 500.11, / 2^30 = 465.76.
+    assert sizes == ["size 500.11 GB (465.76 GiB)              size 500.11 GB (465.76 GiB)"]
+    assert f"id {OLD.table.disk_id}  id {NEW.table.disk_id}" in lines
+    assert any("old.img" in line and "new.img" in line for line in lines)
+
+
+def test_report_when_partitions_changed_then_each_line_says_what_it_became(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Kept, shrunk and gone are words, and a partition matched by place alone says so."""
+    document = comparison(findings=(finding("partition-missing", partition=4),))
+    text = shown(document, monkeypatch, 140)
+    line = {
+        number: row for row in text.splitlines() for number in "134" if row[:3].strip() == number
+    }
+    assert "same size" in line["1"]
+    # Arithmetic: 450,000,000 sectors of 512 bytes = 230.4 GB fewer.
+    assert "230.40 GB smaller, matched by place" in line["3"]
+    assert "is not there" in line["4"]
+    assert line["4"].rstrip().endswith("stop")
+
+
+def test_report_when_findings_have_levels_then_the_heaviest_group_stands_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Groups run stop, review, note, each with a mark and a word of its own."""
+    rows = tuple(
+        finding(f"rule-{level}", level) for level in (Level.NOTE, Level.STOP, Level.REVIEW)
+    )
+    text = shown(comparison(findings=rows), monkeypatch)
+    places = [text.index(words) for words in ("X rule-stop", "? rule-review", "- rule-note")]
+    assert places == sorted(places)
+
+
+def test_report_when_a_finding_has_values_then_all_of_it_is_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What, where, both values and what to do."""
+    row = finding("file-count", values=(1200, 1198), path="/Photos")
+    text = shown(comparison(findings=(row,)), monkeypatch)
+    for words in ("partition 3, /Photos", "old: 1,200   new: 1,198", row.message, row.advice):
+        assert words in text
+
+
+def test_report_when_one_side_has_no_value_then_it_is_said_to_lack(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """`0`, `False` and an absent value are three things."""
+    rows = (finding(values=(0, None)),)
+    assert "old: 0   new: -" in shown(comparison(findings=rows), monkeypatch)
+
+
+def test_report_when_a_sample_was_drawn_then_its_bound_is_printed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The number that limits what may be wrong unseen is in the evidence."""
+    text = " ".join(shown(comparison(), monkeypatch).split())
+    assert "With 95 % confidence" in text
+    assert "no more than 2 differing files (0.08 % of those on both sides)" in text
+    assert "65.54 kB" in text
+
+
+def test_report_when_no_contents_were_read_then_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Depth layout must not look like proof of contents."""
+    base = comparison("review")
+    fields = {"files_hashed": 0, "bytes_hashed": 0, "bound": None}
+    evidence = base.evidence.model_copy(update=fields)
+    text = shown(base.model_copy(update={"evidence": evidence}), monkeypatch)
+    assert "No contents were read" in text
+
+
+def test_report_when_things_were_left_out_then_each_is_named_with_its_reason(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Gaps that `sound` needs stand first and are marked; unread parts of both drives follow."""
+    text = shown(comparison(), monkeypatch)
+    needed = "raw-content (needed for sound): the rule failed: ValueError: no"
+    other = "boot-firmware: it lives in the machine, not on the drive"
+    assert text.index(needed) < text.index(other)
+    assert "drive identity (old drive): told on Linux only" in text
+    assert "drive identity (new drive): told on Linux only" in text
+
+
+def test_report_when_identities_are_the_same_then_the_caution_is_added(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two drives with one identity must never be attached to a starting machine together."""
+    assert "carry the same identity" in shown(comparison(), monkeypatch)
+    other = partition(1, 204_800).model_copy(
+        update={"guid": "AAAAAAAA-0000-0000-0000-000000000000"}
+    )
+    new = header("new.img", (other,), disk_id="0B1F3C52-8A0E-4D77-9C41-52D0A7E9B310")
+    sides = (OLD, new)
+    quiet = shown(comparison(sides=sides), monkeypatch, sides=sides)
+    assert "carry the same identity" not in quiet
+    assert "Never attach both drives" in quiet
+
+
+def test_report_when_sound_then_wiping_still_waits_for_a_start_and_a_copy(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The verdict is evidence, not permission."""
+    text = " ".join(shown(comparison("sound"), monkeypatch).split())
+    assert "alone and start it" in text
+    assert "what matters is also somewhere else" in text
+    assert "not permission" in text
+
+
+def test_report_when_texts_of_the_drive_are_hostile_then_none_of_them_acts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Labels, paths, models, messages and reasons: nothing reaches the terminal but text."""
+    bad = "\x1b[31m[bold]x[/bold]\u202e\udcff\x07"
+    old = header(bad, (partition(1, 10, label=bad, type_name=bad),), disk_id=bad)
+    row = finding(path=bad, message=bad, advice=bad, values=(bad, bad), rule=bad)
+    document = comparison(findings=(row,), sides=(old, old)).model_copy(update={"summary": bad})
+    text = shown(document, monkeypatch, 200, (old, old))
+    assert "[bold]x[/bold]" in text
+    assert not {one for one in text if one != "\n" and not one.isprintable()}
+    text.encode("utf-8")
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 400])
+def test_report_when_the_console_is_narrow_or_wide_then_no_number_is_cut(
+    width: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A size that lost its end would be another size."""
+    text = shown(comparison(), monkeypatch, width)
+    assert {size for size in ("104.86 MB", "460.80 GB", "230.40 GB") if size not in text} == set()
+    assert "…" not in text.split("PARTITIONS")[0]
+
+
+def test_report_when_findings_are_thousands_then_the_rest_is_counted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Forty of a level are shown, the rest is a number and where to get them."""
+    text = shown(comparison(findings=(finding(),) * 1041), monkeypatch)
+    assert text.count("X file-missing") == 40
+    assert "and 1,001 more, which --json prints" in text
+    assert "STOP (1041)" in text
