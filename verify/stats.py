@@ -53,9 +53,18 @@ def _excluded(population: int, drawn: int, found: int, bad: int, doubt: Fraction
     # the smaller of the two makes the shorter product.
     if found == 0:
         return _none_found(population, min(drawn, bad), max(drawn, bad), doubt)
-    ways = sum(
-        comb(bad, hits) * comb(good, drawn - hits) for hits in range(min(found, bad, drawn) + 1)
-    )
+    term = comb(good, drawn)
+    ways = term
+    for hits in range(min(found, bad, drawn)):
+        # NOTE: each term follows from the one before, exactly; zero until good is large enough.
+        if good < drawn - hits - 1:
+            continue
+        if term == 0:
+            term = comb(bad, hits + 1) * comb(good, drawn - hits - 1)
+        else:
+            term = term * (bad - hits) * (drawn - hits)
+            term //= (hits + 1) * (good - drawn + hits + 1)
+        ways += term
     return ways * doubt.denominator <= doubt.numerator * comb(population, drawn)
 
 

@@ -5,6 +5,7 @@ The merge itself fills this in; rules only read it. Lists are bounded, counts ar
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -43,32 +44,70 @@ class Bag:
 
 @dataclass(slots=True)
 class PairContents:
-    """The files of one pair of partitions, compared.
+    """The files of one pair of partitions, compared; or its blocks, where it is `raw`.
 
-    `names`: paths on both sides; `hashed`: files with a digest on both sides; `drawn`: those of
-    them that both draws chose; `population`: files that the draw chose from, on both sides.
-    `blocks`/`block_population`: the same for blocks.
+    `names`: paths on both sides. `hashed`: files and blocks whose digests could be compared,
+    `hashed_bytes` of them. `drawn` out of `population`: files that take part in the draw, how
+    many of them were compared (`sizes`: the size of each one in the draw, in bytes).
+    `blocks` out of `block_population`: the same for blocks. `mismatches`: digests that differ,
+    `drawn_mismatches`/`block_mismatches` those of them that count in the draws.
+
+    `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
+    other contents, or another kind of node; `streams`: named streams that are not the same;
+    `retimed`: the same as far as compared, with another modification time; `unreadable`: no
+    digest on a side that tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
     """
 
     number: int
+    raw: bool = False
     names: int = 0
     hashed: int = 0
     hashed_bytes: int = 0
     drawn: int = 0
     population: int = 0
+    drawn_mismatches: int = 0
     blocks: int = 0
     block_population: int = 0
+    block_mismatches: int = 0
     mismatches: int = 0
+    tail_bytes: int = 0
+    sizes: array[int] = field(default_factory=lambda: array("Q"))
     missing: Bag = field(default_factory=Bag)
     extra: Bag = field(default_factory=Bag)
     resized: Bag = field(default_factory=Bag)
     changed: Bag = field(default_factory=Bag)
+    streams: Bag = field(default_factory=Bag)
     retimed: Bag = field(default_factory=Bag)
     unreadable: Bag = field(default_factory=Bag)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleBound:
+    """What could still differ unseen, at `confidence`; exact, one-sided, over all partitions.
+
+    `files_at_most` of `files`, `blocks_at_most` of `blocks` (of large files and raw partitions);
+    `bytes_at_most`: those files at their largest, and those blocks.
+    """
+
+    confidence: float
+    files: int
+    files_at_most: int
+    blocks: int
+    blocks_at_most: int
+    bytes_at_most: int
+
+    @property
+    def rate_at_most(self) -> float:
+        """The same as a share of the files."""
+        return self.files_at_most / self.files if self.files else 0.0
+
+
 @dataclass(slots=True)
 class ContentComparison:
-    """Every pair's contents, by the pair's number; pairs whose files were not both listed lack."""
+    """Every pair's contents, by the pair's number; pairs that were not both read lack.
+
+    `bound` is `None` where no contents were read on one of the sides.
+    """
 
     pairs: dict[int, PairContents] = field(default_factory=dict)
+    bound: SampleBound | None = None

@@ -1,0 +1,83 @@
+"""Files have other contents on the new drive.
+
+## What it compares
+The BLAKE3 hashes of the files (with their named streams and the data of reparse points) that were
+read on both drives: all of them at depth `full`, a drawn sample at depth `sample`. Links are
+compared by what they point to.
+
+## Why it matters
+A file can be there, with the right length and the right times, and hold nothing but damage: a bad
+cable, bad memory, a read error that the copy stepped over.
+
+## Levels
+- `stop`: other contents under the same modification time (damage), or newer on the old drive.
+- `review`: newer on the new drive; held open by a running system under one time; a named stream
+  that was lost or has another length.
+- told as an expected change instead: page files, boot stores, logs, caches and the like.
+- not examined: contents that were not read on both drives; a sample too small to exclude more
+  than 0.1 % of the files.
+
+## What to do
+Find out which of the two is whole, copy it again, and check at depth `full`.
+
+## Sources
+Hypergeometric sampling bound: see the sample's own page. Common practice for what the times say.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.contents.gather import Meaning, tell_gathered
+from verify.rules.contents.pairs import compared_files, leave_out_small_sample
+from verify.rules.contents.weigh import is_expected, weigh_change
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+STREAM_LOST = Meaning(
+    Level.REVIEW,
+    "has other named streams on the new drive",
+    "have other named streams on the new drive",
+    "Clone again by partition, not file by file, if the streams matter.",
+)
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell every file with other contents, and how far the sample reaches."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.hashed)
+        found = [
+            (meaning, item)
+            for item in files.changed.kept
+            if (meaning := weigh_change(item)) is not None
+        ]
+        tell_gathered(tally, number, found, files.changed)
+        lost = [(STREAM_LOST, item) for item in files.streams.kept if not is_expected(item.path)]
+        tell_gathered(tally, number, lost, files.streams)
+        if files.unreadable.count:
+            first = files.unreadable.kept[0]
+            side = first.source if first.source and first.source.unhashed else first.target
+            reason = side.unhashed if side else "unreadable"
+            tally.leave_out(
+                f"{files.unreadable.count} file(s) of partition {number} could not be read"
+                f" ({reason})"
+            )
+    if tally.left_out or tally.compared or _any_names(case):
+        leave_out_small_sample(case, tally)
+
+
+def _any_names(case: Case) -> bool:
+    return any(pair.names and not pair.raw for pair in case.contents.pairs.values())
+
+
+RULE = Rule(
+    slug="file-content",
+    area=Area.CONTENTS,
+    required=True,
+    judge=judge,
+    nothing="no partition has contents of files to compare",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,95 @@
+"""The number of files is another one.
+
+## What it compares
+How many files and folders each drive's listing counted in its partition, against each other and
+against what was found missing and further by name.
+
+## Why it matters
+A count is the plainest evidence there is, and it is taken apart from the comparison by name: if
+the two do not add up, one of them is wrong.
+
+## Levels
+- `stop`: there are fewer files or folders, and not all of those that lack are expected to.
+- `note`: the difference is made of further files, or of files that copies leave out.
+- not examined: a listing that could not be read, or not to its end.
+
+## What to do
+See `file-missing` for the names.
+
+## Sources
+Arithmetic on both listings.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.contents.pairs import compared_files
+from verify.rules.contents.weigh import weigh_missing
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Listing
+    from verify.rules.comparison import PairContents
+    from verify.rules.model import Case, Tally
+
+_NAMES = "See file-missing and file-extra for the names."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the counts of every pair."""
+    listings = {
+        pair.number: (pair.both[0].listing, pair.both[1].listing)
+        for pair in case.pairs
+        if pair.both is not None
+    }
+    for number, files in compared_files(case, tally):
+        old, new = listings[number]
+        if old is None or new is None:
+            continue
+        tally.agree(_nodes(old) + _nodes(new))
+        _judge_pair(tally, number, files, (old, new))
+
+
+def _judge_pair(
+    tally: Tally, number: int, files: PairContents, listings: tuple[Listing, Listing]
+) -> None:
+    old, new = listings
+    if _nodes(new) - _nodes(old) != files.extra.count - files.missing.count:
+        tally.find(
+            Level.STOP,
+            f"The counts of partition {number} contradict the comparison by name.",
+            "Capture both drives again; a manifest whose counts do not add up proves nothing.",
+            partition=number,
+            source=_nodes(old),
+            target=_nodes(new),
+        )
+        return
+    if (old.files, old.folders) == (new.files, new.folders):
+        return
+    bag = files.missing
+    lost = bag.count > len(bag.kept) or any(weigh_missing(item) for item in bag.kept)
+    tally.find(
+        Level.STOP if lost else Level.NOTE,
+        f"Partition {number} has {old.files} files in {old.folders} folders on the old drive,"
+        f" {new.files} in {new.folders} on the new one.",
+        _NAMES,
+        partition=number,
+        source=old.files,
+        target=new.files,
+    )
+
+
+def _nodes(listing: Listing) -> int:
+    return listing.files + listing.folders + listing.links + listing.others
+
+
+RULE = Rule(
+    slug="file-count",
+    area=Area.CONTENTS,
+    required=True,
+    judge=judge,
+    nothing="no partition has files that can be listed",
+    page=cleandoc(__doc__),
+)

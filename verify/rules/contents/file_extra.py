@@ -1,0 +1,57 @@
+"""The new drive has files that the old one does not have.
+
+## What it compares
+Every name that both listings hold, by its full path.
+
+## Why it matters
+Nothing is lost by it. But a clone has nothing of its own: further files mean that the new drive
+was used since, or that something else was on it before.
+
+## Levels
+- `note`: there are further files or folders.
+- told as an expected change instead: page files, logs, caches and the like.
+
+## What to do
+Ask whether the new drive was started, or used, since the clone.
+
+## Sources
+Common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.contents.gather import Meaning, tell_gathered
+from verify.rules.contents.pairs import compared_files
+from verify.rules.contents.weigh import weigh_missing
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+EXTRA = Meaning(
+    Level.NOTE,
+    "is on the new drive only",
+    "are on the new drive only",
+    "Ask whether the new drive was started or used since the clone.",
+)
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell what only the new drive has, folder by folder."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.names + files.extra.count)
+        found = [(EXTRA, item) for item in files.extra.kept if weigh_missing(item) is not None]
+        tell_gathered(tally, number, found, files.extra)
+
+
+RULE = Rule(
+    slug="file-extra",
+    area=Area.CONTENTS,
+    required=False,
+    judge=judge,
+    nothing="no partition has files that can be listed",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,57 @@
+"""Files or folders of the old drive are not on the new one.
+
+## What it compares
+Every name that both listings hold: files, folders, links and other nodes of every partition whose
+filesystem can be read, by their full path.
+
+## Why it matters
+A file that was never copied is gone for good once the old drive is wiped, and nobody looks for it
+until it is needed.
+
+## Levels
+- `stop`: a file or folder is missing.
+- told as an expected change instead: what copies leave out (page and hibernation files, the
+  snapshot store, the waste bin) and what a running system makes and deletes all the time.
+- not examined: a listing that could not be read, or not to its end.
+
+## What to do
+Copy what is missing from the old drive, or clone again, and check again before the wipe.
+
+## Sources
+Common practice. What copies leave out: see `file-expected-change`.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.contents.gather import tell_gathered
+from verify.rules.contents.pairs import compared_files
+from verify.rules.contents.weigh import weigh_missing
+from verify.rules.model import Area, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell what is missing, folder by folder."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.names + files.missing.count)
+        found = [
+            (meaning, item)
+            for item in files.missing.kept
+            if (meaning := weigh_missing(item)) is not None
+        ]
+        tell_gathered(tally, number, found, files.missing)
+
+
+RULE = Rule(
+    slug="file-missing",
+    area=Area.CONTENTS,
+    required=True,
+    judge=judge,
+    nothing="no partition has files that can be listed",
+    page=cleandoc(__doc__),
+)

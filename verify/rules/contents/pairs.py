@@ -1,0 +1,106 @@
+"""Which pairs have had their files, or their blocks, compared, and why the others have not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.manifest.model import Partition
+    from verify.rules.comparison import PairContents
+    from verify.rules.model import Case, Tally
+
+TOLERABLE_SHARE = 0.001
+"""The share that a sample must exclude to be enough (design: 0.1 % at 95 %)."""
+
+LEAST_CONFIDENCE = 0.95
+
+
+def compared_files(case: Case, tally: Tally) -> Iterator[tuple[int, PairContents]]:
+    """Yield the pairs whose files were listed on both sides; leave out, with a reason, the rest.
+
+    A pair that no reader could list, but whose blocks were compared, is told by `raw-content`.
+    """
+    for pair in case.pairs:
+        both = pair.both
+        if both is None or not any(_has_files(side) for side in both):
+            continue
+        files = case.contents.pairs.get(pair.number)
+        if files is None:
+            tally.leave_out(_why_not(*both))
+            continue
+        for side, drive in zip(both, ("old", "new"), strict=True):
+            if side.listing is not None and not side.listing.complete:
+                tally.leave_out(
+                    f"partition {side.number} of the {drive} drive could not be listed to its end"
+                    f" ({_first_reason(side, 'listing')})"
+                )
+        if not files.raw:
+            yield pair.number, files
+
+
+def compared_raw(case: Case, tally: Tally) -> Iterator[tuple[Partition, Partition, PairContents]]:
+    """Yield the pairs whose blocks were compared; leave out, with a reason, the rest.
+
+    Partitions whose contents decide nothing (reserved space, swap, LDM metadata) take no part.
+    """
+    for pair in case.pairs:
+        both = pair.both
+        if both is None or all(side.filesystem.kind in NO_CONTENT_KINDS for side in both):
+            continue
+        if any(_has_files(side) for side in both) and not _both_unlisted(*both):
+            continue
+        blocks = case.contents.pairs.get(pair.number)
+        if blocks is None or not blocks.raw:
+            tally.leave_out(_why_not(*both))
+            continue
+        yield *both, blocks
+
+
+def leave_out_small_sample(case: Case, tally: Tally) -> None:
+    """Say where contents were not read, or a sample leaves open more than it may for `sound`."""
+    bound = case.contents.bound
+    if bound is None:
+        tally.leave_out("a capture of depth layout reads no contents")
+        return
+    if bound.confidence < LEAST_CONFIDENCE:
+        tally.leave_out(f"the bound's confidence, {bound.confidence:g}, is below 0.95")
+    for what, open_count, count in (
+        ("files", bound.files_at_most, bound.files),
+        ("blocks of 1 MiB", bound.blocks_at_most, bound.blocks),
+    ):
+        if open_count > TOLERABLE_SHARE * count:
+            tally.leave_out(
+                f"the sample leaves open {open_count} of {count} {what}, more than 0.1 %"
+            )
+
+
+def _has_files(side: Partition) -> bool:
+    return side.filesystem.kind in READABLE_KINDS
+
+
+def _both_unlisted(old: Partition, new: Partition) -> bool:
+    return old.listing is None and new.listing is None
+
+
+def _why_not(old: Partition, new: Partition) -> str:
+    for side, drive in ((old, "old"), (new, "new")):
+        if side.listing is None and side.contents is None:
+            reason = _first_reason(side, "contents")
+            return f"partition {side.number} of the {drive} drive was not read: {reason}"
+    return (
+        f"partition {old.number} was read as {_how(old)} on the old drive and as {_how(new)} on"
+        " the new one, which cannot be compared"
+    )
+
+
+def _how(side: Partition) -> str:
+    return "blocks" if side.listing is None else "files"
+
+
+def _first_reason(side: Partition, what: str) -> str:
+    reasons = [item.reason for item in side.unread if item.what == what]
+    return reasons[0] if reasons else f"its contents ({side.filesystem.kind}) are not read"

@@ -1,0 +1,115 @@
+"""Bytes outside any readable filesystem are not the same on the new drive.
+
+## What it compares
+Block by block of 1 MiB, partitions whose files cannot be listed: encrypted, of a filesystem that is
+not read, or unknown; all blocks at depth `full`, a drawn sample at depth `sample`. And the bytes
+between the table and the first partition, at every depth.
+
+## Why it matters
+What cannot be read as files can only be proven byte for byte. In front of the first partition a
+BIOS loader may keep its second part.
+
+## Levels
+- `stop`: blocks differ, or the partition is shorter on the new drive.
+- `review`: blocks differ on a filesystem whose kind is known but whose files could not be listed
+  (free space may differ on a good copy); the bytes in front of the first partition differ.
+- not examined: contents that were not read on both drives, or in different ways.
+
+## What to do
+Clone the partition again, byte for byte, or open it read-only on both drives and compare by hand.
+
+## Sources
+Common practice. Reserved space, swap and LDM metadata decide nothing (design of this tool).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import READABLE_KINDS
+from verify.rules.contents.pairs import compared_raw, leave_out_small_sample
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.comparison import PairContents
+    from verify.rules.model import Case, Tally
+
+_AGAIN = "Clone this partition again, byte for byte, before the old drive is wiped."
+_LOOK = "Open it read-only on both drives and compare, or clone it again byte for byte."
+_LOADER = "See that the machine starts from the new drive alone."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the blocks of every raw pair, and the gap in front of the first partition."""
+    any_raw = False
+    for old, new, blocks in compared_raw(case, tally):
+        any_raw = True
+        tally.agree(blocks.blocks)
+        _judge_pair(tally, case, (old, new), blocks)
+    if any_raw:
+        leave_out_small_sample(case, tally)
+    _judge_gap(case, tally)
+
+
+def _judge_pair(
+    tally: Tally, case: Case, pair: tuple[Partition, Partition], blocks: PairContents
+) -> None:
+    old, new = pair
+    kind = old.filesystem.kind
+    sizes = tuple(
+        side.sectors * header.table.sector_bytes
+        for side, header in zip(pair, (case.source, case.target), strict=True)
+    )
+    if sizes[1] < sizes[0]:
+        message = f"Partition {new.number} ({kind}) is shorter on the new drive, its end is missing."
+        tally.find(
+            Level.STOP, message, _AGAIN, partition=new.number, source=sizes[0], target=sizes[1]
+        )
+    if blocks.mismatches:
+        level, advice = Level.STOP, _AGAIN
+        if kind in READABLE_KINDS:
+            level, advice = Level.REVIEW, _LOOK
+        message = (
+            f"{blocks.mismatches} of {blocks.blocks} compared blocks (1 MiB each) of partition"
+            f" {new.number} ({kind}) differ."
+        )
+        tally.find(level, message, advice, partition=new.number)
+    if blocks.unreadable.count:
+        tally.leave_out(
+            f"{blocks.unreadable.count} block(s) of partition {new.number} could not be read"
+        )
+    if not blocks.blocks and blocks.block_population:
+        tally.leave_out(f"no block of partition {new.number} was read on both drives")
+    shared = min(sizes)
+    if sizes[0] != sizes[1] and shared % (1 << 20):
+        tally.leave_out(f"the last {shared % (1 << 20)} bytes both have of partition {new.number}")
+
+
+def _judge_gap(case: Case, tally: Tally) -> None:
+    if not (case.source.gaps and case.target.gaps):
+        return
+    old, new = case.source.gaps[0], case.target.gaps[0]
+    if old.digest is None or new.digest is None:
+        tally.leave_out(f"the bytes {old.what}: {old.reason or new.reason}")
+        return
+    tally.agree()
+    if old.digest != new.digest:
+        tally.find(
+            Level.REVIEW,
+            f"The bytes {old.what} are not the same on both drives.",
+            _LOADER,
+            source=f"{old.content_bytes} bytes",
+            target=f"{new.content_bytes} bytes",
+        )
+
+
+RULE = Rule(
+    slug="raw-content",
+    area=Area.CONTENTS,
+    required=True,
+    judge=judge,
+    nothing="every partition has files, or contents that decide nothing",
+    page=cleandoc(__doc__),
+)

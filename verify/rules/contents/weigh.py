@@ -1,0 +1,85 @@
+"""What a difference of one file means, by its path's habit and by what its times say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.rules.contents.gather import Meaning
+from verify.rules.contents.habits import Habit, habit_of
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from verify.rules.comparison import Difference
+
+EXPECTED_HABITS = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN})
+
+_RUNNING = frozenset({Habit.MOVING, Habit.HELD})
+
+FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
+"""FAT keeps times to two seconds (Microsoft, FAT specification)."""
+
+DAMAGED = Meaning(
+    Level.STOP,
+    "has the same modification time on both drives but other contents: it is damaged",
+    "have the same modification time on both drives but other contents: they are damaged",
+    "Copy it again from the old drive, check which of the two is whole, and check again.",
+)
+OLD_IS_NEWER = Meaning(
+    Level.STOP,
+    "is newer on the old drive: it was changed there after the clone",
+    "are newer on the old drive: they were changed there after the clone",
+    "Copy the newer version from the old drive, or clone again.",
+)
+NEW_IS_NEWER = Meaning(
+    Level.REVIEW,
+    "is newer on the new drive: it was changed there after the clone",
+    "are newer on the new drive: they were changed there after the clone",
+    "Ask whether the new drive was used since the clone; if not, clone again.",
+)
+HELD_OPEN = Meaning(
+    Level.REVIEW,
+    "differs under one modification time, as a file does that a running system holds open",
+    "differ under one modification time, as files do that a running system holds open",
+    "If the clone was made while the system ran, start the new drive once; if not, clone again.",
+)
+MISSING = Meaning(
+    Level.STOP,
+    "of the old drive is missing on the new one",
+    "of the old drive are missing on the new one",
+    "Copy it from the old drive, or clone again, before the old drive is wiped.",
+)
+
+
+def is_expected(path: str) -> bool:
+    """Whether a difference there is told by `file-expected-change` alone."""
+    return habit_of(path) in EXPECTED_HABITS
+
+
+def weigh_missing(item: Difference) -> Meaning | None:
+    """Return what a file's absence means; `None` where it is an expected change."""
+    expected = habit_of(item.path) in EXPECTED_HABITS | {Habit.MOVING}
+    return None if expected else MISSING
+
+
+def weigh_change(item: Difference) -> Meaning | None:
+    """Return what other contents or another size mean; `None`: an expected change.
+
+    The times decide: the same time under other bytes is damage, a newer side was used since.
+    """
+    habit = habit_of(item.path)
+    if habit in EXPECTED_HABITS:
+        return None
+    later = later_by(item)
+    if later is None or abs(later) <= FAT_TIME_STEP_NANOSECONDS:
+        return HELD_OPEN if habit in _RUNNING else DAMAGED
+    if habit in _RUNNING:
+        return None
+    return NEW_IS_NEWER if later > 0 else OLD_IS_NEWER
+
+
+def later_by(item: Difference) -> int | None:
+    """Return by how many nanoseconds the target's modification is later; `None`: not known."""
+    if item.source is None or item.target is None:
+        return None
+    old, new = item.source.modified, item.target.modified
+    return None if old is None or new is None else new - old

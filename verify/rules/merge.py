@@ -1,0 +1,192 @@
+"""Comparing two listings in one pass, whatever their length: both come in the same order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, TypeVar
+
+from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
+from verify.rules.comparison import ContentComparison, Difference, PairContents
+
+if TYPE_CHECKING:
+    from verify.content.row import Block
+    from verify.filesystem.entry import Entry
+    from verify.manifest.file import Manifest
+    from verify.rules.model import Pair
+
+Row = TypeVar("Row")
+Key = TypeVar("Key", int, list[str])
+
+
+def compare_contents(
+    source: Manifest, target: Manifest, pairs: tuple[Pair, ...]
+) -> ContentComparison:
+    """Compare the files, or the blocks, of every pair of partitions that both sides recorded.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    found = ContentComparison()
+    for pair in pairs:
+        both = pair.both
+        if both is None:
+            continue
+        old, new = both
+        if old.listing is not None and new.listing is not None:
+            entries = source.entries(old.number), target.entries(new.number)
+            found.pairs[pair.number] = _compare_files(pair.number, *entries)
+        elif old.listing is None and new.listing is None and old.contents and new.contents:
+            blocks = source.blocks(old.number), target.blocks(new.number)
+            sizes = (
+                old.sectors * source.header.table.sector_bytes,
+                new.sectors * target.header.table.sector_bytes,
+            )
+            found.pairs[pair.number] = _compare_blocks(pair.number, *blocks, sizes)
+    return found
+
+
+def merged(
+    left: Iterator[Row], right: Iterator[Row], key: Callable[[Row], Key]
+) -> Iterator[tuple[Row | None, Row | None]]:
+    """Yield rows of two ordered streams by key: pairs where both have it, else one side alone."""
+    here, there = next(left, None), next(right, None)
+    while here is not None and there is not None:
+        mine, theirs = key(here), key(there)
+        if mine == theirs:
+            yield here, there
+            here, there = next(left, None), next(right, None)
+        elif mine < theirs:
+            yield here, None
+            here = next(left, None)
+        else:
+            yield None, there
+            there = next(right, None)
+    while here is not None:
+        yield here, None
+        here = next(left, None)
+    while there is not None:
+        yield None, there
+        there = next(right, None)
+
+
+def listing_order(entry: Entry) -> list[str]:
+    """Return the key that listings are ordered by: folder by folder, names by code points."""
+    return entry.path.split("/")
+
+
+def _compare_files(
+    number: int, source: Iterator[Entry], target: Iterator[Entry]
+) -> PairContents:
+    found = PairContents(number)
+    for old, new in merged(source, target, listing_order):
+        if old is None and new is not None:
+            found.extra.add(Difference(new.path, None, new))
+        elif new is None and old is not None:
+            found.missing.add(Difference(old.path, old, None))
+        elif old is not None and new is not None:
+            found.names += 1
+            _compare_entry(found, old, new)
+    return found
+
+
+def _compare_entry(found: PairContents, old: Entry, new: Entry) -> None:
+    difference = Difference(old.path, old, new)
+    if old.kind != new.kind or old.target != new.target or old.reparse != new.reparse:
+        found.changed.add(difference)
+        return
+    if old.unhashed or new.unhashed:
+        found.unreadable.add(difference)
+    if old.kind == "file" and old.size != new.size:
+        found.resized.add(difference)
+        return
+    _count_in_draw(found, old, new)
+    differs = _digests_differ(found, old, new)
+    if differs:
+        found.mismatches += 1
+        found.changed.add(difference)
+        return
+    if _stream_sizes(old) != _stream_sizes(new):
+        found.streams.add(difference)
+    if old.modified != new.modified:
+        found.retimed.add(difference)
+
+
+def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
+    """Count a file of one size on both sides into the population of its draw."""
+    if old.kind != "file" or old.boot or new.boot or old.unhashed or new.unhashed:
+        return
+    whole = old.digest is not None and new.digest is not None
+    if old.size <= LARGE_FILE_BYTES:
+        found.population += 1
+        found.sizes.append(old.size)
+        if whole:
+            found.drawn += 1
+            found.drawn_mismatches += old.digest != new.digest
+        return
+    count = blocks_in(old.size)
+    found.block_population += count
+    if whole:
+        found.blocks += count
+        found.block_mismatches += old.digest != new.digest
+
+
+def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
+    """Compare whatever was read on both sides, and count it."""
+    differs = False
+    if old.digest is not None and new.digest is not None:
+        found.hashed += 1
+        found.hashed_bytes += old.size
+        differs = old.digest != new.digest
+    elif old.blocks and new.blocks:
+        differs = _compare_file_blocks(found, dict(old.blocks), dict(new.blocks))
+    if old.reparse_digest and new.reparse_digest:
+        found.hashed += old.kind != "file"
+        differs = differs or old.reparse_digest != new.reparse_digest
+    streams = {stream.name: stream for stream in new.streams}
+    for stream in old.streams:
+        other = streams.get(stream.name)
+        if other and other.size == stream.size and stream.digest and other.digest:
+            found.hashed_bytes += stream.size
+            differs = differs or stream.digest != other.digest
+    return differs
+
+
+def _compare_file_blocks(found: PairContents, old: dict[int, str], new: dict[int, str]) -> bool:
+    common = old.keys() & new.keys()
+    wrong = sum(old[index] != new[index] for index in common)
+    found.hashed += bool(common)
+    found.hashed_bytes += len(common) * BLOCK_BYTES
+    found.blocks += len(common)
+    found.block_mismatches += wrong
+    return bool(wrong)
+
+
+def _stream_sizes(entry: Entry) -> list[tuple[str, int]]:
+    return [(stream.name, stream.size) for stream in entry.streams]
+
+
+def _compare_blocks(
+    number: int, source: Iterator[Block], target: Iterator[Block], sizes: tuple[int, int]
+) -> PairContents:
+    found = PairContents(number, raw=True, tail_bytes=abs(sizes[0] - sizes[1]))
+    shared = min(sizes)
+    # NOTE: a block that is cut by the end of the shorter side has another length on the longer.
+    comparable = blocks_in(shared) if sizes[0] == sizes[1] else shared // BLOCK_BYTES
+    found.block_population = comparable
+    for old, new in merged(source, target, _index):
+        if old is None or new is None or old.index >= comparable:
+            continue
+        if old.digest is None or new.digest is None:
+            found.unreadable.count += 1
+            continue
+        found.blocks += 1
+        found.hashed += 1
+        found.hashed_bytes += min(BLOCK_BYTES, shared - old.index * BLOCK_BYTES)
+        if old.digest != new.digest:
+            found.mismatches += 1
+            found.block_mismatches += 1
+    return found
+
+
+def _index(block: Block) -> int:
+    return block.index
