@@ -28,7 +28,7 @@ from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 from verify.stats import sample_size
 from verify.table.read import read_table
-from verify.version import VERSION
+from verify.version import __version__
 
 if TYPE_CHECKING:
     from verify.table.model import PartitionEntry, Table
@@ -142,7 +142,7 @@ class _Capture:
             "partitions": partitions,
             "gaps": [gap.model_dump()] if gap else [],
             "capture": {
-                "tool_version": VERSION,
+                "tool_version": __version__,
                 "started": int(started),
                 "ended": int(self.around.clock()),
                 "host": self.around.host,

@@ -22,7 +22,7 @@ from verify.rules.result import (
     ToolInfo,
 )
 from verify.units import binary_size
-from verify.version import VERSION
+from verify.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,7 +72,7 @@ def compare(source: Manifest, target: Manifest, rules: Sequence[Rule] = RULES) -
             )
             for pair in pairs
         ),
-        tool=ToolInfo(version=VERSION, rules=tuple(rule.slug for rule in rules)),
+        tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
     )
 
 
