@@ -22,6 +22,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.skip(reason="needs root"))
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let a run that has everything say so."""
+    parser.addoption("--no-skips", action="store_true", help="a skipped test fails the run")
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail a run that must not skip and did; the summary names what was skipped."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    skipped = reporter.stats.get("skipped") if reporter else None
+    if skipped and session.config.getoption("--no-skips"):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
 def is_root() -> bool:
     """Whether this process may set up loop devices and mounts."""
     return hasattr(os, "geteuid") and os.geteuid() == 0

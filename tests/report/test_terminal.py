@@ -6,8 +6,8 @@ import io
 from typing import TYPE_CHECKING
 
 import pytest
-from documents import NEW, OLD, comparison, finding, header, partition
 
+from tests.report.documents import NEW, OLD, comparison, finding, header, partition
 from verify.report.model import build_report
 from verify.report.terminal import console_for, print_report
 from verify.rules.model import Level
@@ -21,7 +21,7 @@ def shown(
     document: Comparison,
     monkeypatch: pytest.MonkeyPatch,
     width: int = 80,
-    sides: tuple = (OLD, NEW),
+    sides: tuple[Header, Header] = (OLD, NEW),
 ) -> str:
     """Return what is printed of a comparison on a console of that width."""
     monkeypatch.setenv("COLUMNS", str(width))
@@ -35,10 +35,9 @@ def shown(
 def test_report_when_printed_then_the_verdict_and_its_sentence_stand_first(
     verdict: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The first two lines answer the question; nobody has to scroll for it."""
-    first, second = shown(comparison(verdict), monkeypatch).splitlines()[:2]
-    assert first.split()[0] == verdict.upper()
-    assert second == f"This is the sentence of {verdict}."
+    """The first line answers the question; nobody has to scroll for it."""
+    first = shown(comparison(verdict), monkeypatch).splitlines()[0]
+    assert first == f" {verdict.upper()}  This is the sentence of {verdict}."
 
 
 def test_report_when_printed_then_both_drives_stand_side_by_side(

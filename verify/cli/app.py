@@ -59,10 +59,19 @@ def _application() -> typer.Typer:
     return application
 
 
+def _print_version(asked: bool) -> None:  # noqa: FBT001 - how an option's callback is called
+    if asked:
+        sys.stdout.write(f"{PROGRAM} {__version__}\n")
+        raise typer.Exit
+
+
 def _options(
     *,
     version: Annotated[
-        bool, typer.Option("--version", help="Print the version and exit.", is_eager=True)
+        bool,
+        typer.Option(
+            "--version", help="Print the version and exit.", is_eager=True, callback=_print_version
+        ),
     ] = False,
 ) -> None:
     """Say whether a drive was cloned whole, before the old one is wiped.
@@ -70,9 +79,6 @@ def _options(
     Drives and images are only ever read. Exit: 0 sound, 1 review, 3 stop, 2 wrong usage,
     4 an input or output that cannot be used, 70 a fault of this program, 130 interrupted.
     """
-    if version:
-        sys.stdout.write(f"{PROGRAM} {__version__}\n")
-        raise typer.Exit
 
 
 def _ending_well(command: Callable[..., int]) -> Callable[..., None]:

@@ -36,7 +36,7 @@ def check(  # noqa: PLR0913 - the command's own options
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """Read both drives side by side, compare them, and give the verdict."""
+    """Read both drives, compare them, give the verdict."""
     from verify.cli.judging import judge, tell
     from verify.cli.reading import capture_options, new_folder
 

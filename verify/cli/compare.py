@@ -4,7 +4,10 @@ from verify.cli.options import EXIT_OF_VERDICT, JsonOption, SourceArgument, Targ
 
 
 def compare(source: SourceArgument, target: TargetArgument, *, json: JsonOption = False) -> int:
-    """Compare two manifests; a drive or an image is read first, as `check` reads it."""
+    """Compare two manifests, and give the verdict.
+
+    A drive or an image in the place of a manifest is read first, as `check` reads it.
+    """
     from verify.cli.judging import judge, tell
     from verify.cli.reading import like_the_other_side
 

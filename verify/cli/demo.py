@@ -19,8 +19,9 @@ _SCENES = (
         "sound",
         "1. THE GOOD CLONE",
         """\
-What to see: the verdict's sentence carries a number, the bound on what may still be wrong unseen.
-The shrunk partition is a note, since its contents are proven.""",
+What to see: the verdict's sentence says how far the evidence reaches. These drives are small, and all
+of them was compared; on a large one the sentence carries the bound of the sample. The partition
+that was shrunk on purpose is a note at most, since its contents are proven.""",
     ),
     (
         "faulty",
@@ -38,7 +39,10 @@ def demo(
         str | None, typer.Option("--scratch", metavar="DIR", help="Where working files go.")
     ] = None,
 ) -> int:
-    """Run the whole job on two invented pairs of drives: one sound, one not."""
+    """Run the whole job on invented drives.
+
+    Once on a sound clone and once on a faulty one; nothing is attached, no rights are needed.
+    """
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell
     from verify.manifest.capture import CaptureOptions
@@ -46,7 +50,7 @@ def demo(
     sys.stdout.write(_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
-    with tempfile.TemporaryDirectory(prefix="drivewitness-demo-", dir=scratch) as folder:
+    with tempfile.TemporaryDirectory(prefix="witness-", dir=scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
         for name, expected, title, words in _SCENES:
             sys.stdout.write(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")

@@ -16,7 +16,7 @@ def rules(
     *,
     json: JsonOption = False,
 ) -> int:
-    """List the rules by area, or print one rule's page."""
+    """List the rules, or print one rule's page."""
     from verify.report.catalogue import catalogue_rows, print_catalogue, rule_text
     from verify.report.json_text import as_json
     from verify.report.terminal import console_for

@@ -20,7 +20,7 @@ def show(
     *,
     json: JsonOption = False,
 ) -> int:
-    """Show what is on a drive: its table, its partitions, how much is in them."""
+    """Show what is on a drive or in a manifest."""
     header = _header(drive)
     if json:
         from verify.report.json_text import document_json

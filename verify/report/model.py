@@ -223,11 +223,14 @@ def _value(value: Value) -> str | None:
 
 def _evidence_lines(evidence: Evidence) -> Iterator[str]:
     yield (
-        f"{evidence.files_listed:,} files listed; {evidence.files_hashed:,} of them read and"
-        f" compared, {decimal_size(evidence.bytes_hashed)} in all; {evidence.mismatches:,} differ."
+        f"{evidence.files_listed:,} files listed, both drives together. Contents of"
+        f" {evidence.files_hashed:,} files read on both and compared, with other blocks"
+        f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}."
     )
     bound = evidence.bound
-    if bound is not None:
+    if bound is not None and not bound.files_at_most and not bound.bytes_at_most:
+        yield "Nothing was left to chance: all contents that can be read were compared."
+    elif bound is not None:
         yield (
             f"With {bound.confidence * 100:g} % confidence, what was not read hides no more than"
             f" {bound.files_at_most:,} differing files ({bound.rate_at_most * 100:.2g} % of those"

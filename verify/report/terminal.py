@@ -15,7 +15,6 @@ from rich.text import Text
 
 from verify.report.harmless import harmless
 from verify.report.model import ABSENT
-from verify.report.words import VERDICT_TITLES
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
@@ -59,8 +58,7 @@ def section(console: Console, title: str, remark: str = "") -> None:
 def print_report(console: Console, report: Report) -> None:
     """Print the whole report."""
     console.print(Text(f" {report.verdict.upper()} ", style="bold reverse"), end=" ")
-    console.print(Text(VERDICT_TITLES[report.verdict], style="bold"))
-    console.print(sentence(report.sentence))
+    console.print(sentence(report.sentence, "bold"))
     section(console, "DRIVES")
     console.print(_sides(report.sides, console.width))
     section(console, "PARTITIONS", "in their order on the old drive")

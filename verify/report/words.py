@@ -10,12 +10,6 @@ LEVEL_TITLES = {
     Level.NOTE: "good to know",
 }
 
-VERDICT_TITLES = {
-    "sound": "nothing found stands against wiping the old drive",
-    "review": "a person must decide before the old drive is wiped",
-    "stop": "do not wipe the old drive",
-}
-
 NEXT_STEPS = {
     "sound": (
         "Put the new drive into the machine alone and start it.",
