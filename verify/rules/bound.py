@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def sample_bound(contents: ContentComparison, confidence: float) -> SampleBound:
-    """Bound the files and bytes that may differ unseen in all pairs.
+    """Bound the files and bytes that may differ unseen in all pairs, beyond those found.
 
     Each partition's files and blocks are draws of their own. If more than its bound were bad in
     any one of them, that draw alone would have shown it at `confidence`; so with nothing found
@@ -42,10 +42,10 @@ def sample_bound(contents: ContentComparison, confidence: float) -> SampleBound:
 
 
 def _bad_files(pair: PairContents, confidence: float) -> int:
-    return most_bad(pair.population, pair.drawn, pair.drawn_mismatches, confidence=confidence)
+    found = pair.drawn_mismatches
+    return most_bad(pair.population, pair.drawn, found, confidence=confidence) - found
 
 
 def _bad_blocks(pair: PairContents, confidence: float) -> int:
-    return most_bad(
-        pair.block_population, pair.blocks, pair.block_mismatches, confidence=confidence
-    )
+    found = pair.block_mismatches
+    return most_bad(pair.block_population, pair.blocks, found, confidence=confidence) - found
