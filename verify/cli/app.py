@@ -13,9 +13,10 @@ from verify.cli.capture import capture
 from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
+from verify.cli.output import emit
 from verify.cli.rules import rules
 from verify.cli.show import show
-from verify.errors import OutputError, WitnessError
+from verify.errors import WitnessError
 from verify.version import __version__
 
 PROGRAM = "drivewitness"
@@ -61,7 +62,7 @@ def _application() -> typer.Typer:
 
 def _print_version(asked: bool) -> None:  # noqa: FBT001 - how an option's callback is called
     if asked:
-        sys.stdout.write(f"{PROGRAM} {__version__}\n")
+        emit(f"{PROGRAM} {__version__}\n")
         raise typer.Exit
 
 
@@ -88,16 +89,11 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
     def ending(**arguments: object) -> None:
         try:
             code = command(**arguments)
-            sys.stdout.flush()
         except WitnessError as error:
             code = _tell(error)
         except KeyboardInterrupt:
             sys.stderr.write(f"{PROGRAM}: interrupted; nothing was written to any drive.\n")
             code = EXIT_INTERRUPTED
-        except BrokenPipeError:
-            # NOTE: whoever read our output has left; the exit must not flush into it again.
-            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
-            code = OutputError.exit_code
         except Exception as error:  # noqa: BLE001 - a fault of ours is a sentence and exit 70
             code = _tell_fault(error)
         raise typer.Exit(code)

@@ -37,6 +37,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Read one drive into a manifest."""
+    from verify.cli.output import emit
     from verify.cli.reading import capture_options, new_file
     from verify.errors import UsageError
     from verify.manifest.both import capture_one
@@ -60,7 +61,7 @@ def capture(  # noqa: PLR0913 - the command's own options
         capture_one(drive, file, options, bars.drive(Path(drive).name))
     header = open_manifest(file).header
     if json:
-        sys.stdout.write(document_json(header) + "\n")
+        emit(document_json(header) + "\n")
     else:
         sys.stderr.write(f"{file}: written, depth {header.depth}.\n")
     return 0

@@ -1,6 +1,5 @@
 """`drivewitness demo`: the whole job on invented drives that come with the program."""
 
-import sys
 import tempfile
 from pathlib import Path
 from typing import Annotated
@@ -19,9 +18,9 @@ _SCENES = (
         "sound",
         "1. THE GOOD CLONE",
         """\
-What to see: the verdict's sentence says how far the evidence reaches. These drives are small, and all
-of them was compared; on a large one the sentence carries the bound of the sample. The partition
-that was shrunk on purpose is a note at most, since its contents are proven.""",
+What to see: the verdict's sentence says how far the evidence reaches. These drives are small, so
+all was compared; on large ones the sentence carries the bound of the sample. The partition that
+was shrunk on purpose is a note at most, since its contents are proven.""",
     ),
     (
         "faulty",
@@ -45,20 +44,21 @@ def demo(
     """
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell
+    from verify.cli.output import emit
     from verify.manifest.capture import CaptureOptions
 
-    sys.stdout.write(_OPENING)
+    emit(_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
     with tempfile.TemporaryDirectory(prefix="witness-", dir=scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
         for name, expected, title, words in _SCENES:
-            sys.stdout.write(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")
+            emit(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")
             judged = judge(paths["old"], paths[name], options)
             tell(judged, as_document=False)
-            sys.stdout.write(f"\n{words}\n")
+            emit(f"\n{words}\n")
             right = right and judged.comparison.verdict == expected
-    sys.stdout.write(_closing(right=right))
+    emit(_closing(right=right))
     return 0 if right else 70
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verify.cli.output import emit, emit_drawn
 from verify.errors import OutputError
 
 if TYPE_CHECKING:
@@ -69,12 +70,12 @@ def tell(judged: Judged, *, as_document: bool) -> None:
     if as_document:
         from verify.report.json_text import document_json
 
-        sys.stdout.write(document_json(judged.comparison) + "\n")
+        emit(document_json(judged.comparison) + "\n")
         return
     from verify.report.model import build_report
-    from verify.report.terminal import console_for, print_report
+    from verify.report.terminal import print_report
     from verify.rules.catalogue import RULES
 
     required = frozenset(rule.slug for rule in RULES if rule.required)
     report = build_report(judged.comparison, judged.headers, required)
-    print_report(console_for(sys.stdout), report)
+    emit_drawn(lambda console: print_report(console, report))

@@ -1,7 +1,6 @@
 """`drivewitness rules [RULE]`: the catalogue, and one rule's page."""
 
 import difflib
-import sys
 from typing import Annotated
 
 import typer
@@ -17,20 +16,20 @@ def rules(
     json: JsonOption = False,
 ) -> int:
     """List the rules, or print one rule's page."""
+    from verify.cli.output import emit, emit_drawn
     from verify.report.catalogue import catalogue_rows, print_catalogue, rule_text
     from verify.report.json_text import as_json
-    from verify.report.terminal import console_for
     from verify.rules.catalogue import RULES
 
     chosen = RULES if rule is None else tuple(item for item in RULES if item.slug == rule)
     if rule is not None and not chosen:
         raise _unknown(rule, [item.slug for item in RULES])
     if json:
-        sys.stdout.write(as_json(catalogue_rows(chosen)) + "\n")
+        emit(as_json(catalogue_rows(chosen)) + "\n")
     elif rule is None:
-        print_catalogue(console_for(sys.stdout), chosen)
+        emit_drawn(lambda console: print_catalogue(console, chosen))
     else:
-        sys.stdout.write(rule_text(chosen[0]))
+        emit(rule_text(chosen[0]))
     return 0
 
 

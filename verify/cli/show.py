@@ -21,16 +21,17 @@ def show(
     json: JsonOption = False,
 ) -> int:
     """Show what is on a drive or in a manifest."""
+    from verify.cli.output import emit, emit_drawn
+
     header = _header(drive)
     if json:
         from verify.report.json_text import document_json
 
-        sys.stdout.write(document_json(header) + "\n")
+        emit(document_json(header) + "\n")
     else:
         from verify.report.drive import print_drive
-        from verify.report.terminal import console_for
 
-        print_drive(console_for(sys.stdout), header)
+        emit_drawn(lambda console: print_drive(console, header))
     return 0
 
 

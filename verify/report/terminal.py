@@ -19,6 +19,7 @@ from verify.rules.model import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from io import StringIO
     from typing import TextIO
 
     from verify.report.model import DriveSide, FindingGroup, FindingItem, Gap, PartitionLine, Report
@@ -36,6 +37,18 @@ _SECTION = "bold underline"
 def console_for(stream: TextIO) -> Console:
     """Return a console on `stream` that takes every text as it stands."""
     return Console(file=stream, markup=False, emoji=False, highlight=False)
+
+
+def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
+    """Return a console that draws on `paper` what it would draw on `stream`, to be written later."""
+    return Console(
+        file=paper,
+        width=console_for(stream).width,
+        force_terminal=stream.isatty(),
+        markup=False,
+        emoji=False,
+        highlight=False,
+    )
 
 
 def plain(text: str, style: str = "") -> Text:

@@ -1,0 +1,47 @@
+"""Standard output: where results go, whole or not at all."""
+
+import io
+import os
+import sys
+from typing import TYPE_CHECKING
+
+from verify.errors import OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Console
+
+
+def emit(text: str) -> None:
+    """Write a result.
+
+    Raises:
+        OutputError: it cannot be written, or nobody reads it any more.
+    """
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        _let_go_of_output()
+        raise OutputError("standard output", error.strerror or str(error)) from error
+
+
+def emit_drawn(draw: "Callable[[Console], None]") -> None:
+    """Write what `draw` prints on a console of standard output's width.
+
+    Raises:
+        OutputError: as `emit` does.
+    """
+    from verify.report.terminal import console_on_paper
+
+    paper = io.StringIO()
+    draw(console_on_paper(paper, sys.stdout))
+    emit("".join(line.rstrip() + "\n" for line in paper.getvalue().splitlines()))
+
+
+def _let_go_of_output() -> None:
+    """Send what is left to nowhere: the interpreter would try to write it again as it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
