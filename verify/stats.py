@@ -77,5 +77,3 @@ def _none_found(population: int, few: int, many: int, doubt: Fraction) -> bool:
         above *= population - many - step
         below *= population - step
     return above * doubt.denominator <= doubt.numerator * below
-
-

@@ -17,19 +17,18 @@ from verify.content.draw import (
     Lowest,
     blocks_in,
 )
+from verify.content.report import Reporter
 from verify.content.spool import Spool
+from verify.content.task import Answer, Task
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
-from verify.filesystem.entry import Stream
+from verify.filesystem.entry import Entry, Stream
+from verify.filesystem.volume import Volume
+from verify.source.drive import Drive
+from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from verify.content.report import Reporter
-    from verify.content.task import Answer, Task
-    from verify.filesystem.entry import Entry
-    from verify.filesystem.volume import Volume
-    from verify.source.drive import Drive
-    from verify.source.window import Window
 
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
@@ -215,9 +214,8 @@ class FileReading:
                 ahead += len(large[number]) * BLOCK_BYTES
         return ahead
 
-    def _read_entry(self, entry: Entry, blocks: Iterator[int] | list[int] | tuple[()], *,
-                    whole: bool) -> None:
-        """Hash an entry's unnamed stream (or single blocks of it), its streams, its reparse data."""
+    def _read_entry(self, entry: Entry, blocks: Sequence[int], *, whole: bool) -> None:
+        """Hash an entry's unnamed stream (or blocks of it), its named ones, its reparse data."""
         if entry.unhashed:
             return
         if entry.size > self.window.size_bytes:
@@ -259,7 +257,9 @@ class FileReading:
         self.report.advance(len(data))
         entry.blocks.append((index, blake3(data).hexdigest()))
 
-    def _keep(self, spool: Spool, number: int, entry: Entry, contents: dict[str, int | str]) -> None:
+    def _keep(
+        self, spool: Spool, number: int, entry: Entry, contents: dict[str, int | str]
+    ) -> None:
         if entry.unhashed:
             _add(contents, "files_unreadable", 1)
         elif entry.digest is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
@@ -24,6 +25,7 @@ SILENCE_SECONDS = 300.0
 work on data that arrived says so several times a second."""
 
 _LOOK_SECONDS = 0.1
+_LAST_WAIT_SECONDS = 1.0
 
 
 class Interrupted(BaseException):
@@ -50,7 +52,7 @@ class Readers:
         Raises:
             Interrupted: `stop` was called.
         """
-        process = subprocess.Popen(  # noqa: S603 - this interpreter, this package
+        process = subprocess.Popen(
             [sys.executable, "-m", "verify.content.worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -62,7 +64,7 @@ class Readers:
         try:
             return self._talk(process, task, progress)
         finally:
-            process.kill()
+            _end(process)
 
     def _talk(self, process: subprocess.Popen[str], task: Task, progress: Progress) -> Answer:
         messages: queue.SimpleQueue[str | None] = queue.SimpleQueue()
@@ -115,6 +117,19 @@ def _pump(
         pass  # the process is gone; its end is told below
     finally:
         messages.put(None)
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    """End a reader; one that hangs in the kernel is left behind to end when it can."""
+    process.kill()
+    try:
+        process.wait(timeout=_LAST_WAIT_SECONDS)
+    except subprocess.TimeoutExpired:
+        return
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
 
 
 def _death(process: subprocess.Popen[str]) -> str:

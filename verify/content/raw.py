@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 from blake3 import blake3
 
 from verify.content.draw import BLOCK_BYTES, HIGHEST_KEY, RAW, Lottery, Lowest, blocks_in
+from verify.content.report import Reporter
 from verify.content.row import Block, encode_block
+from verify.content.task import Answer, Task
 from verify.errors import SourceUnreadable
+from verify.source.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from verify.content.report import Reporter
-    from verify.content.task import Answer, Task
-    from verify.source.window import Window
 
 
 @dataclass(slots=True)

@@ -18,7 +18,7 @@ class Reporter:
     _read: int = 0
     _last: float = field(default_factory=time.monotonic)
 
-    def send(self, **message: Any) -> None:  # noqa: ANN401 - whatever JSON holds
+    def send(self, **message: Any) -> None:
         """Send a message now."""
         self.out.write(json.dumps(message) + "\n")
         self.out.flush()

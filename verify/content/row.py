@@ -1,4 +1,4 @@
-"""Rows of a manifest: one JSON object a line, defaults left out, any name kept exactly.
+r"""Rows of a manifest: one JSON object a line, defaults left out, any name kept exactly.
 
 JSON's `\\u` escapes carry lone surrogates, so a name that is no valid text survives unchanged.
 """

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self
 
 from verify.content.row import decode_entry, encode_entry, parse_line
+from verify.filesystem.entry import Entry
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from verify.filesystem.entry import Entry
 
 DIGEST_BYTES = 32
 

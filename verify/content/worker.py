@@ -38,18 +38,18 @@ def main() -> None:
         answer.failure = str(error)
     except MemoryError:
         answer.failure = "the reader ran out of the memory it is given"
-    except Exception as error:  # noqa: BLE001 - a fault in a reader is recorded, never lost
+    except Exception as error:  # noqa: BLE001 - a fault in a reader is an answer, never lost
         answer.failure = f"the reader failed: {type(error).__name__}: {error}"
     report.send(answer=answer.to_fields())
 
 
 def _read(task: Task, report: Reporter, answer: Answer) -> None:
     # NOTE: imported here, so that what a library does on import is caught and answered.
-    from verify.content.files import FileReading  # noqa: PLC0415
-    from verify.content.raw import RawReading  # noqa: PLC0415
-    from verify.filesystem.open import open_volume  # noqa: PLC0415
-    from verify.source.drive import open_drive  # noqa: PLC0415
-    from verify.source.window import Window  # noqa: PLC0415
+    from verify.content.files import FileReading
+    from verify.content.raw import RawReading
+    from verify.filesystem.open import open_volume
+    from verify.source.drive import open_drive
+    from verify.source.window import Window
 
     with open_drive(task.drive, retries=task.retries) as drive:
         if drive.identity.file_id != task.file_id:
@@ -78,7 +78,7 @@ def _own_output() -> TextIO:
 
 def _limit_memory() -> None:
     try:
-        import resource  # noqa: PLC0415 - there is none on Windows
+        import resource
     except ImportError:
         return
     _, most = resource.getrlimit(resource.RLIMIT_AS)

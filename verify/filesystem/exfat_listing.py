@@ -13,59 +13,25 @@ from typing import TYPE_CHECKING
 from verify.errors import PastEnd, ReaderError, SourceUnreadable, StructureError
 from verify.filesystem.entry import Entry
 from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
-from verify.structs.base import Field, Structure
+from verify.source.window import Window
+from verify.structs.base import Record
+from verify.structs.exfat import (
+    BOOT_SECTOR,
+    FILE_ENTRY,
+    MOST_CLUSTER_SHIFT,
+    SECTOR_SHIFTS,
+    STREAM_EXTENSION,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.structs.base import Record
-    from verify.source.window import Window
-
-_SOURCE = "Microsoft Learn, exFAT file system specification"
-
-BOOT = Structure(
-    "exFAT boot sector",
-    f"{_SOURCE}, §3.1",
-    512,
-    (
-        Field("FatOffset", 80, "I", "sectors"),
-        Field("FatLength", 84, "I", "sectors"),
-        Field("ClusterHeapOffset", 88, "I", "sectors"),
-        Field("ClusterCount", 92, "I"),
-        Field("FirstClusterOfRootDirectory", 96, "I"),
-        Field("BytesPerSectorShift", 108, "B", "9..12"),
-        Field("SectorsPerClusterShift", 109, "B", "0..25 - BytesPerSectorShift"),
-    ),
-)
-FILE = Structure(
-    "exFAT file directory entry",
-    f"{_SOURCE}, §7.4",
-    32,
-    (
-        Field("SecondaryCount", 1, "B"),
-        Field("FileAttributes", 4, "H"),
-        Field("CreateTimestamp", 8, "I"),
-        Field("LastModifiedTimestamp", 12, "I"),
-        Field("Create10msIncrement", 20, "B"),
-        Field("LastModified10msIncrement", 21, "B"),
-        Field("CreateUtcOffset", 22, "B"),
-        Field("LastModifiedUtcOffset", 23, "B"),
-    ),
-)
-STREAM = Structure(
-    "exFAT stream extension entry",
-    f"{_SOURCE}, §7.6",
-    32,
-    (
-        Field("GeneralSecondaryFlags", 1, "B", "bit 1: NoFatChain"),
-        Field("NameLength", 3, "B", "UTF-16 units"),
-        Field("ValidDataLength", 8, "Q", "bytes"),
-        Field("FirstCluster", 20, "I"),
-        Field("DataLength", 24, "Q", "bytes"),
-    ),
-)
 
 _ENTRY = 32
+
+_LEAST_ENTRIES = 2
+"""A file directory entry and its stream extension; names follow."""
+
 _FILE, _STREAM, _NAME, _END = 0x85, 0xC0, 0xC1, 0x00
 _FOLDER_ATTRIBUTE, _NO_FAT_CHAIN = 0x10, 0x02
 _FIRST_CLUSTER, _LAST_LINK = 2, 0xFFFFFFF6
@@ -98,12 +64,13 @@ class ExfatVolume:
             ReaderError: it cannot be read, or its shifts are out of range.
         """
         try:
-            self._boot = BOOT.parse(self.window.read(0, BOOT.size))
+            self._boot = BOOT_SECTOR.parse(self.window.read(0, BOOT_SECTOR.size))
         except (SourceUnreadable, PastEnd, StructureError) as error:
             raise _failure("open the filesystem", str(error)) from error
-        if not 9 <= self._boot.number("BytesPerSectorShift") <= 12:  # noqa: PLR2004 - the specification's range
+        sector_shift = self._boot.number("BytesPerSectorShift")
+        if sector_shift not in SECTOR_SHIFTS:
             raise _failure("open the filesystem", "its sector size is out of range")
-        if self._boot.number("SectorsPerClusterShift") > 25:  # noqa: PLR2004
+        if sector_shift + self._boot.number("SectorsPerClusterShift") > MOST_CLUSTER_SHIFT:
             raise _failure("open the filesystem", "its cluster size is out of range")
 
     @property
@@ -176,10 +143,10 @@ class ExfatVolume:
 
     def _entry(self, folder: str, records: list[tuple[int, bytes]]) -> Entry:
         node, first = records[0]
-        head = FILE.parse(first, node)
-        if len(records) < 2 or records[1][1][0] != _STREAM:  # noqa: PLR2004 - file, then stream
-            raise StructureError(STREAM.name, node, "EntryType", "0xC0", "another")
-        stream = STREAM.parse(records[1][1], records[1][0])
+        head = FILE_ENTRY.parse(first, node)
+        if len(records) < _LEAST_ENTRIES or records[1][1][0] != _STREAM:
+            raise StructureError(STREAM_EXTENSION.name, node, "EntryType", "0xC0", "another")
+        stream = STREAM_EXTENSION.parse(records[1][1], records[1][0])
         units = b"".join(raw[2:] for _, raw in records[2:] if raw[0] == _NAME)
         text = units[: 2 * stream.number("NameLength")].decode("utf-16-le", "surrogatepass")
         place = self._place(
@@ -255,7 +222,9 @@ class ExfatVolume:
             raise _failure(f"read {entry.path}", str(error)) from error
 
     def _place_again(self, entry: Entry) -> _Place:
-        stream = STREAM.parse(self.window.read(entry.node + _ENTRY, _ENTRY), entry.node + _ENTRY)
+        stream = STREAM_EXTENSION.parse(
+            self.window.read(entry.node + _ENTRY, _ENTRY), entry.node + _ENTRY
+        )
         return self._place(
             stream.number("FirstCluster"),
             stream.number("DataLength"),
@@ -279,7 +248,7 @@ class ExfatVolume:
             skipped = 0
         return b"".join(parts)
 
-    def reparse_data(self, entry: Entry) -> bytes:  # noqa: ARG002 - exFAT has none
+    def reparse_data(self, entry: Entry) -> bytes:  # noqa: ARG002 - the protocol has it
         """Return nothing: exFAT has no reparse points."""
         return b""
 
@@ -291,7 +260,7 @@ def _moment(head: Record, which: str) -> int | None:
     """
     stamp = head.number(f"{which}Timestamp")
     day, month, year = stamp >> 16 & 31, stamp >> 21 & 15, 1980 + (stamp >> 25)
-    if not (1 <= month <= 12 and 1 <= day <= 31):  # noqa: PLR2004 - a calendar
+    if month not in range(1, 13) or not day:
         return None
     clock = (year, month, day, stamp >> 11 & 31, stamp >> 5 & 63, 2 * (stamp & 31))
     seconds = calendar.timegm((*clock, 0, 1, 0))

@@ -14,11 +14,11 @@ import pytsk3
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
 from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
+from verify.source.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.source.window import Window
 
 FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, SystemError)
 """What comes out of the library: OSError with a text for nearly all, RuntimeError around an error
@@ -74,8 +74,7 @@ class _Folder:
 
 @dataclass(slots=True)
 class LibraryVolume:
-    """A volume as the library reads it; `kind` is the filesystem's, as recognised from its own
-    structures."""
+    """A volume as the library reads it; `kind` is the filesystem's own, as recognised."""
 
     window: Window
     kind: str
@@ -149,7 +148,7 @@ class LibraryVolume:
         found.sort(key=lambda entry: entry.path)
         return found
 
-    def _entry(self, folder: _Folder, item: Any) -> Entry | None:  # noqa: ANN401 - the library has no types
+    def _entry(self, folder: _Folder, item: Any) -> Entry | None:
         name, meta = item.info.name, item.info.meta
         raw: bytes = name.name
         if raw in {b".", b".."} or not int(name.flags) & _NAME_ALLOCATED:
@@ -186,7 +185,7 @@ class LibraryVolume:
         self._add_attributes(entry, item)
         return entry
 
-    def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:  # noqa: ANN401
+    def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:
         """Whether a name in the root is the filesystem's own, or made up by the library."""
         if folder.path:
             return False
@@ -200,7 +199,7 @@ class LibraryVolume:
             return label or raw in {b"$MBR", b"$FAT1", b"$FAT2"}
         return False
 
-    def _add_attributes(self, entry: Entry, item: Any) -> None:  # noqa: ANN401
+    def _add_attributes(self, entry: Entry, item: Any) -> None:
         if entry.kind in {"link", "other"} and not self.is_ntfs:
             return
         if entry.kind == "folder" and not self.is_ntfs:
@@ -225,7 +224,7 @@ class LibraryVolume:
             entry.unhashed = "its run list claims more clusters than the volume has"
 
     @staticmethod
-    def _add_extents(entry: Entry, attribute: Any) -> int:  # noqa: ANN401
+    def _add_extents(entry: Entry, attribute: Any) -> int:
         total = 0
         for run in attribute:
             if int(run.flags) & (_RUN_SPARSE | _RUN_FILLER):
@@ -236,7 +235,7 @@ class LibraryVolume:
         return total
 
     @staticmethod
-    def _exact_name(item: Any, parent: int) -> str | None:  # noqa: ANN401
+    def _exact_name(item: Any, parent: int) -> str | None:
         """Return the name with lone surrogates kept, from the record's own $FILE_NAME.
 
         # SPEC: $FILE_NAME: parent reference u48 at 0, length u8 at 64, namespace u8 at 65, UTF-16
@@ -254,7 +253,7 @@ class LibraryVolume:
         lossy = [name for name in names if any("\ud800" <= char <= "\udfff" for char in name)]
         return lossy[0] if len(lossy) == 1 else None
 
-    def _file(self, node: int) -> Any:  # noqa: ANN401
+    def _file(self, node: int) -> Any:
         if self._open[0] != node:
             self._open = (node, self._fs.open_meta(inode=node))
         return self._open[1]
@@ -278,7 +277,7 @@ class LibraryVolume:
         return bytes(data)
 
     @staticmethod
-    def _stream_id(item: Any, stream: str) -> int:  # noqa: ANN401
+    def _stream_id(item: Any, stream: str) -> int:
         wanted = stream.encode("utf-8", "surrogateescape")
         for attribute in item:
             if int(attribute.info.type) == _DATA and attribute.info.name == wanted:

@@ -5,14 +5,10 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from verify.manifest.capture import Environment, capture
+from verify.content.progress import Progress
+from verify.manifest.capture import CaptureOptions, Environment, capture
 from verify.manifest.file import is_manifest
-
-if TYPE_CHECKING:
-    from verify.content.progress import Progress
-    from verify.manifest.capture import CaptureOptions
 
 _LOOK_SECONDS = 0.1
 
@@ -45,7 +41,7 @@ class _Side:
                 progress=self.progress,
                 environment=self.environment,
             )
-        except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
+        except BaseException as error:  # noqa: BLE001
             self.failure = error
 
 
@@ -64,9 +60,7 @@ def capture_both(
     environment = Environment()
     paths: list[Path] = []
     sides: list[_Side] = []
-    for path, name, bar in zip(
-        (source, target), (SOURCE_NAME, TARGET_NAME), progress, strict=True
-    ):
+    for path, name, bar in zip((source, target), (SOURCE_NAME, TARGET_NAME), progress, strict=True):
         if is_manifest(path):
             paths.append(Path(path))
             continue

@@ -129,9 +129,7 @@ class _Capture:
         described = [(entry, self._describe(entry, table)) for entry in table.partitions]
         refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
         gap = read_gap(drive, table)
-        partitions = [
-            self._partition(entry, filesystem, table) for entry, filesystem in described
-        ]
+        partitions = [self._partition(entry, filesystem, table) for entry, filesystem in described]
         drive_info = self._drive_info()
         drive_info["changed_while_read"] = _mark(drive) != before
         self.unreadable.update(drive.unreadable)
@@ -180,9 +178,7 @@ class _Capture:
             own.append({"what": "contents", "reason": answer.failure})
         own_and_filesystem = [*own, *(asdict(item) for item in filesystem.unread)]
         self.unread += [{**item, "partition": entry.number} for item in own_and_filesystem]
-        fields = {
-            name: value for name, value in asdict(entry).items() if name != "record_lba"
-        }
+        fields = {name: value for name, value in asdict(entry).items() if name != "record_lba"}
         return {
             **fields,
             "filesystem": asdict(filesystem),
@@ -293,8 +289,8 @@ def _mark(drive: Drive) -> str:
 _SURROGATES = re.compile("[\ud800-\udfff]")
 
 
-def _storable(value: Any) -> Any:  # noqa: ANN401 - any tree of JSON's types
-    """Return the same tree with text that is no valid text written out as `\\uXXXX`."""
+def _storable(value: Any) -> Any:
+    r"""Return the same tree with text that is no valid text written out as `\\uXXXX`."""
     if isinstance(value, str):
         return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", value)
     if isinstance(value, dict):

@@ -19,7 +19,7 @@ import tempfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 from blake3 import blake3
 from pydantic import ValidationError
@@ -98,17 +98,19 @@ class Manifest:
                 elif inside and not line.startswith(b'{"trailer":'):
                     yield self._decoded(parse_line, line)
 
-    def _decoded(self, decode: Any, item: Any) -> Any:  # noqa: ANN401 - any of three decoders
+    def _decoded(self, decode: Any, item: Any) -> Any:
         try:
             return decode(item)
         except RowError as error:
-            raise ManifestAltered(str(self.path), "a row", "one of a manifest", str(error)) from error
+            raise ManifestAltered(
+                str(self.path), "a row", "one of a manifest", str(error)
+            ) from error
 
 
 def is_manifest(path: str | Path) -> bool:
     """Whether a path is a regular file that begins as a manifest does (whole or not)."""
     try:
-        if not stat.S_ISREG(os.stat(path).st_mode):
+        if not stat.S_ISREG(Path(path).stat().st_mode):
             return False
         with Path(path).open("rb") as file:
             if file.read(2) != _GZIP_MAGIC:
@@ -143,7 +145,7 @@ def open_manifest(path: str | Path) -> Manifest:
         raise ManifestAltered(name, "its compressed data", "whole", str(error)) from error
 
 
-def _read_whole(path: Path, file: IO[bytes]) -> Manifest:
+def _read_whole(path: Path, file: gzip.GzipFile) -> Manifest:
     name, rows, hasher, header = str(path), 0, blake3(), None
     while True:
         try:

@@ -25,7 +25,8 @@ _CONTAINERS = (
     (0x40, b"\x7f\x10\xda\xbe", "a VDI virtual disk"),
 )
 _LOOK_BYTES = 512
-_TEXT = frozenset({9, 10, 12, 13, *range(32, 127)})
+_TEXT = frozenset({9, 10, 12, 13, *range(32, 127), *range(128, 256)})
+"""ASCII's printable characters and white space, and the bytes that UTF-8 is made of beyond it."""
 
 
 def refuse_foreign(drive: Drive, table: Table, kinds: list[str]) -> None:
@@ -44,7 +45,7 @@ def refuse_foreign(drive: Drive, table: Table, kinds: list[str]) -> None:
         if head[offset : offset + len(magic)] == magic:
             raise SourceForeign(drive.name, f"it is {name}, not a raw image")
     # NOTE: UTF-8 text has bytes above 127; a boot sector has zeros and other control bytes.
-    if all(byte in _TEXT or byte > 127 for byte in head):  # noqa: PLR2004 - ASCII's end
+    if all(byte in _TEXT for byte in head):
         raise SourceForeign(drive.name, "it is text")
     if drive.size_bytes % 512 and any(head):
         reason = "no table, no filesystem, and no whole number of sectors"

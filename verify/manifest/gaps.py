@@ -1,4 +1,4 @@
-"""The bytes between the tables and the first partition: where a BIOS loader keeps its second part."""
+"""The bytes between the table and the first partition, where a BIOS loader keeps a part."""
 
 from __future__ import annotations
 

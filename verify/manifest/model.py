@@ -163,8 +163,8 @@ class UnreadItem(Model):
 class CaptureInfo(Model):
     """How the manifest was made.
 
-    `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are seconds
-    since 1970 UTC; `unreadable` lists the sectors that the drive did not give back.
+    `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are
+    seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back.
     """
 
     tool_version: str

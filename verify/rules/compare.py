@@ -1,4 +1,4 @@
-"""Two manifests into one comparison: pairs, contents, rules, verdict, and the sentence for people."""
+"""Two manifests into one comparison: pairs, contents, rules, verdict, a sentence for people."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from verify.rules.bound import sample_bound
 from verify.rules.catalogue import RULES
 from verify.rules.engine import judge
 from verify.rules.merge import compare_contents
-from verify.rules.model import Case
+from verify.rules.model import Case, Level
 from verify.rules.pairing import match_partitions
 from verify.rules.result import (
     Bound,
@@ -79,7 +79,7 @@ def compare(source: Manifest, target: Manifest, rules: Sequence[Rule] = RULES) -
 def _summary(judgement: Judgement, contents: ContentComparison) -> str:
     """Return the verdict as one plain sentence, with the bound's number where it is a sample's."""
     levels = [item.level for item in judgement.findings]
-    stops, reviews = levels.count("stop"), levels.count("review")
+    stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
     if judgement.verdict == "stop":
         return f"Do not wipe the old drive: {stops} finding(s) stand against it."
     if judgement.verdict == "review":
@@ -162,7 +162,7 @@ _SURROGATES = re.compile("[\ud800-\udfff]")
 
 
 def _valid(text: str) -> str:
-    """Return text that any encoding takes: what is no valid text is written out as `\\uXXXX`."""
+    r"""Return text that any encoding takes: what is no valid text is written out as `\\uXXXX`."""
     return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", text)
 
 

@@ -7,10 +7,8 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from verify.filesystem.entry import Entry
+from verify.filesystem.entry import Entry
 
 KEPT_DIFFERENCES = 10_000
 """Differences of one sort kept whole, a partition; beyond it only their number is."""

@@ -30,13 +30,13 @@ _WEIGHT = {Level.STOP: 0, Level.REVIEW: 1, Level.NOTE: 2}
 
 
 def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
-    """Run the rules; a rule that raises is `crashed`, with the error's name, and the rest goes on."""
+    """Run the rules; one that raises is `crashed`, with the error's name, and the rest go on."""
     outcomes: list[Outcome] = []
     findings: list[Finding] = []
     for rule in rules:
         try:
             answers, found = rule(case)
-        except Exception as error:  # noqa: BLE001 - any fault in a rule is an outcome, never lost
+        except Exception as error:  # noqa: BLE001
             reason = f"{type(error).__name__}: {error}"
             answers = (Outcome(rule=rule.slug, outcome=Result.CRASHED, reason=reason),)
             found = ()

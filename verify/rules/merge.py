@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
 from verify.rules.comparison import ContentComparison, Difference, PairContents
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from verify.content.row import Block
     from verify.filesystem.entry import Entry
     from verify.manifest.file import Manifest
@@ -74,9 +75,7 @@ def listing_order(entry: Entry) -> list[str]:
     return entry.path.split("/")
 
 
-def _compare_files(
-    number: int, source: Iterator[Entry], target: Iterator[Entry]
-) -> PairContents:
+def _compare_files(number: int, source: Iterator[Entry], target: Iterator[Entry]) -> PairContents:
     found = PairContents(number)
     for old, new in merged(source, target, listing_order):
         if old is None and new is not None:

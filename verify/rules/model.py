@@ -13,11 +13,12 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from verify.manifest.model import Header, Partition
+from verify.rules.comparison import ContentComparison
+
 if TYPE_CHECKING:
     from types import ModuleType
 
-    from verify.manifest.model import Header, Partition
-    from verify.rules.comparison import ContentComparison
 
 Value = str | int | float | bool | None
 
@@ -99,7 +100,7 @@ class Pair:
     def number(self) -> int:
         """The number findings use: the target's where there is one, else the source's."""
         partition = self.target or self.source
-        assert partition is not None  # noqa: S101 - a pair holds at least one side
+        assert partition is not None  # noqa: S101
         return partition.number
 
     @property

@@ -1,8 +1,9 @@
 """Attributes of files are not those of the old drive.
 
 ## What it compares
-Nothing yet: this version does not compare attributes, short names, and whether data is compressed or sparse. The rule stands in the catalogue so that every
-report says so.
+Nothing yet. This version does not compare
+attributes, short names, and whether data is compressed or sparse.
+The rule stands in the catalogue so that every report says so.
 
 ## Why it matters
 A lost attribute shows hidden files, or lets compressed data grow beyond the new drive.

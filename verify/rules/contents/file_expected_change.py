@@ -40,8 +40,10 @@ if TYPE_CHECKING:
 
 _SENTENCES = {
     Habit.LEFT_OUT: (
-        "{count} file(s) and folder(s) that copies leave out differ ({size}): page, hibernation"
-        " or swap files, the snapshot store, the waste bin or emptied folders.",
+        (
+            "{count} file(s) and folder(s) that copies leave out differ ({size}): page, hibernation"
+            " or swap files, the snapshot store, the waste bin or emptied folders."
+        ),
         "Nothing to do; the system makes them anew.",
     ),
     Habit.REWRITTEN: (
@@ -49,8 +51,10 @@ _SENTENCES = {
         "Nothing to do if the new drive and its recovery environment start.",
     ),
     Habit.MOVING: (
-        "{count} file(s) and folder(s) that a running system writes all the time differ ({size}):"
-        " logs, caches, registry hives.",
+        (
+            "{count} file(s) and folder(s) that a running system writes all the time differ"
+            " ({size}): logs, caches, registry hives."
+        ),
         "Nothing to do if the clone was made while the system ran.",
     ),
 }

@@ -1,11 +1,13 @@
 """Links became something else on the new drive.
 
 ## What it compares
-Nothing yet: this version does not compare hard links, symbolic links, junctions and other reparse points. The rule stands in the catalogue so that every
-report says so.
+Nothing yet. This version does not compare
+hard links, symbolic links, junctions and other reparse points.
+The rule stands in the catalogue so that every report says so.
 
 ## Why it matters
-A file that had two names becomes two files; a junction becomes a folder of its own, and takes up its space twice.
+A file that had two names becomes two files; a junction becomes a folder of its own, and takes up
+its space twice.
 
 ## Levels
 - not examined: always, in this version; a verdict of `sound` does not need it.
@@ -30,7 +32,10 @@ if TYPE_CHECKING:
 
 def judge(_case: Case, tally: Tally) -> None:
     """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether hard links were kept (what links point to is compared by file-content)")
+    tally.leave_out(
+        "this version does not judge whether hard links were kept; what links point to is"
+        " compared by file-content"
+    )
 
 
 RULE = Rule(

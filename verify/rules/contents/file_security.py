@@ -1,11 +1,13 @@
 """Owners, permissions or access lists of files are not those of the old drive.
 
 ## What it compares
-Nothing yet: this version does not compare security descriptors, owners, modes, extended attributes and access lists. The rule stands in the catalogue so that every
-report says so.
+Nothing yet. This version does not compare
+security descriptors, owners, modes, extended attributes and access lists.
+The rule stands in the catalogue so that every report says so.
 
 ## Why it matters
-Programs fail and private files open to others when permissions are lost, though every byte is there.
+Programs fail and private files open to others when permissions are lost, though every byte is
+there.
 
 ## Levels
 - not examined: always, in this version; a verdict of `sound` does not need it.

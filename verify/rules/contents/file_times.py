@@ -1,11 +1,13 @@
 """The times of the files are not those of the old drive.
 
 ## What it compares
-Nothing yet: this version does not compare created, modified and changed times of every file. The rule stands in the catalogue so that every
-report says so.
+Nothing yet. This version does not compare
+created, modified and changed times of every file.
+The rule stands in the catalogue so that every report says so.
 
 ## Why it matters
-A copy made file by file gives files new times; sorting by date, backups and synchronisation go wrong from then on.
+A copy made file by file gives files new times; sorting by date, backups and synchronisation go
+wrong from then on.
 
 ## Levels
 - not examined: always, in this version; a verdict of `sound` does not need it.

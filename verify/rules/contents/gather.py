@@ -6,11 +6,12 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from verify.rules.model import Level
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.rules.comparison import Bag, Difference
-    from verify.rules.model import Level, Tally, Value
+    from verify.rules.model import Tally, Value
 
 FEW = 3
 """So many differences of one folder are told one by one."""

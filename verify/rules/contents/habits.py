@@ -45,9 +45,9 @@ LEFT_OUT = (
     # Linux: file-hierarchy(7): emptied at start; common practice: a swap file in the root.
     "/swapfile",
     "/swap.img",
-    "/tmp/",
+    "/tmp/",  # noqa: S108 - a path on a drive
     "/run/",
-    "/var/tmp/",
+    "/var/tmp/",  # noqa: S108 - a path on a drive
 )
 
 # SPEC: Microsoft Learn, "BCD System Store Settings" and "REAgentC": written anew for a new drive.

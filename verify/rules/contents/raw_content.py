@@ -63,7 +63,9 @@ def _judge_pair(
         for side, header in zip(pair, (case.source, case.target), strict=True)
     )
     if sizes[1] < sizes[0]:
-        message = f"Partition {new.number} ({kind}) is shorter on the new drive, its end is missing."
+        message = (
+            f"Partition {new.number} ({kind}) is shorter on the new drive, its end is missing."
+        )
         tally.find(
             Level.STOP, message, _AGAIN, partition=new.number, source=sizes[0], target=sizes[1]
         )
