@@ -68,6 +68,7 @@ class Filesystem:
     clean: bool | None = None
     state: tuple[str, ...] = ()
     hidden_sectors: int | None = None
+    resized: bool = False
     backup: Backup | None = None
     last_written: int | None = None
     boot_sector_digest: str | None = None

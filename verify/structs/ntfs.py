@@ -1,0 +1,132 @@
+"""NTFS on disk: boot sector, file record, attributes.
+
+Source: the field tables of libfsntfs, "New Technologies File System (NTFS) format"
+(documentation of the libyal project), checked against images made by mkntfs.
+"""
+
+from __future__ import annotations
+
+from verify.structs.base import Field, Structure
+
+SOURCE = "libfsntfs, NTFS format"
+
+SIGNATURE = b"NTFS    "
+FILE_SIGNATURE = b"FILE"
+
+BOOT_SECTOR = Structure(
+    "NTFS boot sector",
+    SOURCE + ", 'The volume header'",
+    512,
+    (
+        Field("oem_id", 3, "8s", "'NTFS' and four spaces"),
+        Field("bytes_per_sector", 11, "H", "256 to 4096"),
+        Field("sectors_per_cluster", 13, "B", "1 to 128; from 244: 2^(256-n) sectors"),
+        Field("reserved_sectors", 14, "H", "0"),
+        Field("fats", 16, "B", "0"),
+        Field("root_entries", 17, "H", "0"),
+        Field("total_sectors_16", 19, "H", "0"),
+        Field("media", 21, "B", "0xF8"),
+        Field("sectors_per_fat", 22, "H", "0"),
+        Field("hidden_sectors", 28, "I", "sectors before the partition; BIOS boot code uses it"),
+        Field("total_sectors_32", 32, "I", "0"),
+        Field("total_sectors", 40, "Q", "without the backup boot sector"),
+        Field("mft_cluster", 48, "Q", "first cluster of $MFT"),
+        Field("mft_mirror_cluster", 56, "Q", "first cluster of $MFTMirr"),
+        Field("record_size", 64, "b", "above 0: clusters; below: 2^-n bytes"),
+        Field("index_size", 68, "b", "same coding"),
+        Field("serial", 72, "Q", "volume serial number"),
+        Field("boot_signature", 510, "2s", "55 AA"),
+    ),
+)
+
+FILE_RECORD = Structure(
+    "NTFS file record",
+    SOURCE + ", 'MFT entry header'",
+    42,
+    (
+        Field("signature", 0, "4s", "'FILE', or 'BAAD'"),
+        Field("fixup_offset", 4, "H", "of the update sequence, from the record's start"),
+        Field("fixup_count", 6, "H", "16-bit words of it: one, and one a stride"),
+        Field("first_attribute", 20, "H", "offset"),
+        Field("flags", 22, "H", "1 in use, 2 directory"),
+        Field("used_bytes", 24, "I", "of this record"),
+        Field("base_record", 32, "Q", "0, or the record this one extends"),
+    ),
+)
+
+ATTRIBUTE = Structure(
+    "NTFS attribute header",
+    SOURCE + ", 'MFT attribute header'",
+    16,
+    (
+        Field("type", 0, "I", "0x20 list, 0x60 name, 0x70 information, 0x80 data; 0xFFFFFFFF ends"),
+        Field("length", 4, "I", "of the whole attribute"),
+        Field("non_resident", 8, "B", "0 or 1"),
+        Field("name_length", 9, "B", "16-bit characters; 0: the unnamed stream"),
+        Field("flags", 12, "H", "0x0001 compressed, 0x4000 encrypted, 0x8000 sparse"),
+    ),
+)
+
+RESIDENT = Structure(
+    "NTFS resident attribute",
+    SOURCE + ", 'Resident MFT attribute'",
+    24,
+    (
+        Field("value_length", 16, "I", "bytes"),
+        Field("value_offset", 20, "H", "from the attribute's start"),
+    ),
+)
+
+NON_RESIDENT = Structure(
+    "NTFS non-resident attribute",
+    SOURCE + ", 'Non-resident MFT attribute'",
+    64,
+    (
+        Field("first_vcn", 16, "Q", "first cluster of the stream that these runs hold"),
+        Field("last_vcn", 24, "Q", "last one"),
+        Field("runs_offset", 32, "H", "of the run list, from the attribute's start"),
+        Field("data_size", 48, "Q", "bytes; valid where first_vcn is 0"),
+        Field("valid_size", 56, "Q", "bytes written; zeros follow"),
+    ),
+)
+
+ATTRIBUTE_LIST_ENTRY = Structure(
+    "NTFS attribute list entry",
+    SOURCE + ", 'The attribute list attribute'",
+    26,
+    (
+        Field("type", 0, "I", "of the attribute"),
+        Field("length", 4, "H", "of this entry"),
+        Field("name_length", 6, "B", "16-bit characters"),
+        Field("first_vcn", 8, "Q", "as in the attribute"),
+        Field("file_reference", 16, "Q", "low 48 bits: the record that holds it"),
+    ),
+)
+
+VOLUME_INFORMATION = Structure(
+    "NTFS $VOLUME_INFORMATION",
+    SOURCE + ", 'The volume information attribute'",
+    12,
+    (
+        Field("major_version", 8, "B"),
+        Field("minor_version", 9, "B"),
+        Field("flags", 10, "H", "volume flags"),
+    ),
+)
+
+VOLUME_FLAGS = {
+    0x0001: "dirty",
+    0x0002: "resize-log",
+    0x0004: "upgrade-on-mount",
+    0x0008: "mounted-by-nt4",
+    0x0010: "deleting-usn-journal",
+    0x0020: "repair-object-ids",
+    0x0080: "no-short-names",
+    0x4000: "check-under-way",
+    0x8000: "changed-by-check",
+}
+"""Names of the volume flags: libfsntfs, 'Volume flags'.
+
+# GUESS: 0x0080 is not in that table; Windows 8 and later set it on new volumes, and readers of
+the format name it "short name creation disabled".
+"""
