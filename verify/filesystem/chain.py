@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from verify.filesystem.reading import Reader
+from verify.filesystem.reading import Reader
 
 FIRST_CLUSTER = 2
 """Clusters are counted from 2, in FAT and in exFAT."""

@@ -11,14 +11,14 @@ from verify.filesystem.chain import FIRST_CLUSTER, Chain
 from verify.filesystem.checksums import exfat_boot_checksum
 from verify.filesystem.counting import BITS, zero_bits
 from verify.filesystem.model import Backup, Filesystem
-from verify.filesystem.reading import STEP_BYTES, UNREADABLE, Reader, masked
+from verify.filesystem.reading import UNREADABLE, Reader, masked
+from verify.structs.base import Record
 from verify.structs.exfat import ALLOCATION_BITMAP, BOOT_SECTOR, SIGNATURE, VOLUME_LABEL
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.source.window import Window
-    from verify.structs.base import Record
 
 _SECTOR_SHIFTS = range(9, 13)
 _LARGEST_CLUSTER_SHIFT = 25
@@ -206,9 +206,9 @@ class ExfatVolume:
             region[:checked], *_VARYING
         ) and _checksum_holds(copy, sector):
             hidden = BOOT_SECTOR.parse(copy).number("PartitionOffset")
-            return Backup(
-                place=place, offset=offset, state="moved_only", detail=f"hidden sectors {hidden}"
-            )
+            moved = hidden != self.boot.number("PartitionOffset")
+            detail = f"hidden sectors {hidden}" if moved else None
+            return Backup(place=place, offset=offset, state="moved_only", detail=detail)
         detail = None if _checksum_holds(copy, sector) else "its own checksum does not hold"
         return Backup(place=place, offset=offset, state="differs", detail=detail)
 

@@ -11,6 +11,7 @@ from blake3 import blake3
 from verify.filesystem.ext_groups import Groups
 from verify.filesystem.model import Backup, Filesystem
 from verify.filesystem.reading import UNREADABLE, Reader, masked
+from verify.structs.base import Record
 from verify.structs.ext import (
     COMPAT,
     INCOMPAT,
@@ -22,7 +23,6 @@ from verify.structs.ext import (
 
 if TYPE_CHECKING:
     from verify.source.window import Window
-    from verify.structs.base import Record
 
 _LARGEST_BLOCK_SHIFT = 6
 """Blocks of 64 KiB at most: Linux, ext4.h, EXT4_MAX_BLOCK_LOG_SIZE 16."""

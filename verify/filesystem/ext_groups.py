@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.filesystem.counting import BITS, zero_bits
+from verify.filesystem.reading import Reader
+from verify.structs.base import Record
 from verify.structs.ext import GROUP_DESCRIPTOR, GROUP_DESCRIPTOR_64, SUPERBLOCK_OFFSET
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.filesystem.reading import Reader
-    from verify.structs.base import Record
 
 _SPARSE_SUPER_2 = 0x0200
 _META_BG, _64BIT = 0x0010, 0x0080
@@ -146,7 +146,7 @@ class Groups:
             return False
         names = ("block_bitmap", "inode_bitmap", "inode_table")
         places = {_place(first, name) for name in names}
-        return len(places) == len(names) and 0 < min(places) and max(places) < self.blocks
+        return len(places) == len(names) and min(places) > 0 and max(places) < self.blocks
 
     def free_clusters(self) -> int | None:
         """Count the 0 bits of every group's block bitmap; `None` where one cannot be read."""

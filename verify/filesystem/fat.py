@@ -11,6 +11,7 @@ from verify.filesystem.chain import FIRST_CLUSTER, Chain
 from verify.filesystem.counting import BITS, zero_entries
 from verify.filesystem.model import Backup, Filesystem
 from verify.filesystem.reading import UNREADABLE, Reader, is_power_of_two, masked
+from verify.structs.base import Record
 from verify.structs.fat import (
     BOOT_SECTOR,
     DIRECTORY_ENTRY,
@@ -22,7 +23,6 @@ from verify.structs.fat import (
 
 if TYPE_CHECKING:
     from verify.source.window import Window
-    from verify.structs.base import Record
 
 _SIGNATURE = b"\x55\xaa"
 _JUMPS = (0xEB, 0xE9)

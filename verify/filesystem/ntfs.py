@@ -10,7 +10,8 @@ from blake3 import blake3
 from verify.filesystem.counting import BITS, zero_bits
 from verify.filesystem.model import Backup, Filesystem
 from verify.filesystem.ntfs_records import Records
-from verify.filesystem.reading import Reader, is_power_of_two, masked
+from verify.filesystem.reading import UNREADABLE, Reader, is_power_of_two, masked
+from verify.structs.base import Record
 from verify.structs.ntfs import (
     BOOT_SECTOR,
     FILE_SIGNATURE,
@@ -21,7 +22,6 @@ from verify.structs.ntfs import (
 
 if TYPE_CHECKING:
     from verify.source.window import Window
-    from verify.structs.base import Record
 
 _SECTOR_SIZES = (256, 512, 1024, 2048, 4096)
 _LARGEST_CLUSTER = 2 << 20

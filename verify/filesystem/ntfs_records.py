@@ -9,10 +9,10 @@ import struct
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from itertools import accumulate
-from typing import TYPE_CHECKING
 
 from verify.errors import StructureError
 from verify.filesystem.reading import UNREADABLE
+from verify.source.window import Window
 from verify.structs.ntfs import (
     ATTRIBUTE,
     ATTRIBUTE_LIST_ENTRY,
@@ -21,9 +21,6 @@ from verify.structs.ntfs import (
     NON_RESIDENT,
     RESIDENT,
 )
-
-if TYPE_CHECKING:
-    from verify.source.window import Window
 
 ATTRIBUTE_LIST_TYPE = 0x20
 DATA_TYPE = 0x80
@@ -78,7 +75,7 @@ class Stream:
             StructureError: some of them are sparse, or past the stream's end.
         """
         ends = self.ends
-        found = []
+        found: list[tuple[int, int]] = []
         for index in range(bisect_right(ends, position), len(ends)):
             if length <= 0:
                 break
@@ -159,7 +156,7 @@ def attributes(record: bytes, at: int) -> list[Attribute]:
     header = FILE_RECORD.parse(record, at)
     position = header.number("first_attribute")
     end = min(header.number("used_bytes"), len(record))
-    found = []
+    found: list[Attribute] = []
     while position + 8 <= end:
         (kind,) = struct.unpack_from("<I", record, position)
         if kind == _END_TYPE:

@@ -6,13 +6,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from verify.errors import PastEnd, SourceUnreadable, StructureError
-from verify.filesystem.model import Unread
+from verify.filesystem.model import Filesystem, Unread
+from verify.source.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from verify.filesystem.model import Filesystem
-    from verify.source.window import Window
 
 T = TypeVar("T")
 
@@ -109,7 +108,7 @@ class Described:
 
 
 def is_power_of_two(value: int) -> bool:
-    """Whether `value` is 1, 2, 4, 8 …"""
+    """Whether `value` is 1, 2, 4, 8 and so on."""
     return value > 0 and value & (value - 1) == 0
 
 
