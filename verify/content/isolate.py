@@ -37,6 +37,7 @@ class Readers:
     """Starts reader processes, and can end all of them at once."""
 
     silence_seconds: float = SILENCE_SECONDS
+    command: tuple[str, ...] = (sys.executable, "-m", "verify.content.worker")
     _stopping: threading.Event = field(default_factory=threading.Event)
 
     def stop(self) -> None:
@@ -53,7 +54,7 @@ class Readers:
             Interrupted: `stop` was called.
         """
         process = subprocess.Popen(
-            [sys.executable, "-m", "verify.content.worker"],
+            self.command,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -86,7 +87,11 @@ class Readers:
             if line is None:
                 partial.failure = _death(process)
                 return partial
-            answer = _take(json.loads(line), partial, progress)
+            try:
+                answer = _take(json.loads(line), partial, progress)
+            except (ValueError, TypeError, KeyError):
+                partial.failure = "the reader said what is no message"
+                return partial
             if answer is not None:
                 return answer
 
