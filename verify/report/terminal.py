@@ -40,7 +40,7 @@ def console_for(stream: TextIO) -> Console:
 
 
 def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
-    """Return a console that draws on `paper` what it would draw on `stream`, to be written later."""
+    """Return a console that draws on `paper` as it would on `stream`, to be written at once."""
     return Console(
         file=paper,
         width=console_for(stream).width,

@@ -1,0 +1,146 @@
+"""The one direction of the code: each folder imports only from those left of it in the flow."""
+
+from __future__ import annotations
+
+import ast
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.conftest import REPOSITORY
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+FLOW = (
+    ("errors", "units", "stats", "version"),
+    ("structs",),
+    ("source",),
+    ("table",),
+    ("filesystem",),
+    ("boot",),
+    ("content",),
+    ("manifest",),
+    ("rules",),
+    ("report",),
+    ("cli",),
+    ("__main__",),
+)
+"""Rooms of the package from left to right; those in one place may use each other."""
+
+PLACE = {room: place for place, rooms in enumerate(FLOW) for room in rooms}
+
+WRITERS = {
+    "verify/manifest/file.py",  # a manifest, under another name first
+    "verify/manifest/capture.py",  # takes its scratch files away
+    "verify/content/spool.py",  # names that wait in the scratch folder
+    "verify/content/files.py",  # rows of a partition, in the scratch folder
+    "verify/content/raw.py",  # the same for a partition of raw bytes
+    "verify/cli/demo_images.py",  # the demo's own drives
+    "verify/report/docs.py",  # docs/ of this repository
+}
+"""Modules that write files, and which: none of them a drive."""
+
+READERS = WRITERS | {
+    "verify/source/drive.py",  # the one opener of drives
+    "verify/source/identity.py",  # what sysfs tells
+    "verify/content/worker.py",  # the null device, for what a library may print
+    "verify/cli/output.py",  # the null device, where a closed output is sent
+}
+"""Modules that open anything at all."""
+
+OPENERS = {"open", "fdopen", "mkstemp", "read_bytes", "read_text"}
+CHANGERS = {"write_bytes", "write_text", "unlink", "rename", "truncate", "pwrite", "ftruncate"}
+
+
+def modules() -> list[Path]:
+    """Return every module of the package."""
+    return sorted((REPOSITORY / "verify").rglob("*.py"))
+
+
+def name_of(path: Path) -> str:
+    """Return a module's path from the repository's root."""
+    return path.relative_to(REPOSITORY).as_posix()
+
+
+def room_of(path: Path) -> str:
+    """Return the folder (or top-level module) of the package a module stands in."""
+    return path.relative_to(REPOSITORY / "verify").parts[0].removesuffix(".py")
+
+
+def imported_rooms(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield (line, room) of every import from the package, wherever it stands in the module."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Import | ast.ImportFrom):
+            continue
+        names = [alias.name for alias in node.names]
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name_of(path)}:{node.lineno}: a relative import"
+            module = node.module or ""
+            names = (
+                [f"verify.{alias.name}" for alias in node.names] if module == "verify" else [module]
+            )
+        for name in names:
+            parts = name.split(".")
+            if parts[0] == "verify" and len(parts) > 1:
+                yield node.lineno, parts[1]
+
+
+def calls(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield (line, name) of every call, whatever it is called on."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            function = node.func
+            name = function.id if isinstance(function, ast.Name) else getattr(function, "attr", "")
+            yield node.lineno, name
+
+
+def test_rooms_when_listed_then_each_has_its_place() -> None:
+    """A new folder is given its place in the flow before it is used."""
+    assert {room_of(path) for path in modules()} - {"__init__"} == set(PLACE)
+
+
+@pytest.mark.parametrize("path", modules(), ids=name_of)
+def test_module_when_it_imports_then_only_from_the_left(path: Path) -> None:
+    """What comes earlier in the flow never knows what comes later."""
+    here = PLACE.get(room_of(path), len(FLOW))
+    wrong = [f"line {line}: {room}" for line, room in imported_rooms(path) if PLACE[room] > here]
+    assert not wrong, f"{name_of(path)} imports from the right of it"
+
+
+@pytest.mark.parametrize("path", modules(), ids=name_of)
+def test_module_when_it_opens_a_file_then_it_is_one_that_may(path: Path) -> None:
+    """Drives are opened in one place; manifests, scratch files and docs in a few named ones."""
+    found = {name for _, name in calls(path)}
+    if name_of(path) not in READERS:
+        assert not found & OPENERS
+    if name_of(path) not in WRITERS:
+        assert not found & CHANGERS
+
+
+def test_readers_when_listed_then_each_still_opens_something() -> None:
+    """A module that no longer opens anything loses its permission."""
+    idle = [
+        name
+        for name in READERS
+        if not {call for _, call in calls(REPOSITORY / name)} & (OPENERS | CHANGERS)
+    ]
+    assert not idle
+
+
+def test_opener_when_read_then_it_only_asks_to_read() -> None:
+    """The flags that could write appear nowhere in the room that opens drives."""
+    for path in (REPOSITORY / "verify" / "source").rglob("*.py"):
+        names = {getattr(node, "attr", "") for node in ast.walk(ast.parse(path.read_text()))}
+        assert not names & {"O_RDWR", "O_WRONLY", "O_CREAT", "O_TRUNC", "O_APPEND"}
+        assert not names & CHANGERS
+
+
+def test_command_when_imported_then_no_reader_of_volumes_comes_with_it() -> None:
+    """A command imports what it needs when it runs: no room stands above its functions."""
+    for path in (REPOSITORY / "verify" / "cli").glob("*.py"):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("verify."):
+                room = (node.module or "").split(".")[1]
+                assert PLACE[room] == 0 or room == "cli", f"{name_of(path)}:{node.lineno}"
