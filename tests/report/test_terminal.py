@@ -111,10 +111,12 @@ def test_report_when_a_sample_was_drawn_then_its_bound_is_printed(
 def test_report_when_no_contents_were_read_then_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """Depth layout must not look like proof of contents."""
     base = comparison("review")
-    fields = {"files_hashed": 0, "bytes_hashed": 0, "bound": None}
-    evidence = base.evidence.model_copy(update=fields)
-    text = shown(base.model_copy(update={"evidence": evidence}), monkeypatch)
-    assert "No contents were read" in text
+    fields = {
+        "evidence": base.evidence.model_copy(update={"bound": None}),
+        "target": base.target.model_copy(update={"depth": "layout"}),
+    }
+    text = shown(base.model_copy(update=fields), monkeypatch)
+    assert "Contents were not compared" in text
 
 
 def test_report_when_things_were_left_out_then_each_is_named_with_its_reason(

@@ -37,6 +37,8 @@ def run(arguments: Sequence[str]) -> int:
         typer.main.get_command(_application())(list(arguments), prog_name=PROGRAM)
     except SystemExit as ending:
         return ending.code if isinstance(ending.code, int) else EXIT_FAULT
+    except WitnessError as error:
+        return _tell(error)
     return 0
 
 

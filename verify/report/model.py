@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from verify.manifest.model import Header, Partition
     from verify.rules.model import Value
-    from verify.rules.result import Comparison, Evidence, FindingRow, Identity, PairRow
+    from verify.rules.result import Comparison, FindingRow, Identity, PairRow
 
 Sides = tuple["Header", "Header"]
 
@@ -108,7 +108,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
-        evidence=(*_evidence_lines(comparison.evidence), _rule_counts(comparison)),
+        evidence=(*_evidence_lines(comparison), _rule_counts(comparison)),
         gaps=(*_rule_gaps(comparison, required), *_unread("old", source), *_unread("new", target)),
         next_steps=NEXT_STEPS[comparison.verdict],
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
@@ -221,7 +221,8 @@ def _value(value: Value) -> str | None:
     return value if isinstance(value, str) else f"{value:,}"
 
 
-def _evidence_lines(evidence: Evidence) -> Iterator[str]:
+def _evidence_lines(comparison: Comparison) -> Iterator[str]:
+    evidence = comparison.evidence
     yield (
         f"{evidence.files_listed:,} files listed, both drives together. Contents of"
         f" {evidence.files_hashed:,} files read on both and compared, with other blocks"
@@ -237,10 +238,13 @@ def _evidence_lines(evidence: Evidence) -> Iterator[str]:
             f" on both sides) and {decimal_size(bound.bytes_at_most)} of differing bytes in large"
             " files and raw partitions."
         )
-    elif not evidence.files_hashed and not evidence.bytes_hashed:
-        yield "No contents were read: this rests on names, sizes, times and tables alone."
+    elif "layout" in {comparison.source.depth, comparison.target.depth}:
+        yield (
+            "Contents were not compared, but for what the machine needs to start: this rests on"
+            " names, sizes, times and tables."
+        )
     else:
-        yield "Nothing was drawn: what was read was read whole, so no bound is needed."
+        yield "There were no contents on both drives to draw a sample from."
 
 
 def _rule_counts(comparison: Comparison) -> str:
