@@ -8,6 +8,7 @@ references resolve on both drives.
 from __future__ import annotations
 
 import atexit
+import re
 import shutil
 import tempfile
 from dataclasses import dataclass, replace
@@ -75,14 +76,18 @@ def larger(folder: Path) -> Pair:
 def grown(folder: Path) -> Pair:
     """A larger drive whose system was shrunk before on the old one: it grew with its filesystem."""
     source = _windows_drive(folder / "old.img", system_mib=SHRUNK_SYSTEM_MIB)
-    return Pair(source, _windows_drive(folder / "new.img", drive_mib=DRIVE_MIB + 16))
+    target = _windows_drive(folder / "new.img", drive_mib=DRIVE_MIB + 16, rewritten=True)
+    return Pair(source, target)
 
 
 def shrunk(folder: Path) -> Pair:
     """A smaller drive: system shrunk, recovery moved behind it, what names it rewritten."""
     source = _windows_drive(folder / "old.img")
     target = _windows_drive(
-        folder / "new.img", drive_mib=DRIVE_MIB - 4, system_mib=SHRUNK_SYSTEM_MIB
+        folder / "new.img",
+        drive_mib=DRIVE_MIB - 4,
+        system_mib=SHRUNK_SYSTEM_MIB,
+        rewritten=True,
     )
     return Pair(source, target)
 
@@ -226,9 +231,18 @@ def _volumes() -> Path:
 
 
 def _windows_drive(
-    image: Path, *, drive_mib: int = DRIVE_MIB, system_mib: int = SYSTEM_MIB, page_file: bool = True
+    image: Path,
+    *,
+    drive_mib: int = DRIVE_MIB,
+    system_mib: int = SYSTEM_MIB,
+    page_file: bool = True,
+    rewritten: bool = False,
 ) -> Path:
-    """Make a drive with EFI system partition, reserved, system and recovery."""
+    """Make a drive with EFI system partition, reserved, system and recovery.
+
+    The recovery configuration names the recovery partition's place; `rewritten`: as of now, with
+    the file's time changed, else as if it had always been so.
+    """
     rows = (
         (ESP, ESP_MIB, images.ESP_TYPE),
         (RESERVED, 1, images.RESERVED_TYPE),
@@ -244,10 +258,24 @@ def _windows_drive(
         )
         if system_mib < SYSTEM_MIB:
             _shrink(system, system_mib)
-        configuration = scenario.recovery_configuration(table.offset(RECOVERY))
-        images.put_ntfs_file(system, scenario.REAGENT, configuration)
+        if rewritten:
+            configuration = scenario.recovery_configuration(table.offset(RECOVERY))
+            images.put_ntfs_file(system, scenario.REAGENT, configuration)
+        else:
+            _name_recovery(system, table.offset(RECOVERY))
         held = {ESP: _volumes() / "esp.img", SYSTEM: system, RECOVERY: recovery}
         return images.make_gpt_drive(image, table, held)
+
+
+def _name_recovery(system: Path, offset: int) -> None:
+    """Put the recovery partition's start into its configuration, where that lies, in its length."""
+
+    def name(found: re.Match[bytes]) -> bytes:
+        return b'offset="%d"' % offset + b" " * (len(found[1]) - len(str(offset))) + found[2]
+
+    data, count = re.subn(rb'offset="(\d{2,})"( guid=)', name, system.read_bytes())
+    assert count == 1, "the recovery configuration is there once"
+    system.write_bytes(data)
 
 
 def _table(
