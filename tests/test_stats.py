@@ -75,7 +75,7 @@ def test_most_bad_when_one_fewer_is_drawn_then_that_many_bad_are_no_longer_exclu
 
 
 def test_most_bad_when_held_against_scipy_then_no_population_differs() -> None:
-    """scipy's hypergeometric distribution, asked for every D of small populations."""
+    """Scipy's hypergeometric distribution, asked for every D of small populations."""
     rng = random.Random(7)
     for _ in range(150):
         population = rng.randint(1, 120)
@@ -94,9 +94,7 @@ def test_most_bad_when_damage_is_simulated_then_the_bound_covers_as_often_as_it_
     rng = random.Random(11)
     population, drawn = 2_000, 300
     bad = most_bad(population, drawn, confidence=0.95) + 1
-    unseen = sum(
-        min(rng.sample(range(population), drawn)) >= bad for _ in range(2_000)
-    )
+    unseen = sum(min(rng.sample(range(population), drawn)) >= bad for _ in range(2_000))
     assert 40 < unseen <= 134
 
 
