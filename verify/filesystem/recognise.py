@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from verify.filesystem.exfat import recognise_exfat
 from verify.filesystem.ext import recognise_ext
 from verify.filesystem.fat import recognise_fat
+from verify.filesystem.members import recognise_isw, recognise_md
 from verify.filesystem.model import Filesystem
 from verify.filesystem.ntfs import recognise_ntfs
-from verify.filesystem.reading import Reader
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from verify.filesystem.reading import Candidate
-    from verify.source.window import Window
+from verify.filesystem.opaque import (
+    recognise_apfs,
+    recognise_bitlocker,
+    recognise_btrfs,
+    recognise_hfs_plus,
+    recognise_hpfs,
+    recognise_iso_9660,
+    recognise_luks,
+    recognise_lvm,
+    recognise_refs,
+    recognise_swap,
+    recognise_xfs,
+)
+from verify.filesystem.reading import Candidate, Reader
+from verify.source.window import Window
 
 _KIND_OF_TYPE = {
     "E3C9E316-0B5C-4DB8-817D-F92DF00215AE": "msr",
@@ -27,11 +36,27 @@ _KIND_OF_TYPE = {
 }
 """Partitions whose type alone says what they are: they hold no filesystem of their own."""
 
-_RECOGNISERS: tuple[Callable[[Window], Candidate | None], ...] = (
+_Recogniser = Callable[[Window], Candidate | None]
+
+_COVERING: tuple[_Recogniser, ...] = (recognise_bitlocker, recognise_md, recognise_isw)
+"""Kinds that lawfully show another filesystem at their start: BitLocker on removable drives has a
+small FAT32 for systems that do not know it, and a mirror's member begins as the mirror does."""
+
+_RECOGNISERS: tuple[_Recogniser, ...] = (
     recognise_ntfs,
     recognise_exfat,
     recognise_fat,
     recognise_ext,
+    recognise_luks,
+    recognise_lvm,
+    recognise_xfs,
+    recognise_btrfs,
+    recognise_swap,
+    recognise_refs,
+    recognise_apfs,
+    recognise_hfs_plus,
+    recognise_hpfs,
+    recognise_iso_9660,
 )
 
 _HEAD_BYTES = 4096
@@ -51,7 +76,11 @@ def recognise(window: Window, *, type_code: str = "") -> Filesystem:
     by_type = _KIND_OF_TYPE.get(type_code.upper())
     if by_type:
         return Filesystem(kind=by_type)
-    found = [candidate for step in _RECOGNISERS if (candidate := step(window))]
+    covering = [candidate for step in _COVERING if (candidate := step(window))]
+    for candidate in covering:
+        if candidate.proven:
+            return candidate.describe()
+    found = [candidate for step in _RECOGNISERS if (candidate := step(window))] + covering
     best = [candidate for candidate in found if candidate.proven] or found
     if not best:
         return _unknown(window)
