@@ -53,6 +53,7 @@ def test_bars_when_the_stream_is_a_terminal_then_each_drive_has_a_line(
     assert "[bold]" in text
     assert "new" in text
     assert "50%" in text
+    assert "[progress" not in text
     assert "listing partition 3" in text
     assert "\x1b]0" not in text
 

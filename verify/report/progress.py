@@ -64,7 +64,7 @@ class Bars:
                 table_column=Column(ratio=1, no_wrap=True, overflow="ellipsis"),
             ),
             BarColumn(bar_width=12),
-            TaskProgressColumn(markup=False),
+            TaskProgressColumn(),
             TransferSpeedColumn(),
             TimeRemainingColumn(compact=True),
             console=console,
