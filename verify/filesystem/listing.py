@@ -33,6 +33,9 @@ _UNDEFINED, _REGULAR, _FOLDER, _LINK = 0, 1, 2, 6
 _VIRTUAL = frozenset({10, 11})
 _KINDS: dict[int, Kind] = {_REGULAR: "file", _FOLDER: "folder", _LINK: "link"}
 
+_LONGEST_TARGET_BYTES = 4096
+"""PATH_MAX (linux/limits.h)."""
+
 _DATA, _STANDARD, _FILE_NAME, _REPARSE = 128, 16, 48, 192
 _DEFAULT_DATA = 1
 _NTFS_SYSTEM_RECORDS = 24
@@ -180,8 +183,9 @@ class LibraryVolume:
         if entry.kind == "folder":
             entry.size = 0
         if entry.kind == "link":
-            target = meta.link
-            entry.target = target.decode("utf-8", "surrogateescape") if target else None
+            # NOTE: the library gives the target of a short link only; a long one is its data.
+            target = meta.link or item.read_random(0, min(entry.size, _LONGEST_TARGET_BYTES))
+            entry.target = target.decode("utf-8", "surrogateescape")
         self._add_attributes(entry, item)
         return entry
 
