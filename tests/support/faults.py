@@ -135,7 +135,8 @@ def set_ntfs_dirty(image: Path, number: int) -> None:
 
 def set_ntfs_hidden_sectors(image: Path, number: int, hidden: int) -> None:
     """Write other hidden sectors into an NTFS boot sector and its copy."""
-    ntfs_bytes.set_hidden_sectors(image, hidden, read_gpt(image).offset(number))
+    table = read_gpt(image)
+    ntfs_bytes.set_hidden_sectors(image, hidden, table.offset(number), table.size(number))
 
 
 def damage_file(image: Path, content: bytes, count: int = 16) -> int:
