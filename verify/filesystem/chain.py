@@ -9,7 +9,7 @@ from verify.filesystem.reading import Reader
 FIRST_CLUSTER = 2
 """Clusters are counted from 2, in FAT and in exFAT."""
 
-_CACHED_ENTRIES = 1 << 14
+_CACHED_ENTRIES = 1 << 10
 
 
 @dataclass(slots=True)

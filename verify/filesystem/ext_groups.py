@@ -20,8 +20,8 @@ _SPARSE_SUPER, _GDT_CSUM, _BIGALLOC, _METADATA_CSUM = 0x0001, 0x0010, 0x0200, 0x
 _BLOCKS_UNINITIALISED = 0x2
 _BACKUP_BASES = (3, 5, 7)
 _OLD_INODE_BYTES = 128
-_MOST_GROUPS = 1 << 22
-"""512 TiB in groups of 128 MiB; more are not counted."""
+_MOST_GROUPS = 1 << 20
+"""128 TiB in groups of 128 MiB; more are not counted."""
 
 
 @dataclass(frozen=True, slots=True)

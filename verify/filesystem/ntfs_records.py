@@ -32,8 +32,8 @@ _MIRRORED_RECORDS = 4
 _LONGEST_LIST_BYTES = 256 * 1024
 """An attribute list is at most this long: Microsoft, NTFS attribute limits."""
 
-_MOST_EXTENSIONS = 1 << 12
-"""Records that may extend one record; each holds a hundred runs or more."""
+_MOST_EXTENSION_BYTES = 4 << 20
+"""Records that extend one record: 4,096 of 1 KiB, room for half a million fragments."""
 
 _RECORD_NUMBER = (1 << 48) - 1
 """The part of a file reference that numbers a record; the rest counts its reuses."""
@@ -133,7 +133,7 @@ def decoded_runs(data: bytes, at: int) -> tuple[Run, ...]:
         end = middle + offset_size
         length = int.from_bytes(data[position + 1 : middle], "little")
         if end > len(data) or not length:
-            raise StructureError("NTFS run list", at, "run", "a length", data[position:].hex())
+            raise StructureError("NTFS run list", at, "run", "a length", data[position:][:17].hex())
         if offset_size:
             cluster += int.from_bytes(data[middle:end], "little", signed=True)
             if cluster < 0:
@@ -265,10 +265,8 @@ class Records:
             places = stream.located(0, min(stream.size, _LONGEST_LIST_BYTES))
             listed = b"".join(self.window.read(offset, length) for offset, length in places)
         numbers: dict[int, None] = {}
-        position = 0
-        while (
-            position + ATTRIBUTE_LIST_ENTRY.size <= len(listed) and len(numbers) < _MOST_EXTENSIONS
-        ):
+        position, most = 0, _MOST_EXTENSION_BYTES // self.record_bytes
+        while position + ATTRIBUTE_LIST_ENTRY.size <= len(listed) and len(numbers) < most:
             entry = ATTRIBUTE_LIST_ENTRY.parse(listed[position:])
             if entry.number("type") == DATA_TYPE and not entry.number("name_length"):
                 numbers[entry.number("file_reference") & _RECORD_NUMBER] = None
