@@ -130,4 +130,6 @@ def _run(arguments: list[str], out: IO[str] | int) -> subprocess.CompletedProces
         stderr=subprocess.PIPE,
         text=True,
         check=False,
+        # NOTE: only a buffered output is written once more as the interpreter ends.
+        env={key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"},
     )
