@@ -159,7 +159,7 @@ def _read_whole(path: Path, file: gzip.GzipFile) -> Manifest:
         if line.startswith(b'{"trailer":'):
             digest = hasher.hexdigest()
             _hold_trailer(name, line, rows, digest)
-            if file.read(1):
+            if _more(name, file, rows):
                 raise ManifestAltered(name, "its end", "the trailer", "more bytes")
             break
         hasher.update(line)
@@ -173,6 +173,14 @@ def _read_whole(path: Path, file: gzip.GzipFile) -> Manifest:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
         raise ManifestAltered(name, f"its header ({place})", "valid", first["msg"]) from error
+
+
+def _more(name: str, file: gzip.GzipFile, rows: int) -> bool:
+    """Whether anything follows; reading on is also what makes gzip check its own checksum."""
+    try:
+        return bool(file.read(1))
+    except EOFError as error:
+        raise ManifestTruncated(name, rows) from error
 
 
 def _hold_schema(name: str, line: bytes) -> None:
