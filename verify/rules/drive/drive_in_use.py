@@ -1,0 +1,61 @@
+"""A drive was in use, or changed, while it was being read.
+
+## What it compares
+Whether a filesystem of the drive was mounted for writing while it was read, and whether its
+partition table was the same at the end of the reading as at its start. Both drives.
+
+## Why it matters
+A drive that is written to while it is read gives a picture of no single moment: a file may be
+listed before it was deleted and hashed after it was replaced. What differs afterwards may be the
+clone's fault or the reading's.
+
+## Levels
+- `review`: mounted for writing, or changed while read, on either drive.
+
+A mount for reading only is no finding.
+
+## What to do
+Unmount the drive, or start the machine from another one, and check again.
+
+## Sources
+Common practice; NIST SP 800-86 section 3.1.2 (write-blocking while reading; cited from memory).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_MOUNTED = "was mounted for writing while it was read"
+_CHANGED = "changed while it was read: its partition table was another one at the end"
+_AGAIN = "Take the drive out of use (unmount it, or start from another drive) and check again."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look at what each drive was doing while it was read."""
+    old, new = case.source.drive, case.target.drive
+    tally.agree(2)
+    _tell(tally, _MOUNTED, old.mounted_writable, new.mounted_writable)
+    _tell(tally, _CHANGED, old.changed_while_read, new.changed_while_read)
+
+
+def _tell(tally: Tally, what: str, *sides: bool) -> None:
+    for name, affected in zip(("old", "new"), sides, strict=True):
+        if affected:
+            message = f"The {name} drive {what}."
+            tally.find(Level.REVIEW, message, _AGAIN, source=sides[0], target=sides[1])
+
+
+RULE = Rule(
+    slug="drive-in-use",
+    area=Area.DRIVE,
+    required=False,
+    judge=judge,
+    nothing="there was nothing to look at",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,120 @@
+"""Source and target are one drive, or cannot be told apart from one.
+
+## What it compares
+For two devices the serial numbers and models that the drives themselves give. For two image files
+the file behind each path, on the machine that read them. A file and a device are never one.
+
+## Why it matters
+A drive compared with itself is equal in everything: every other rule would say `same`, and the
+drive that is wiped afterwards would be the only one there is.
+
+## Levels
+- `stop`: one file on both sides; two devices with the same serial and model; a device without a
+  serial that was read twice at the same time under the same name.
+- not examined: neither device has a serial of its own (an adapter's own number tells nothing
+  about the drive in it, and a name such as a device file is given to the next drive as well), or
+  two models give the same serial.
+
+A byte-for-byte copy in another file is a clone, and a good one.
+
+## What to do
+Check the two paths. Where the drives cannot be told apart, attach both at once, directly or to
+adapters that pass the drive's serial on, and compare the serials with the labels on the drives.
+
+## Sources
+Linux kernel Documentation/ABI/stable/sysfs-block (what a system tells of a drive); that adapters
+answer with numbers of their own is common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.manifest.model import DriveInfo
+    from verify.rules.model import Case, Tally
+
+_ONE = "Source and target are one and the same {thing}."
+_CHECK = "Check the two paths: one of them must be the new drive."
+_NO_SERIAL = (
+    "the drives give no serial number of their own, so two drives cannot be told from one that"
+    " was read twice; attach them without adapters, or compare the serials on their labels"
+)
+_TWO_MODELS = "both drives give the same serial number under different models; compare their labels"
+_NO_FILE_ID = "the system does not tell whether the two files are one; compare their paths"
+
+
+def own_serial(drive: DriveInfo) -> str | None:
+    """Return the serial that the drive itself gave: not an adapter's, not a row of one digit."""
+    serial = (drive.serial or "").strip()
+    return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell one drive from two."""
+    old, new = case.source.drive, case.target.drive
+    if old.kind != new.kind:
+        tally.agree()
+    elif old.kind == "image":
+        _judge_files(case, tally)
+    else:
+        _judge_devices(case, tally)
+
+
+def _judge_files(case: Case, tally: Tally) -> None:
+    if None in (case.source.drive.file_id, case.target.drive.file_id):
+        tally.leave_out(_NO_FILE_ID)
+    else:
+        tally.agree()
+        if _one_name(case):
+            _stop(case, tally, "file")
+
+
+def _judge_devices(case: Case, tally: Tally) -> None:
+    old, new = case.source.drive, case.target.drive
+    serials = own_serial(old), own_serial(new)
+    if None not in serials:
+        if serials[0] == serials[1] and old.model != new.model:
+            tally.leave_out(_TWO_MODELS)
+            return
+        tally.agree()
+        if serials[0] == serials[1]:
+            _stop(case, tally, "drive")
+    elif _one_name(case) and _at_one_time(case):
+        tally.agree()
+        _stop(case, tally, "drive")
+    elif serials != (None, None) and _at_one_time(case):
+        tally.agree()
+    else:
+        tally.leave_out(_NO_SERIAL)
+
+
+def _one_name(case: Case) -> bool:
+    """Whether both were read under one identity of one machine: it means nothing on another."""
+    same_host = case.source.capture.host == case.target.capture.host
+    return same_host and case.source.drive.file_id == case.target.drive.file_id
+
+
+def _at_one_time(case: Case) -> bool:
+    """Whether the two readings overlap, on one machine: then two names are two devices."""
+    old, new = case.source.capture, case.target.capture
+    return old.host == new.host and old.started <= new.ended and new.started <= old.ended
+
+
+def _stop(case: Case, tally: Tally, thing: str) -> None:
+    paths = case.source.drive.path, case.target.drive.path
+    message = _ONE.format(thing=thing)
+    tally.find(Level.STOP, message, _CHECK, source=paths[0], target=paths[1])
+
+
+RULE = Rule(
+    slug="drive-same",
+    area=Area.DRIVE,
+    required=True,
+    judge=judge,
+    nothing="there is nothing to tell apart",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,51 @@
+"""The old drive was written to after the clone was made.
+
+## What it compares
+For every pair of partitions: files on both sides whose modification time is later on the old
+drive, and the time of the last write that an ext filesystem keeps, unless it was resized.
+
+## Why it matters
+What was written to the old drive after the clone is nowhere else. It usually means that the
+machine was started from the old drive once more.
+
+## Levels
+- `note`: always. Whether something is lost is told by the rules that compare the files: a
+  document that is newer on the old drive is their finding, this note explains it.
+
+A file counts as newer from more than two seconds on, the step in which FAT keeps times.
+
+## What to do
+Look through the findings on files. Copy over what is newer on the old drive, or clone again.
+
+## Sources
+Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); FAT's step of two seconds:
+Microsoft, "FAT: General Overview of On-Disk Format" (cited from memory).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Rule
+from verify.rules.usage import tell_later_use
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_ADVICE = "Look through the findings on files: what is newer on the old drive is only there."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look for signs of later use of the old drive."""
+    tell_later_use(case, tally, "source", _ADVICE)
+
+
+RULE = Rule(
+    slug="source-used-since",
+    area=Area.DRIVE,
+    required=False,
+    judge=judge,
+    nothing="no partition is on both drives",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,52 @@
+"""The new drive was written to after the clone was made: it has been started, or used.
+
+## What it compares
+For every pair of partitions: files on both sides whose modification time is later on the new
+drive, and the time of the last write that an ext filesystem keeps, unless it was resized.
+
+## Why it matters
+A system that has been started changes thousands of its own files. The comparison with the old
+drive then shows those changes beside the clone's faults, and proves less.
+
+## Levels
+- `note`: always. The rules that compare the files judge each difference.
+
+Where most files have later times on the new drive, the clone was made file by file; that is not
+later use and is left to the rules on files.
+
+## What to do
+Best is to check before the first start. Else look through the findings on files: what is newer on
+the new drive is the system's own work, what is older or missing there is not.
+
+## Sources
+Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); that a started system changes
+its own logs and stores is common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Rule
+from verify.rules.usage import tell_later_use
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_ADVICE = "Look through the findings on files: a started system changes its own, nothing else."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look for signs of later use of the new drive."""
+    tell_later_use(case, tally, "target", _ADVICE)
+
+
+RULE = Rule(
+    slug="target-used-since",
+    area=Area.DRIVE,
+    required=False,
+    judge=judge,
+    nothing="no partition is on both drives",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,1 @@
+"""Rules about each filesystem: its kind, identity, size, state, and what its boot sector says."""

@@ -1,0 +1,1 @@
+"""Rules about the partitions as their table names them: which, where, how large, of what type."""

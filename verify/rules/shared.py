@@ -1,0 +1,165 @@
+"""What several rules ask of a drive or a partition: its place in bytes, its part in the machine.
+
+Also the one way to tell a fault that can be on either side (`tell_fault`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally, Value
+
+# SPEC: UEFI 2.10 section 5.3.3 (EFI system); Microsoft Learn, "PARTITION_INFORMATION_GPT" and
+# "Disk Partition Types"; util-linux, include/pt-gpt-partnames.h and include/pt-mbr-partnames.h.
+EFI_SYSTEM = frozenset({"C12A7328-F81F-11D2-BA4B-00A0C93EC93B", "EF"})
+RECOVERY = frozenset({"DE94BBA4-06D1-4D40-A16A-BFD50179D6AC", "27"})
+FACTORY = frozenset({"12", "DE"})
+BIOS_BOOT = "21686148-6449-6E6F-744E-656564454649"
+SWAP = frozenset({"0657FD6D-A4AB-43C4-84E5-0933C84B4F4F", "82"})
+RESERVED = SWAP | {
+    "E3C9E316-0B5C-4DB8-817D-F92DF00215AE",  # Microsoft reserved
+    "D3BFE2DE-3DAF-11DF-BA40-E3A556D89593",  # Intel Fast Flash: a hibernation store
+    "84",  # hibernation
+}
+
+REQUIRED_ATTRIBUTE = 1
+"""GPT attribute bit 0: the machine needs this partition; makers set it on theirs (UEFI 5.3.3)."""
+
+FAMILIES = (frozenset({"ext2", "ext3", "ext4"}), frozenset({"fat12", "fat16", "fat32"}))
+"""Kinds that are one filesystem in several widths: a change within one loses no file."""
+
+
+def sector_bytes(header: Header) -> int:
+    """Return the bytes a sector of the partitions' places: that of the table they stand in."""
+    return header.table.sector_bytes
+
+
+def start_bytes(header: Header, partition: Partition) -> int:
+    """Return where a partition begins, in bytes from the start of its drive."""
+    return partition.start_lba * sector_bytes(header)
+
+
+def size_bytes(header: Header, partition: Partition) -> int:
+    """Return a partition's size in bytes."""
+    return partition.sectors * sector_bytes(header)
+
+
+def is_efi_system(partition: Partition) -> bool:
+    """Whether the firmware starts the machine from it."""
+    return partition.type in EFI_SYSTEM
+
+
+def is_recovery(partition: Partition) -> bool:
+    """Whether it has a recovery partition's type."""
+    return partition.type in RECOVERY
+
+
+def is_reserved(partition: Partition) -> bool:
+    """Whether what lies in it decides nothing: Microsoft reserved, swap, a hibernation store."""
+    return partition.type in RESERVED or partition.filesystem.kind in {"msr", "swap"}
+
+
+def is_protected(partition: Partition) -> bool:
+    """Whether nobody should change it by intent: EFI system, recovery, a maker's own."""
+    if is_reserved(partition):
+        return False
+    required = bool(partition.attributes & REQUIRED_ATTRIBUTE)
+    return required or partition.type in EFI_SYSTEM | RECOVERY | FACTORY
+
+
+def starts_by_bios(header: Header) -> bool:
+    """Whether a BIOS would start this drive: an MBR with an active partition."""
+    return header.table.scheme == "mbr" and any(item.active for item in header.partitions)
+
+
+def is_boot_partition(header: Header, partition: Partition) -> bool:
+    """Whether it only holds what starts the system: EFI system, or a small active partition."""
+    if header.table.scheme != "mbr" or not partition.active:
+        return is_efi_system(partition)
+    inside = [item for item in header.partitions if not item.container]
+    return partition.sectors < max(item.sectors for item in inside)
+
+
+def holds_data(header: Header, partition: Partition) -> bool:
+    """Whether it is a system or data partition whose files can be listed."""
+    apart = is_boot_partition(header, partition) or is_protected(partition)
+    readable = partition.filesystem.kind in READABLE_KINDS
+    return readable and not (apart or is_reserved(partition))
+
+
+def same_family(one: str, other: str) -> bool:
+    """Whether two kinds of filesystem are equal, or widths of one (FAT16 and FAT32)."""
+    return one == other or any(one in kinds and other in kinds for kinds in FAMILIES)
+
+
+def was_resized(case: Case, old: Partition, new: Partition) -> bool:
+    """Whether the clone changed this partition's or its filesystem's size."""
+    sizes = old.filesystem.size_bytes, new.filesystem.size_bytes
+    if size_bytes(case.source, old) != size_bytes(case.target, new) or new.filesystem.resized:
+        return True
+    return None not in sizes and sizes[0] != sizes[1]
+
+
+def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | None:
+    """Say why a pair's contents are not proven to be whole on the new drive; `None` if they are.
+
+    Proven: every name is on both sides with one size, nothing read differs, nothing was
+    unreadable, and contents were looked at, not names alone.
+    """
+    files = case.contents.pairs.get(new.number)
+    if old.filesystem.kind in LOCKED_KINDS | {"unknown"} and files is None:
+        return "its contents cannot be seen"
+    if files is None:
+        return "its files were not compared"
+    if old.listing and not old.listing.complete:
+        return "not all of its files could be listed on the old drive"
+    if files.missing.count or files.resized.count or files.changed.count or files.mismatches:
+        return "its files differ"
+    if files.unreadable.count:
+        return "some of its files could not be read"
+    empty = old.listing is not None and not old.listing.bytes
+    return None if files.hashed or files.blocks or empty else "no contents were read"
+
+
+def name_of(partition: Partition, *, capital: bool = True) -> str:
+    """Name a partition in a sentence: its number, and its type where the table's is known."""
+    word = "Partition" if capital else "partition"
+    kind = f" ({partition.type_name})" if partition.type_name else ""
+    return f"{word} {partition.number}{kind}"
+
+
+def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
+    tally: Tally,
+    level: Level,
+    subject: str,
+    faults: tuple[str | None, str | None],
+    advice: str,
+    *,
+    partition: int | None = None,
+    values: tuple[Value, Value] = (None, None),
+) -> None:
+    """Tell a fault that the target, the source or both may have, if any has it.
+
+    `faults` (source's, target's) end the sentence that `subject` begins; `None` is no fault. A
+    fault that the old drive has as well is no fault of the clone: a note that says so, and so is
+    one that only the old drive has.
+    """
+    on_source, on_target = faults
+    if on_target is not None and on_source is None:
+        message = f"{subject} of the new drive {on_target}."
+    elif on_target is not None:
+        level = Level.NOTE
+        message = f"{subject} of the new drive {on_target}, as on the old drive."
+    elif on_source is not None:
+        level = Level.NOTE
+        message = f"{subject} of the old drive {on_source}; the new drive has no such fault."
+        advice = "Nothing to do on the new drive."
+    else:
+        return
+    source, target = values
+    tally.find(level, message, advice, partition=partition, source=source, target=target)

@@ -1,0 +1,78 @@
+"""The new drive's own identity (GPT disk GUID, MBR signature) is another one.
+
+## What it compares
+The GUID in the GPT header, or the four-byte signature in the MBR, of both drives, where both have
+the same kind of table.
+
+## Why it matters
+Boot stores, recovery configurations and drive letters name a drive by this identity. A new one is
+right if everything that names it was rewritten with it; else the machine looks for a drive that is
+no longer there. The same identity is right as well, with one danger: two drives with one identity
+in a machine that is starting are told apart by chance. One of them may be set offline, or given
+a new signature, and then it no longer starts. Never attach both while a machine starts.
+
+## Levels
+- `review`: the identity is another one, or the new drive has none. The boot rules tell whether
+  what names it was rewritten: if it still names the old one, they say `stop`.
+
+## What to do
+Same identity: take the old drive out before the machine is started with the new one, and never
+attach both to a starting machine. New identity: see that the machine starts from the new drive
+alone, the recovery environment as well.
+
+## Sources
+UEFI 2.10 section 5.3.3 (software that copies GPT drives has to make new GUIDs; with duplicates the
+results are indeterminate); Microsoft Learn, "BcdDeviceQualifiedPartitionData" (what a boot store
+names) and "Fixing Disk Signature Collisions".
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+    from verify.table.model import Table
+
+CAUTION = (
+    "Both drives carry the same identity: never attach both to a machine while it starts, and take"
+    " the old one out before the first start from the new one."
+)
+"""What a report says beside a good clone, whose identity is the same: it is no finding."""
+
+_NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
+_START = "See that the machine, and its recovery environment, start from the new drive alone."
+
+
+def identity(table: Table) -> str | None:
+    """Return the drive's identity; zeros are none."""
+    return None if table.disk_id in _NONE else table.disk_id
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the identities, where they are of one kind."""
+    old, new = identity(case.source.table), identity(case.target.table)
+    if case.source.table.scheme != case.target.table.scheme or old == new is None:
+        return
+    tally.agree()
+    if old == new:
+        return
+    message = "The new drive has another identity than the old one."
+    if new is None:
+        message = "The new drive has no identity of its own; the system will give it a new one."
+    elif old is None:
+        message = "The new drive has an identity, the old one has none."
+    tally.find(Level.REVIEW, message, _START, source=old, target=new)
+
+
+RULE = Rule(
+    slug="disk-identity",
+    area=Area.TABLE,
+    required=True,
+    judge=judge,
+    nothing="the drives have no identity of one kind to compare",
+    page=cleandoc(__doc__),
+)

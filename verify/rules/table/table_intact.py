@@ -1,0 +1,186 @@
+"""A partition table is damaged, incomplete, or not where it belongs.
+
+## What it compares
+On a GPT drive both headers and both entry arrays with their checksums, the place of the backup,
+and the protective MBR. On an MBR drive the boot record and the chain of logical partitions. The
+target's are judged by the standard, and the source's beside them.
+
+## Why it matters
+The first copy of a GPT is what the machine starts by; the second, in the drive's last sector, is
+what is left when the first is damaged. A clone to a larger drive often leaves the second in the
+middle, where nothing looks for it, and the next partitioning tool may take the drive for damaged.
+
+## Levels
+- `stop`: the primary GPT header or entry array is damaged; systems would not see the table.
+- `review`: the backup header or array is damaged, missing, or not in the last sector; two
+  answers that contradict each other; a record or chain that cannot be followed.
+- `note`: the protective MBR covers another size; a hybrid MBR; an old GPT left on an MBR drive; a
+  departure from the standard that invalidates nothing; any fault that the old drive has too.
+- not examined: what the old drive's own table says is not certain.
+
+## What to do
+Let a partitioning tool move the backup table to the end of the new drive, or rebuild the damaged
+copy from the good one, then check again. Clear what is left of an older table.
+
+## Sources
+UEFI 2.10 sections 5.2.1, 5.2.3 and 5.3.2 (the tests of a header; the backup in the last block; it
+has to be moved when a drive grows; size of the protective record).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule, Value
+from verify.rules.shared import tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.model import Case, Tally
+    from verify.table.model import GptHeader, Table
+
+_REBUILD = "Rebuild it from the good copy with a partitioning tool, and check again."
+_MOVE = "Let a partitioning tool move the backup table to the end of the drive, and check again."
+_LOOK = "Look at the table with a partitioning tool before the new drive is used."
+_HARMLESS = "It keeps nothing from working; a partitioning tool puts it right."
+_CHECKED_PARTS = {"gpt": 5, "mbr": 1, "none": 0}
+"""Two headers, two arrays and the protective record; or one boot record."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    level: Level
+    subject: str
+    words: str
+    advice: str
+    value: Value = None
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge both tables by the standard, and tell the target's faults beside the source's."""
+    tally.agree(_CHECKED_PARTS[case.target.table.scheme])
+    same_scheme = case.source.table.scheme == case.target.table.scheme
+    old = faults(case.source) if same_scheme else {}
+    new = faults(case.target)
+    for key in dict.fromkeys((*new, *old)):
+        on_source, on_target = old.get(key), new.get(key)
+        fault = on_target or old[key]
+        tell_fault(
+            tally,
+            fault.level,
+            fault.subject,
+            (on_source.words if on_source else None, on_target.words if on_target else None),
+            fault.advice,
+            values=(on_source.value if on_source else None, on_target.value if on_target else None),
+        )
+    _leave_out_uncertain(case, tally)
+    _tell_ambiguous(case, tally)
+
+
+def faults(header: Header) -> dict[str, _Fault]:
+    """Return what is wrong with a drive's table, each under a key that is the same on any drive."""
+    table = header.table
+    if table.scheme == "gpt":
+        return _gpt_faults(table)
+    found: dict[str, _Fault] = {}
+    if table.scheme == "mbr":
+        if table.mbr and table.mbr.problem:
+            words = f"is not as it should be: {_clause(table.mbr.problem)}"
+            found["record"] = _Fault(Level.REVIEW, "The boot record", words, _LOOK)
+        found |= _followed(table, Level.REVIEW)
+        if table.stale_gpt:
+            words = "has an old GPT on it, which its boot record does not name"
+            found["stale"] = _Fault(Level.NOTE, "The MBR", words, _HARMLESS)
+    return found
+
+
+def _gpt_faults(table: Table) -> dict[str, _Fault]:
+    found = _copy_faults("primary", table.primary, Level.STOP)
+    found |= _copy_faults("backup", table.backup, Level.REVIEW)
+    if table.backup and "backup" not in found:
+        found |= _misplaced(table, table.backup)
+    kind = table.mbr.kind if table.mbr else "none"
+    unseen = kind not in {"protective", "hybrid"} or table.used is None
+    found |= _followed(table, Level.STOP if unseen else Level.REVIEW)
+    if kind == "hybrid":
+        words = "names partitions beside the protective one (a hybrid MBR)"
+        found["hybrid"] = _Fault(Level.NOTE, "The boot record", words, _LOOK)
+    if table.mbr and table.mbr.problem and not unseen:
+        words = f"is not as it should be: {_clause(table.mbr.problem)}"
+        found["protective"] = _Fault(Level.NOTE, "The protective boot record", words, _HARMLESS)
+    return found
+
+
+def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str, _Fault]:
+    subject = f"The {which} GPT"
+    if header is None:
+        words = "header could not be read"
+        return {which: _Fault(level, subject, words, _REBUILD)}
+    if header.problem:
+        words = f"header is not valid: {_clause(header.problem)}"
+        return {which: _Fault(level, subject, words, _REBUILD, header.header_crc32.stored)}
+    if header.entries_problem:
+        words = f"entry array is not valid: {_clause(header.entries_problem)}"
+        crc = header.entries_crc32.stored
+        return {f"{which} entries": _Fault(level, subject, words, _REBUILD, crc)}
+    return {
+        f"{which} {remark}": _Fault(Level.NOTE, subject, f"departs: {_clause(remark)}", _HARMLESS)
+        for remark in header.remarks
+    }
+
+
+def _misplaced(table: Table, backup: GptHeader) -> dict[str, _Fault]:
+    last, subject = table.backup_expected_lba, "The backup GPT"
+    if last is not None and backup.at_lba != last:
+        words = f"header stands at LBA {backup.at_lba}, not in the last sector, LBA {last}"
+        return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, backup.at_lba)}
+    named = table.primary.alternate_lba if table.primary and not table.primary.problem else None
+    if named is not None and named != backup.at_lba:
+        words = f"header stands at LBA {backup.at_lba}, but the primary one looks for it at {named}"
+        return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, named)}
+    return {}
+
+
+def _followed(table: Table, level: Level) -> dict[str, _Fault]:
+    """Return what could not be followed, unless a copy's own fault has told it already."""
+    copies = [copy for copy in (table.primary, table.backup) if copy]
+    told = {copy.problem for copy in copies} | {copy.entries_problem for copy in copies}
+    return {
+        problem: _Fault(level, "The table", f"cannot be followed: {_clause(problem)}", _LOOK)
+        for problem in table.problems
+        if problem not in told
+    }
+
+
+def _leave_out_uncertain(case: Case, tally: Tally) -> None:
+    """Say where the old drive's own table leaves open which partitions it has."""
+    for sentence in case.source.table.ambiguous:
+        tally.leave_out(f"the old drive's table is not certain: {_clause(sentence)}")
+    if case.source.table.scheme != "gpt" or case.source.table.used is None:
+        for sentence in case.source.table.problems:
+            tally.leave_out(f"the old drive's table cannot be followed: {_clause(sentence)}")
+
+
+def _tell_ambiguous(case: Case, tally: Tally) -> None:
+    known = set(case.source.table.ambiguous)
+    for sentence in case.target.table.ambiguous:
+        if sentence not in known:
+            message = f"The new drive's tables contradict each other: {_clause(sentence)}."
+            tally.find(Level.REVIEW, message, _LOOK)
+
+
+def _clause(sentence: str) -> str:
+    """Return a recorded sentence as the end of another one."""
+    return sentence.rstrip(".")
+
+
+RULE = Rule(
+    slug="table-intact",
+    area=Area.TABLE,
+    required=True,
+    judge=judge,
+    nothing="the new drive has no partition table",
+    page=cleandoc(__doc__),
+)

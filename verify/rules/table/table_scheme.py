@@ -1,0 +1,63 @@
+"""The two drives have different kinds of partition table, or one has none.
+
+## What it compares
+The table that decides each drive's partitions: GPT, MBR, or none (one filesystem over the whole
+drive).
+
+## Why it matters
+A machine that starts by UEFI looks for a GPT, one that starts by BIOS for the code in an MBR. A
+clone that changed from one to the other starts only if the firmware's setting and the boot files
+were changed with it.
+
+## Levels
+- `stop`: the old drive has a table, the new one has none.
+- `review`: GPT became MBR or the other way, or the new drive has a table where the old one has
+  none. Whether the boot files follow is told by the boot rules.
+
+## What to do
+If the change was meant, see that the machine starts from the new drive alone before the old one is
+wiped. If not, clone again without converting.
+
+## Sources
+UEFI 2.10 section 5.2.3 (a GPT counts only with its protective record) and section 3.5; Microsoft
+Learn, "Hard drives and partitions".
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_START = "See that the machine starts from the new drive alone, or clone without converting."
+_CLONE = "Clone again; nothing on the new drive says where its partitions are."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the schemes."""
+    old, new = case.source.table.scheme, case.target.table.scheme
+    tally.agree()
+    if old == new:
+        return
+    if new == "none":
+        message = f"The old drive has a partition table ({old.upper()}), the new one has none."
+        tally.find(Level.STOP, message, _CLONE, source=old, target=new)
+        return
+    message = f"The old drive's partition table is {old.upper()}, the new one's is {new.upper()}."
+    if old == "none":
+        message = f"The old drive has no partition table, the new one has one ({new.upper()})."
+    tally.find(Level.REVIEW, message, _START, source=old, target=new)
+
+
+RULE = Rule(
+    slug="table-scheme",
+    area=Area.TABLE,
+    required=True,
+    judge=judge,
+    nothing="no table was read",
+    page=cleandoc(__doc__),
+)

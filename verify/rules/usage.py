@@ -1,0 +1,93 @@
+"""Signs that one drive went on being used after the clone, which two rules read alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import chain
+from typing import TYPE_CHECKING, Literal
+
+from verify.rules.model import Level
+from verify.rules.shared import name_of, was_resized
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.comparison import Difference, PairContents
+    from verify.rules.model import Case, Tally
+
+Side = Literal["source", "target"]
+
+_NO_SIGNS = "no partition's files were compared, and no filesystem keeps the time of its last write"
+
+FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
+"""FAT keeps times to two seconds: a smaller difference is no difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What tells of later use of one side: newer files there, or a newer time of the volume's."""
+
+    newer_files: int
+    example: str | None
+    volume_newer: bool
+
+    @property
+    def any(self) -> bool:
+        """Whether there is a sign at all."""
+        return bool(self.newer_files) or self.volume_newer
+
+
+def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
+    """Note every partition that was written to later on `side` than on the other drive."""
+    drive = "old" if side == "source" else "new"
+    for old, new in case.matched:
+        signs = signs_of_use(case, old, new, side)
+        if signs is None:
+            continue
+        tally.agree()
+        if signs.any:
+            newer = f"{signs.newer_files} file(s) are newer there"
+            what = newer if signs.newer_files else "its last write is later there"
+            message = f"{name_of(new)} of the {drive} drive was written to after the clone: {what}."
+            tally.find(Level.NOTE, message, advice, partition=new.number, path=signs.example)
+    if case.matched and not tally.compared:
+        tally.leave_out(_NO_SIGNS)
+
+
+def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Signs | None:
+    """Return the signs that `side` was written to later than the other; `None`: nothing to go by.
+
+    Files that both sides have are counted where their modification time is later on `side`. The
+    volume's own time counts only where nobody resized it: a resize writes that time itself.
+    """
+    files = case.contents.pairs.get(new.number)
+    times = old.filesystem.last_written, new.filesystem.last_written
+    by_volume = None not in times and not was_resized(case, old, new)
+    if files is None and not by_volume:
+        return None
+    newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
+    late, early = (times[0], times[1]) if side == "source" else (times[1], times[0])
+    return Signs(
+        newer_files=len(newer),
+        example=newer[0].path if newer else None,
+        volume_newer=by_volume and (late or 0) > (early or 0),
+    )
+
+
+def _differing(files: PairContents) -> chain[Difference]:
+    """Files on both sides that differ; not times alone where most times differ.
+
+    NOTE: a copy made file by file gives most files new times, and that is no later use.
+    """
+    copied_by_files = files.retimed.count * 2 > files.names
+    retimed = [] if copied_by_files else files.retimed.kept
+    return chain(files.changed.kept, files.resized.kept, retimed)
+
+
+def _is_newer(item: Difference, side: Side) -> bool:
+    if item.source is None or item.target is None:
+        return False
+    old, new = item.source.modified, item.target.modified
+    if old is None or new is None:
+        return False
+    late, early = (old, new) if side == "source" else (new, old)
+    return late - early > FAT_TIME_STEP_NANOSECONDS
