@@ -1,6 +1,6 @@
-"""The generated part of docs/: a page for each rule, and the schemas of what is written.
+"""The generated part of docs/: pages of rules and structures, schemas of what is written.
 
-python -m verify.report.docs           write docs/rules and docs/schema
+python -m verify.report.docs           write docs/rules, docs/structures, docs/schema
 python -m verify.report.docs --check   exit 1 and name what is out of date
 """
 
@@ -17,13 +17,14 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from verify.filesystem.entry import Kind
 from verify.manifest.model import Header
 from verify.report.catalogue import rule_text
+from verify.report.structures import structure_pages
 from verify.rules.catalogue import RULES
 from verify.rules.result import Comparison
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-GENERATED_FOLDERS = ("rules", "schema")
+GENERATED_FOLDERS = ("rules", "structures", "schema")
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -92,6 +93,7 @@ def generated() -> dict[str, str]:
     """Return every generated page: its path under docs/, and its text."""
     pages = {f"rules/{rule.slug}.md": rule_text(rule) for rule in RULES}
     pages["rules/README.md"] = _index()
+    pages |= {f"structures/{name}.md": text for name, text in structure_pages().items()}
     for name, schema in (
         ("manifest-header", Header.model_json_schema(by_alias=True)),
         ("manifest-row", TypeAdapter(AnyRow).json_schema()),
