@@ -30,6 +30,9 @@ _LARGEST_BLOCK_SHIFT = 6
 _HAS_JOURNAL = 0x0004
 _NEEDS_RECOVERY, _JOURNAL_DEVICE = 0x0004, 0x0008
 _ORPHANS_PRESENT = 0x10000
+_JOURNAL_MAGIC = b"\xc0\x3b\x39\x98"
+"""Linux, Documentation/filesystems/ext4/journal.rst."""
+
 _CLEAN, _ERRORS, _ORPHANS = 0x1, 0x2, 0x4
 
 _EXT2_INCOMPAT = 0x0002 | 0x0010
@@ -80,16 +83,26 @@ def recognise_ext(window: Window) -> ExtVolume | None:
     if (
         block.number("magic") != MAGIC
         or block.number("log_block_size") > _LARGEST_BLOCK_SHIFT
-        or not block.number("blocks_per_group")
-        or not block.number("inodes_per_group")
         or not block.number("blocks_count_lo") | block.number("blocks_count_hi")
         or block.number("first_data_block") > 1
     ):
         return None
     groups = Groups(reader, block)
-    proven = groups.first_is_sound()
+    if _features(block, "incompat") & _JOURNAL_DEVICE:
+        # NOTE: the journal's own superblock follows in the next block, big-endian.
+        place = max(2 * SUPERBLOCK_OFFSET, groups.block_bytes)
+        proven = reader.peek(place, len(_JOURNAL_MAGIC)) == _JOURNAL_MAGIC
+    elif block.number("blocks_per_group") and block.number("inodes_per_group"):
+        proven = groups.first_is_sound()
+    else:
+        return None
     reader.unread.clear()
     return ExtVolume(reader, block, data, groups, proven)
+
+
+def _features(block: Record, of: str) -> int:
+    # NOTE: revision 0 has no such fields; what stands there means nothing.
+    return block.number(f"feature_{of}") if block.number("rev_level") else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +147,7 @@ class ExtVolume:
             size_bytes=size,
             used_bytes=None if free_bytes is None else size - free_bytes,
             free_bytes=free_bytes,
-            free_hint_bytes=None if journal_only else groups.free_hint * groups.cluster_bytes,
+            free_hint_bytes=None if journal_only else groups.free_hint * groups.block_bytes,
             clean=not {"not-clean", "errors", "needs-recovery"} & set(state),
             state=state,
             backup=None if journal_only else self._backup(),
@@ -145,8 +158,7 @@ class ExtVolume:
         )
 
     def _features(self, of: str) -> int:
-        # NOTE: revision 0 has no such fields; what stands there means nothing.
-        return self.block.number(f"feature_{of}") if self.block.number("rev_level") else 0
+        return _features(self.block, of)
 
     def _feature_words(self) -> tuple[str, ...]:
         words: list[str] = []

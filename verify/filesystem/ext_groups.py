@@ -61,7 +61,7 @@ class Groups:
 
     @property
     def free_hint(self) -> int:
-        """The stored count of free clusters."""
+        """The stored count of free blocks; with bigalloc they are blocks as well."""
         return self._wide("free_blocks_count")
 
     @property
