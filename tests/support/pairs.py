@@ -188,7 +188,14 @@ SOUND_PAIRS: dict[str, Callable[[Path], Pair]] = {
 """Every kind of good clone; all need the tools in `TOOLS`."""
 
 TOOLS = (
-    *("ntfsresize", "ntfscp", "ntfscat", "mkntfs", "mkfs.vfat", "mcopy", "mkfs.ext4", "mkswap"),
+    "ntfsresize",
+    "ntfscp",
+    "ntfscat",
+    "mkntfs",
+    "mkfs.vfat",
+    "mcopy",
+    "mkfs.ext4",
+    "mkswap",
 )
 """What the pairs are made with: `@pytest.mark.tools(*TOOLS)`."""
 
