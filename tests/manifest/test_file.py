@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import json
 import os
-from pathlib import Path
 
 import pytest
 from blake3 import blake3
@@ -23,6 +22,10 @@ from verify.errors import (
 )
 from verify.filesystem.entry import Entry
 from verify.manifest.file import is_manifest, open_manifest, write_manifest
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 ENTRIES = [
     Entry("folder", "/a", node=2),

@@ -1,0 +1,338 @@
+"""Each rule about files: a case where it fires, and a quiet twin.
+
+Levels are the design's: by what the times say, by whose file it is, by what copies leave out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.rules.contents.drives import (
+    OTHER,
+    SAME,
+    TODAY,
+    Side,
+    a_file,
+    a_folder,
+    judged,
+    outcomes,
+    told,
+)
+from verify.content.row import Block
+from verify.filesystem.entry import Entry, Stream
+from verify.rules.contents import (
+    file_attributes,
+    file_content,
+    file_count,
+    file_expected_change,
+    file_extra,
+    file_links,
+    file_missing,
+    file_security,
+    file_size,
+    file_times,
+    raw_content,
+)
+
+if TYPE_CHECKING:
+    from verify.rules.model import Rule
+
+Told = list[tuple[str, str | None]]
+
+PHOTO = "/Users/orla/Pictures/one.jpg"
+LOG = "/Windows/System32/winevt/Logs/System.evtx"
+HIVE = "/Windows/System32/config/SOFTWARE"
+PAGE = "/pagefile.sys"
+STORE = "/Boot/BCD"
+BASE = [a_folder("/Users"), a_file("/Users/a.txt"), a_file(PHOTO)]
+
+
+def both(rule: Rule, old: list[Entry], new: list[Entry]) -> tuple[Told, Told]:
+    """Return the findings of a comparison, and of its mirror image."""
+    forward = judged(rule, Side(old), Side(new))
+    backward = judged(rule, Side(new), Side(old))
+    return told(forward), told(backward)
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        file_missing.RULE,
+        file_extra.RULE,
+        file_size.RULE,
+        file_content.RULE,
+        file_count.RULE,
+        raw_content.RULE,
+        file_expected_change.RULE,
+    ],
+    ids=lambda rule: rule.slug,
+)
+def test_rule_when_both_drives_hold_the_same_then_it_is_quiet(rule: Rule) -> None:
+    """The quiet twin of every case below: one outcome `same`, and no finding."""
+    comparison = judged(rule, Side(BASE), Side(BASE))
+    assert outcomes(comparison) == ["same"]
+    assert all(item.compared > 0 for item in comparison.outcomes)
+    assert comparison.findings == ()
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [file_times.RULE, file_security.RULE, file_links.RULE, file_attributes.RULE],
+    ids=lambda rule: rule.slug,
+)
+def test_rule_when_this_version_does_not_judge_it_then_it_says_so(rule: Rule) -> None:
+    """Never `same` for what was not looked at."""
+    assert outcomes(judged(rule, Side(BASE), Side(BASE))) == ["not_examined"]
+    assert not rule.required
+
+
+def test_missing_when_a_photo_lacks_then_it_is_stop_and_named() -> None:
+    """And the mirror image has it as a further file, a note."""
+    assert both(file_missing.RULE, BASE, BASE[:2]) == ([("stop", PHOTO)], [])
+    assert both(file_extra.RULE, BASE, BASE[:2]) == ([], [("note", PHOTO)])
+
+
+def test_missing_when_an_empty_folder_lacks_then_it_is_stop() -> None:
+    """A folder is a customer's too."""
+    old = [*BASE, a_folder("/Users/orla/Music")]
+    assert both(file_missing.RULE, old, BASE)[0] == [("stop", "/Users/orla/Music")]
+
+
+@pytest.mark.parametrize("path", [PAGE, "/hiberfil.sys", "/swapfile.sys", LOG, "/$Recycle.Bin/x"])
+def test_missing_when_copies_leave_it_out_then_it_is_an_expected_change(path: str) -> None:
+    """Page, hibernation and swap files, the waste bin; logs that come and go."""
+    old = [*BASE, a_file(path)]
+    assert both(file_missing.RULE, old, BASE) == ([], [])
+    assert [level for level, _ in both(file_expected_change.RULE, old, BASE)[0]] == ["note"]
+
+
+def test_missing_when_a_hive_lacks_then_it_is_stop() -> None:
+    """A hive moves while the system runs, but it is never left out."""
+    assert both(file_missing.RULE, [*BASE, a_file(HIVE)], BASE)[0] == [("stop", HIVE)]
+
+
+def test_missing_when_8000_files_lack_then_it_is_one_sentence_a_folder() -> None:
+    """Many differences are told as one, with their number."""
+    old = [*BASE, *(a_file(f"/Users/orla/Pictures/{number:05}.jpg") for number in range(8_000))]
+    comparison = judged(file_missing.RULE, Side(old), Side(BASE))
+    assert told(comparison) == [("stop", "/Users/orla/Pictures")]
+    assert "8000 files" in comparison.findings[0].message
+
+
+def test_missing_when_more_lack_than_are_kept_then_the_rest_is_counted() -> None:
+    """No difference is lost: 12,000 lack, 10,000 are kept whole."""
+    old = [*BASE, *(a_file(f"/Users/orla/Pictures/{number:05}.jpg") for number in range(12_000))]
+    comparison = judged(file_missing.RULE, Side(old), Side(BASE))
+    assert [item.level.value for item in comparison.findings] == ["stop", "stop"]
+    assert "2000 more files" in comparison.findings[1].message
+
+
+def test_missing_when_a_listing_is_incomplete_then_it_was_not_examined() -> None:
+    """What could not be listed cannot be said to be there."""
+    comparison = judged(file_missing.RULE, Side(BASE), Side(BASE, incomplete="/x: unreadable"))
+    assert outcomes(comparison) == ["not_examined"]
+    assert "/x: unreadable" in (comparison.outcomes[0].reason or "")
+
+
+def test_missing_when_one_side_was_not_listed_then_it_was_not_examined() -> None:
+    """A filesystem that no reader takes on one side alone."""
+    comparison = judged(file_missing.RULE, Side(BASE), Side(raw=True))
+    assert outcomes(comparison) == ["not_examined"]
+
+
+@pytest.mark.parametrize(
+    ("moved", "level"), [(0, "stop"), (1_000_000_000, "stop"), (86_400_000_000_000, "review")]
+)
+def test_content_when_it_differs_then_the_times_decide(moved: int, level: str) -> None:
+    """The same time (to FAT's two seconds) is damage; a newer target was used since."""
+    new = [*BASE[:2], a_file(PHOTO, digest=OTHER, modified=BASE[2].modified + moved)]  # type: ignore[operator]
+    assert both(file_content.RULE, BASE, new)[0] == [(level, PHOTO)]
+
+
+def test_content_when_the_old_drive_is_newer_then_it_is_stop() -> None:
+    """The newer version is on the drive that is about to be wiped."""
+    old = [*BASE[:2], a_file(PHOTO, digest=OTHER, modified=TODAY)]
+    assert both(file_content.RULE, old, BASE) == ([("stop", PHOTO)], [("review", PHOTO)])
+
+
+def test_size_when_it_differs_then_the_times_decide() -> None:
+    """A cut file under the same time is damage, at every depth."""
+    cut = [*BASE[:2], a_file(PHOTO, size=50, digest=None)]
+    comparison = judged(file_size.RULE, Side(BASE, depth="layout"), Side(cut, depth="layout"))
+    assert told(comparison) == [("stop", PHOTO)]
+    assert comparison.findings[0].source == "100 bytes"
+    assert comparison.findings[0].target == "50 bytes"
+
+
+@pytest.mark.parametrize("path", [LOG, HIVE])
+def test_content_when_a_running_system_wrote_it_then_it_is_an_expected_change(path: str) -> None:
+    """Another time on a log or a hive; under one time it is for a person to decide."""
+    old, new = [*BASE, a_file(path)], [*BASE, a_file(path, digest=OTHER, modified=TODAY)]
+    assert both(file_content.RULE, old, new) == ([], [])
+    assert [level for level, _ in both(file_expected_change.RULE, old, new)[0]] == ["note"]
+    held = [*BASE, a_file(path, digest=OTHER)]
+    assert both(file_content.RULE, old, held)[0] == [("review", path)]
+
+
+@pytest.mark.parametrize("path", [STORE, "/EFI/Microsoft/Boot/BCD", "/boot/bcd.LOG1"])
+def test_content_when_a_boot_store_was_rewritten_then_it_is_an_expected_change(path: str) -> None:
+    """What it says is judged by the rules about booting."""
+    old, new = [*BASE, a_file(path)], [*BASE, a_file(path, size=200, digest=OTHER)]
+    assert both(file_size.RULE, old, new) == ([], [])
+    assert both(file_expected_change.RULE, old, new)[0] == [("note", path)]
+
+
+def test_content_when_a_link_points_elsewhere_then_it_is_told() -> None:
+    """A symbolic link's target is its contents."""
+    link = Entry("link", "/home/link", modified=1, node=5, target="here")
+    old, new = [*BASE, link], [*BASE, replace(link, target="there")]
+    assert both(file_content.RULE, old, new)[0] == [("stop", "/home/link")]
+
+
+def test_content_when_the_packed_stream_differs_then_the_zeros_do_not_hide_it() -> None:
+    """System-compressed files: equal main streams of zeros, other data in the named stream."""
+    streams = [Stream("WofCompressedData", 6, SAME)], [Stream("WofCompressedData", 6, OTHER)]
+    path = "/Windows/System32/some.dll"
+    old, new = ([*BASE, a_file(path, reparse="80000017", streams=item)] for item in streams)
+    assert both(file_content.RULE, old, new)[0] == [("stop", path)]
+
+
+def test_content_when_a_named_stream_is_gone_then_it_is_review() -> None:
+    """Lost named streams are the mark of a copy made file by file."""
+    old = [*BASE, a_file("/a", streams=[Stream("note", 4, SAME)])]
+    assert both(file_content.RULE, old, [*BASE, a_file("/a")])[0] == [("review", "/a")]
+
+
+def test_content_when_a_file_could_not_be_read_then_it_was_not_examined() -> None:
+    """Absence of evidence is told, never assumed away."""
+    new = [*BASE[:2], a_file(PHOTO, digest=None, unhashed="it touches sectors")]
+    comparison = judged(file_content.RULE, Side(BASE), Side(new))
+    assert outcomes(comparison) == ["not_examined"]
+    assert comparison.verdict == "review"
+
+
+def test_content_when_only_layouts_were_read_then_it_was_not_examined() -> None:
+    """Depth `layout` can never be sound."""
+    plain = [replace(item, digest=None) for item in BASE]
+    comparison = judged(file_content.RULE, Side(plain, depth="layout"), Side(BASE))
+    assert outcomes(comparison) == ["not_examined"]
+    assert comparison.evidence.bound is None
+    assert comparison.verdict == "review"
+
+
+@pytest.mark.parametrize(
+    ("hashed", "at_most", "verdict"), [(1_900, 2, "sound"), (1_500, 4, "review")]
+)
+def test_content_when_a_sample_is_too_small_then_it_is_not_enough(
+    hashed: int, at_most: int, verdict: str
+) -> None:
+    """3,000 files: 1,900 drawn leave 2 open (0.07 %), 1,500 leave 4 (0.13 %).
+
+    By C(N - D, n) / C(N, n) > 5 %: (1,100 / 3,000)^2 = 13 % and ^3 = 4.9 %; 0.5^4 = 6.2 %.
+    """
+    files = [
+        a_file(f"/Users/orla/{number:05}", digest=SAME if number < hashed else None)
+        for number in range(3_000)
+    ]
+    comparison = judged(file_content.RULE, Side(files, depth="sample"), Side(files))
+    assert comparison.verdict == verdict
+    assert comparison.evidence.bound is not None
+    assert comparison.evidence.bound.files_at_most == at_most
+
+
+def test_content_when_boot_files_were_read_then_they_do_not_count_into_the_bound() -> None:
+    """Always read, so no draw: the bound is about the others."""
+    files = [a_file(f"/Windows/{number}", boot=True) for number in range(50)]
+    files += [a_file(f"/Users/{number}", digest=None) for number in range(50)]
+    comparison = judged(file_content.RULE, Side(files, depth="sample"), Side(files))
+    assert comparison.evidence.bound is not None
+    assert comparison.evidence.bound.files_at_most == 50
+    assert comparison.evidence.bound.rate_at_most == 1.0
+
+
+def test_content_when_blocks_of_a_large_file_differ_then_it_is_told() -> None:
+    """A 16 MiB film of which two blocks were drawn on both sides."""
+    film = a_file("/Users/orla/film.mp4", size=16 << 20, digest=None)
+    old = [*BASE, replace(film, blocks=[(3, SAME), (9, SAME)])]
+    new = [*BASE, replace(film, blocks=[(3, SAME), (9, OTHER)])]
+    comparison = judged(file_content.RULE, Side(old, depth="sample"), Side(new, depth="sample"))
+    assert ("stop", film.path) in told(comparison)
+    assert comparison.evidence.mismatches == 1
+
+
+def test_content_when_large_files_were_hardly_read_then_it_is_not_enough() -> None:
+    """No block of a large file was read: every file drawn is no bound on bytes."""
+    old = [*BASE, a_file("/Users/orla/film.mp4", size=16 << 20, digest=None)]
+    comparison = judged(file_content.RULE, Side(old, depth="sample"), Side(old, depth="sample"))
+    assert comparison.evidence.bound is not None
+    assert comparison.evidence.bound.bytes_at_most == 16 << 20
+    assert "not_examined" in outcomes(comparison)
+
+
+def test_count_when_files_lack_then_it_is_stop_and_further_ones_a_note() -> None:
+    """Both counts are in the finding."""
+    comparison = judged(file_count.RULE, Side(BASE), Side(BASE[:2]))
+    assert [(item.level.value, item.source, item.target) for item in comparison.findings] == [
+        ("stop", 2, 1)
+    ]
+    assert both(file_count.RULE, BASE, BASE[:2])[1] == [("note", None)]
+
+
+def test_count_when_only_a_page_file_lacks_then_it_is_a_note() -> None:
+    """An expected change explains it."""
+    assert both(file_count.RULE, [*BASE, a_file(PAGE)], BASE)[0] == [("note", None)]
+
+
+def raw(*digests: str | None, **more: object) -> Side:
+    """Return a drive with a locked partition whose first blocks were read."""
+    blocks = [Block(index, digest) for index, digest in enumerate(digests)]
+    side = Side(blocks=blocks, raw=True, kind="bitlocker", sectors=len(digests) * 2048)
+    return replace(side, **more)  # type: ignore[arg-type]
+
+
+def test_raw_when_every_block_is_the_same_then_it_is_proven() -> None:
+    """The same encrypted bytes on both sides are full proof."""
+    comparison = judged(raw_content.RULE, raw(SAME, OTHER), raw(SAME, OTHER))
+    assert outcomes(comparison) == ["same"]
+    assert comparison.verdict == "sound"
+
+
+@pytest.mark.parametrize(
+    ("kind", "level"), [("bitlocker", "stop"), ("xfs", "stop"), ("ntfs", "review")]
+)
+def test_raw_when_a_block_differs_then_what_can_be_known_decides(kind: str, level: str) -> None:
+    """Free space of a known filesystem may differ on a good copy; of the rest nothing is known."""
+    comparison = judged(raw_content.RULE, raw(SAME, SAME, kind=kind), raw(SAME, OTHER, kind=kind))
+    assert [item.level.value for item in comparison.findings] == [level]
+
+
+def test_raw_when_the_target_is_shorter_then_it_is_stop_and_longer_is_nothing() -> None:
+    """Bytes of the old drive that have no place on the new one."""
+    comparison = judged(raw_content.RULE, raw(SAME, SAME), raw(SAME))
+    assert [item.level.value for item in comparison.findings] == ["stop"]
+    assert judged(raw_content.RULE, raw(SAME), raw(SAME, SAME)).findings == ()
+
+
+def test_raw_when_a_block_was_unreadable_then_it_was_not_examined() -> None:
+    """No hash over bytes that could not be read."""
+    comparison = judged(raw_content.RULE, raw(SAME, None), raw(SAME, SAME))
+    assert "not_examined" in outcomes(comparison)
+    assert comparison.verdict == "review"
+
+
+def test_raw_when_the_bytes_before_the_partition_differ_then_it_is_review() -> None:
+    """Where a BIOS loader keeps its second part."""
+    comparison = judged(raw_content.RULE, Side(BASE), Side(BASE, gap=OTHER))
+    assert [item.level.value for item in comparison.findings] == ["review"]
+    comparison = judged(raw_content.RULE, Side(BASE), Side(BASE, gap=None))
+    assert outcomes(comparison) == ["not_examined"]
+
+
+def test_raw_when_one_side_was_read_as_files_then_they_cannot_be_compared() -> None:
+    """An encrypted source against a plain target is for a person to decide."""
+    comparison = judged(file_missing.RULE, raw(SAME), Side(BASE, sectors=2048))
+    assert outcomes(comparison) == ["not_examined"]
+    assert comparison.verdict == "review"
