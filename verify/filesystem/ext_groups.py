@@ -173,14 +173,16 @@ class Groups:
         return -(-self._blocks_of(group) // self.cluster_ratio)
 
     def _zeros(self, group: int, descriptor: Record) -> int | None:
-        clusters = self._clusters(group)
-        offset = _place(descriptor, "block_bitmap") * self.block_bytes
+        clusters, place = self._clusters(group), _place(descriptor, "block_bitmap")
         length = -(-clusters // BITS)
         what = f"block bitmap of group {group}"
+        if not self.block.number("first_data_block") < place < self.blocks:
+            self.reader.note(what, f"block {place} is no place for it")
+            return None
         if length > self.block_bytes:
             self.reader.note(what, "a group has more clusters than a block has bits")
             return None
-        data = self.reader.read(offset, length, what)
+        data = self.reader.read(place * self.block_bytes, length, what)
         return None if data is None else zero_bits([data], clusters)
 
     def _overhead(self, group: int, descriptor: Record) -> int:
