@@ -38,12 +38,23 @@ def test_capture_when_the_file_is_there_then_only_replace_replaces_it(
 ) -> None:
     """A manifest is evidence; it is not overwritten by a slip."""
     file = tmp_path / "old.manifest"
-    file.write_text("evidence")
     arguments = ["capture", drives["old"], "-o", file, "--depth", "layout"]
+    assert command(*arguments, "--seed", "01").code == 0
     command(*arguments).assert_one_sentence(2, "is there already", "--replace")
-    assert file.read_text() == "evidence"
-    assert command(*arguments, "--replace").code == 0
-    assert command("show", file).code == 0
+    assert command("show", file, "--json").document["capture"]["seed"] == "01"
+    assert command(*arguments, "--replace", "--seed", "02").code == 0
+    assert command("show", file, "--json").document["capture"]["seed"] == "02"
+
+
+def test_capture_when_replace_names_no_manifest_then_it_stays(
+    drives: dict[str, Path], command: Command, tmp_path: Path
+) -> None:
+    """Drive and output mixed up: the image of another drive is not lost."""
+    image = tmp_path / "another.img"
+    image.write_bytes(b"precious")
+    arguments = ["capture", drives["old"], "-o", image, "--replace"]
+    command(*arguments).assert_one_sentence(2, "is no manifest")
+    assert image.read_bytes() == b"precious"
 
 
 @pytest.mark.parametrize("output", ["/dev/null", "/dev", "no/such/folder/file"])

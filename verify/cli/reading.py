@@ -74,11 +74,16 @@ def existing_folder(path: str) -> Path:
 
 
 def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
-    """Return the path of a file to be written: a new one, and never one of the drives.
+    """Return the path of a manifest to be written: a new file, and never one of the drives.
+
+    `replace_it` lets an older manifest be replaced, and nothing else: an image of a drive that
+    stands there by a slip of the hand stays.
 
     Raises:
         UsageError: it is a drive, a device, a folder, or there already.
     """
+    from verify.manifest.file import is_manifest
+
     file = Path(path)
     if any(_is_same(file, drive) for drive in drives):
         raise UsageError(f"{path}: is the drive itself.", "Name another file for the manifest.")
@@ -91,6 +96,8 @@ def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
         raise UsageError(f"{path}: is no ordinary file.", "Name a new file for the manifest.")
     if not replace_it:
         raise UsageError(f"{path}: is there already.", "Name a new file, or give --replace.")
+    if not is_manifest(file):
+        raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
     return file
 
 
