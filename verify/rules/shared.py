@@ -8,10 +8,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
+from verify.rules.contents.weigh import weigh_change, weigh_missing
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
     from verify.manifest.model import Header, Partition
+    from verify.rules.comparison import PairContents
     from verify.rules.model import Case, Tally, Value
 
 # SPEC: UEFI 2.10 section 5.3.3 (EFI system); Microsoft Learn, "PARTITION_INFORMATION_GPT" and
@@ -109,7 +111,8 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
     """Say why a pair's contents are not proven to be whole on the new drive; `None` if they are.
 
     Proven: every name is on both sides with one size, nothing read differs, nothing was
-    unreadable, and contents were looked at, not names alone.
+    unreadable, and contents were looked at, not names alone. Changes that every good clone has
+    (page files left out, a boot store rewritten) are no doubt.
     """
     files = case.contents.pairs.get(new.number)
     if old.filesystem.kind in LOCKED_KINDS | {"unknown"} and files is None:
@@ -118,12 +121,21 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
         return "its files were not compared"
     if old.listing and not old.listing.complete:
         return "not all of its files could be listed on the old drive"
-    if files.missing.count or files.resized.count or files.changed.count or files.mismatches:
-        return "its files differ"
+    if files.mismatches if files.raw else _differ(files):
+        return "its contents differ"
     if files.unreadable.count:
         return "some of its files could not be read"
     empty = old.listing is not None and not old.listing.bytes
     return None if files.hashed or files.blocks or empty else "no contents were read"
+
+
+def _differ(files: PairContents) -> bool:
+    """Whether anything lacks or differs that is no expected change of a clone."""
+    if any(weigh_missing(item) for item in files.missing.kept):
+        return True
+    bags = files.missing, files.resized, files.changed
+    changes = (item for bag in bags[1:] for item in bag.kept)
+    return any(map(weigh_change, changes)) or any(bag.count > len(bag.kept) for bag in bags)
 
 
 def name_of(partition: Partition, *, capital: bool = True) -> str:

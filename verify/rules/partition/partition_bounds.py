@@ -1,0 +1,111 @@
+"""A partition overlaps another one, or lies where none may.
+
+## What it compares
+The place of each partition of the new drive: against the others, against the drive's end, and on a
+GPT drive against the range that its header gives for partitions. The old drive's are looked at
+beside them.
+
+## Why it matters
+Two partitions over the same sectors destroy each other. What lies behind the drive's end was never
+written: it happens when a larger drive's table was copied to a smaller drive. What lies outside
+the usable range overwrites the table, or is overwritten by it.
+
+## Levels
+- `stop`: a partition overlaps another one, or ends behind the drive.
+- `review`: a partition lies outside the range that the GPT header allows.
+- `note`: the old drive has the same fault, or it alone.
+
+## What to do
+Make the partitions on the new drive anew, so that each has its own room, and clone again.
+
+## Sources
+UEFI 2.10 sections 5.2.1 (a record that runs past the drive or overlaps another is not valid) and
+5.3.2 (first and last usable block).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.pairing import on_drive
+from verify.rules.shared import name_of, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_AGAIN = "Make the partitions of the new drive anew, each with its own room, and clone again."
+
+_OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past the end", "outside the usable range"
+_LEVELS = {_OVERLAPS: Level.STOP, _PAST_END: Level.STOP, _UNUSABLE: Level.REVIEW}
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the places of the target's partitions, each beside its counterpart's."""
+    old_faults, new_faults = faults(case.source), faults(case.target)
+    for pair in case.pairs:
+        old = old_faults.get(pair.source.number, {}) if pair.source else {}
+        new = new_faults.get(pair.target.number, {}) if pair.target else {}
+        tally.agree(pair.target is not None)
+        named = pair.target or pair.source
+        for key, level in _LEVELS.items():
+            if named is not None:
+                tell_fault(
+                    tally,
+                    level,
+                    name_of(named),
+                    (old.get(key), new.get(key)),
+                    _AGAIN,
+                    partition=pair.number,
+                    values=(old.get(key), new.get(key)),
+                )
+
+
+def faults(header: Header) -> dict[int, dict[str, str]]:
+    """Return what is wrong with the place of each partition, by its number."""
+    found: dict[int, dict[str, str]] = {}
+    partitions = on_drive(header)
+    sectors = header.drive.size_bytes // header.table.sector_bytes
+    table = header.table
+    used = table.primary if table.used == "primary" else table.backup
+    for item in partitions:
+        mine = found.setdefault(item.number, {})
+        if item.end_lba > sectors:
+            mine[_PAST_END] = (
+                f"ends at LBA {item.end_lba - 1}, but the last of the drive is {sectors - 1}"
+            )
+        elif table.scheme == "gpt" and used is not None:
+            first, last = used.first_usable_lba, used.last_usable_lba
+            if item.start_lba < first or item.end_lba - 1 > last:
+                mine[_UNUSABLE] = (
+                    f"lies at LBA {item.start_lba} to {item.end_lba - 1}, outside the usable"
+                    f" {first} to {last}"
+                )
+    for number, words in _overlaps(partitions):
+        found[number][_OVERLAPS] = words
+    return found
+
+
+def _overlaps(partitions: list[Partition]) -> list[tuple[int, str]]:
+    """Return, for each partition that begins in front of the end of an earlier one, which."""
+    found: list[tuple[int, str]] = []
+    before: Partition | None = None
+    for item in partitions:
+        if before is not None and item.start_lba < before.end_lba:
+            shared = min(item.end_lba, before.end_lba) - item.start_lba
+            found.append((item.number, f"overlaps partition {before.number} by {shared} sector(s)"))
+        if before is None or item.end_lba > before.end_lba:
+            before = item
+    return found
+
+
+RULE = Rule(
+    slug="partition-bounds",
+    area=Area.PARTITION,
+    required=True,
+    judge=judge,
+    nothing="the new drive has no partitions",
+    page=cleandoc(__doc__),
+)

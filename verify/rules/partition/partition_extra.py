@@ -1,0 +1,61 @@
+"""The new drive has a partition that the old one does not have.
+
+## What it compares
+Every partition of the new drive with the one of the old drive that it came from: matched by its
+unique GUID, else by the filesystem's identity, else by its place and kind.
+
+## Why it matters
+Nothing of the old drive is lost by it. It may be what a used drive held before, and that may be
+another customer's data; or it may be a partition whose identity changed so much that it was not
+recognised, and then `partition-missing` says so for the other side.
+
+## Levels
+- `note`: a partition has no counterpart on the old drive.
+
+## What to do
+Look what it holds. If nobody made it on purpose, find out where the new drive came from.
+
+## Sources
+Arithmetic on both tables.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, size_bytes
+from verify.units import binary_size
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_LOOK = "Look what it holds; if nobody made it on purpose, find out what the drive held before."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look for partitions of the target that came from nowhere."""
+    for pair in case.pairs:
+        new = pair.target
+        if new is None:
+            continue
+        tally.agree()
+        if pair.source is not None:
+            continue
+        size = size_bytes(case.target, new)
+        message = (
+            f"{name_of(new)} of the new drive ({new.filesystem.kind}, {binary_size(size)}) has no"
+            " counterpart on the old drive."
+        )
+        tally.find(Level.NOTE, message, _LOOK, partition=new.number, target=size)
+
+
+RULE = Rule(
+    slug="partition-extra",
+    area=Area.PARTITION,
+    required=False,
+    judge=judge,
+    nothing="the new drive has no partitions",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,94 @@
+"""A partition's own GUID is another one on the new drive.
+
+## What it compares
+The unique GUID of each partition, on two GPT drives; and whether the new drive gives one GUID to
+two partitions.
+
+## Why it matters
+The boot store, the firmware's boot entries and drive letters name a partition by its GUID. The
+same GUIDs are right, and both drives must then never be attached to a machine that is starting.
+New GUIDs are right as well, if everything that names the partitions was rewritten to match.
+
+## Levels
+- `review`: a GUID is another one, or two partitions of the new drive share one. The boot rules
+  tell whether what names it was rewritten: if it still names the old one, they say `stop`.
+- `note`: of a reserved partition (Microsoft reserved, swap), which nothing names.
+
+## What to do
+Give the partition its old GUID back with a partitioning tool, or see that the machine and its
+recovery environment start from the new drive alone.
+
+## Sources
+UEFI 2.10 section 5.3.3 (software that copies GPT drives has to make new GUIDs; with duplicates the
+results are indeterminate); Microsoft Learn, "BcdDeviceQualifiedPartitionData".
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_reserved, name_of, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_START = "Give it the old GUID back, or see that the machine starts from the new drive alone."
+_HARMLESS = "Nothing to do: nothing names a reserved partition."
+_UNIQUE = "Give one of them another GUID with a partitioning tool, and check again."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare every pair's GUIDs where both have one, and look for shared ones."""
+    shared = _shared(case.source), _shared(case.target)
+    for old, new in case.matched:
+        if old.guid is None or new.guid is None:
+            continue
+        tally.agree()
+        if old.guid != new.guid:
+            reserved = is_reserved(old)
+            message = f"{name_of(new)} has another GUID of its own on the new drive."
+            tally.find(
+                Level.NOTE if reserved else Level.REVIEW,
+                message,
+                _HARMLESS if reserved else _START,
+                partition=new.number,
+                source=old.guid,
+                target=new.guid,
+            )
+        faults = (
+            _share(old) if old.guid in shared[0] else None,
+            _share(new) if new.guid in shared[1] else None,
+        )
+        values = old.guid, new.guid
+        tell_fault(
+            tally,
+            Level.REVIEW,
+            name_of(new),
+            faults,
+            _UNIQUE,
+            partition=new.number,
+            values=values,
+        )
+
+
+def _shared(header: Header) -> frozenset[str]:
+    counts = Counter(item.guid for item in header.partitions if item.guid is not None)
+    return frozenset(guid for guid, count in counts.items() if count > 1)
+
+
+def _share(partition: Partition) -> str:
+    return f"has the GUID {partition.guid}, which another partition there has as well"
+
+
+RULE = Rule(
+    slug="partition-guid",
+    area=Area.PARTITION,
+    required=True,
+    judge=judge,
+    nothing="no partition has a GUID of its own on both drives",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,65 @@
+"""A partition of the old drive is not on the new one.
+
+## What it compares
+Every partition of the old drive with the one of the new drive that it became: matched by its
+unique GUID, else by the filesystem's identity, else by its place and kind.
+
+## Why it matters
+A clone made partition by partition forgets the small ones first, and a recovery or a maker's
+partition is missed only when it is needed. The wipe makes it permanent.
+
+## Levels
+- `stop`: a partition has no counterpart on the new drive.
+- `note`: a reserved one (Microsoft reserved, swap, a hibernation store) has none: nothing of it is
+  lost, and the system makes another where it wants one.
+
+## What to do
+Clone the missing partition as well, and check again before the old drive is wiped.
+
+## Sources
+Arithmetic on both tables; Microsoft Learn, "UEFI/GPT-based hard drive partitions" (the reserved
+partition holds no data).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_reserved, name_of, size_bytes
+from verify.units import binary_size
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_CLONE = "Clone this partition too, and check again before the old drive is wiped."
+_NOTHING_LOST = "Nothing of it is lost; the system makes another one where it wants one."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look for partitions of the source that have no counterpart."""
+    for pair in case.pairs:
+        old = pair.source
+        if old is None:
+            continue
+        tally.agree()
+        if pair.target is not None:
+            continue
+        level, advice = (Level.NOTE, _NOTHING_LOST) if is_reserved(old) else (Level.STOP, _CLONE)
+        size = size_bytes(case.source, old)
+        message = (
+            f"{name_of(old)} of the old drive ({old.filesystem.kind}, {binary_size(size)}) is not"
+            " on the new drive."
+        )
+        tally.find(level, message, advice, partition=old.number, source=size)
+
+
+RULE = Rule(
+    slug="partition-missing",
+    area=Area.PARTITION,
+    required=True,
+    judge=judge,
+    nothing="the old drive has no partitions",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,103 @@
+"""A partition has another size on the new drive.
+
+## What it compares
+Each partition's size in bytes on both drives.
+
+## Why it matters
+One partition, the system's or a data partition, is shrunk or grown on purpose to fit the new
+drive. Another one that changed, or one whose contents are not proven to be whole, was cut by
+mistake more often than by intent.
+
+## Levels
+- `note`: a partition grew, and its contents are proven; the only one that shrank is not protected,
+  and its contents are proven; a reserved one (Microsoft reserved, swap) has another size.
+- `review`: a protected partition (EFI system, recovery, a maker's own) shrank; more than one
+  shrank; contents are not proven to be whole.
+
+Proven means: every file is there with its size, contents were read on both drives, and nothing
+that was read differs. Whether the filesystem fits its partition is `filesystem-span`.
+
+## What to do
+If the change was meant, see that the filesystem was resized with it. If not, clone again.
+
+## Sources
+Arithmetic on both tables; common practice (one partition gives way).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import (
+    doubt_about_contents,
+    is_protected,
+    is_reserved,
+    name_of,
+    size_bytes,
+)
+from verify.units import binary_size
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_MEANT = "If this was meant, nothing is to be done; if not, clone again with the old size."
+_LOOK = "If this was not meant, clone again; if it was, see first that its contents are whole."
+_HARMLESS = "Nothing to do: its contents decide nothing."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare every pair's sizes; how many shrank weighs on each that did."""
+    shrunk = [pair for pair in case.matched if _shrank(case, *pair)]
+    for old, new in case.matched:
+        tally.agree()
+        sizes = size_bytes(case.source, old), size_bytes(case.target, new)
+        if sizes[0] == sizes[1]:
+            continue
+        word = "smaller" if sizes[1] < sizes[0] else "larger"
+        level, why = _weigh(case, (old, new), several=len(shrunk) > 1)
+        message = (
+            f"{name_of(new)} is {word} on the new drive: {_said(sizes[1], sizes[0])} instead of"
+            f" {_said(sizes[0], sizes[1])}{why}."
+        )
+        advice = _HARMLESS if is_reserved(old) else _MEANT if level is Level.NOTE else _LOOK
+        tally.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
+
+
+def _shrank(case: Case, old: Partition, new: Partition) -> bool:
+    smaller = size_bytes(case.target, new) < size_bytes(case.source, old)
+    return smaller and not is_reserved(old)
+
+
+def _weigh(case: Case, pair: tuple[Partition, Partition], *, several: bool) -> tuple[Level, str]:
+    """Return the level, and the end of the sentence that says why."""
+    old, new = pair
+    if is_reserved(old):
+        return Level.NOTE, "; it is reserved space"
+    doubt = doubt_about_contents(case, old, new)
+    if doubt is not None:
+        return Level.REVIEW, f", and {doubt}"
+    if _shrank(case, old, new):
+        if is_protected(old):
+            return Level.REVIEW, ", and it is one that is not shrunk by intent"
+        if several:
+            return Level.REVIEW, ", and it is not the only one that shrank"
+    return Level.NOTE, "; its contents are proven"
+
+
+def _said(size: int, other: int) -> str:
+    """Say a size for people, in bytes where the two would read alike."""
+    alike = binary_size(size) == binary_size(other)
+    return f"{size} bytes" if alike else binary_size(size)
+
+
+RULE = Rule(
+    slug="partition-size",
+    area=Area.PARTITION,
+    required=True,
+    judge=judge,
+    nothing="no partition is on both drives",
+    page=cleandoc(__doc__),
+)

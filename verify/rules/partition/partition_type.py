@@ -1,0 +1,97 @@
+"""A partition's type is another one on the new drive.
+
+## What it compares
+The type in the table: a GUID on a GPT drive, two hex digits on an MBR drive. Where the two drives
+have different kinds of table, the part a type plays: EFI system, recovery, reserved, or any other.
+
+## Why it matters
+The firmware looks for the EFI system partition by its type, Windows hides a recovery partition by
+it, and a Linux system may find its root by it. A tool that makes partitions and copies files often
+gives every one the type of ordinary data.
+
+## Levels
+- `stop`: an EFI system partition is not one any more.
+- `review`: any other change.
+- `note`: between MBR types that differ in the addressing of the same filesystem (0B and 0C, 06 and
+  0E); of a reserved partition that stays reserved.
+
+## What to do
+Set the type of the old drive with a partitioning tool, and check again.
+
+## Sources
+UEFI 2.10 sections 5.2.2 and 5.3.3; Microsoft Learn, "PARTITION_INFORMATION_GPT"; util-linux,
+include/pt-mbr-partnames.h.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import (
+    is_efi_system,
+    is_recovery,
+    is_reserved,
+    name_of,
+)
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+# SPEC: util-linux, include/pt-mbr-partnames.h: FAT32 and FAT32 (LBA), FAT16 and FAT16 (LBA).
+_ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))
+
+_SET = "Set the old drive's type on it with a partitioning tool, and check again."
+_HARMLESS = "Nothing to do: both types are read alike."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare every pair's types, or the parts they play where the tables are of two kinds."""
+    schemes = case.source.table.scheme, case.target.table.scheme
+    if "none" in schemes:
+        return
+    for old, new in case.matched:
+        tally.agree()
+        if schemes[0] != schemes[1]:
+            if _part(old) == _part(new):
+                continue
+        elif old.type == new.type:
+            continue
+        level = _weigh(old, new)
+        message = (
+            f"{name_of(new)} has the type {new.type} on the new drive, {_said(old)} on the old one."
+        )
+        advice = _HARMLESS if level is Level.NOTE else _SET
+        tally.find(level, message, advice, partition=new.number, source=old.type, target=new.type)
+
+
+def _part(partition: Partition) -> str:
+    if is_efi_system(partition):
+        return "efi system"
+    if is_recovery(partition):
+        return "recovery"
+    return "reserved" if is_reserved(partition) else "other"
+
+
+def _weigh(old: Partition, new: Partition) -> Level:
+    if is_efi_system(old) and not is_efi_system(new):
+        return Level.STOP
+    alike = any({old.type, new.type} <= kinds for kinds in _ADDRESSING)
+    reserved = is_reserved(old) and is_reserved(new)
+    return Level.NOTE if alike or reserved else Level.REVIEW
+
+
+def _said(partition: Partition) -> str:
+    return f"{partition.type} ({partition.type_name})" if partition.type_name else partition.type
+
+
+RULE = Rule(
+    slug="partition-type",
+    area=Area.PARTITION,
+    required=True,
+    judge=judge,
+    nothing="no partition with a type is on both drives",
+    page=cleandoc(__doc__),
+)
