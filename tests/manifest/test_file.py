@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import os
+from typing import TYPE_CHECKING
 
 import pytest
 from blake3 import blake3
@@ -22,7 +23,6 @@ from verify.errors import (
 )
 from verify.filesystem.entry import Entry
 from verify.manifest.file import is_manifest, open_manifest, write_manifest
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathlib import Path
