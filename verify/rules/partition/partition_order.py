@@ -80,7 +80,7 @@ def _largest_in_order(placed: list[_Placed]) -> list[_Placed]:
 
 
 def _overtaken(
-    placed: list[_Placed], place: int, kept: list[_Placed]
+    placed: list[_Placed], place: int, in_order: frozenset[int]
 ) -> tuple[_Placed, str] | None:
     """Return a partition in order whose other side this one is on now, and the new side."""
     rank = placed[place][0]
