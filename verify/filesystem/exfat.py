@@ -164,6 +164,8 @@ class ExfatVolume:
         heap = self.boot.number("ClusterHeapOffset") * sector
         clusters = self.boot.number("ClusterCount")
         chain = Chain(self.reader, fat * sector, clusters, 0xFFFFFFFF)
+        # A chain with more clusters than the window holds goes round in circles.
+        at_most = min(at_most, self.reader.window.size_bytes // cluster_bytes)
         for first, count in chain.runs(cluster, at_most):
             yield heap + (first - FIRST_CLUSTER) * cluster_bytes, count * cluster_bytes
 
@@ -171,22 +173,20 @@ class ExfatVolume:
         """Count the 0 bits of the allocation bitmap that is in use."""
         clusters = self.boot.number("ClusterCount")
         needed = -(-clusters // BITS)
-        active = self._active
+        active, what = self._active, "allocation bitmap"
         for bitmap in bitmaps:
             if bitmap.number("BitmapFlags") & 1 != active:
                 continue
             if bitmap.number("DataLength") < needed:
-                self.reader.note("allocation bitmap", f"it is shorter than {needed} bytes")
+                self.reader.note(what, f"it is shorter than {needed} bytes")
                 return None
             at_most = -(-needed // self._cluster_bytes)
             places = self._located(bitmap.number("FirstCluster"), at_most)
-            free = zero_bits(
-                self.reader.pieces(_cut(places, needed), "allocation bitmap"), clusters
-            )
-            if free is None:
-                self.reader.note("allocation bitmap", f"its chain ends before {needed} bytes")
+            free = zero_bits(self.reader.pieces(_cut(places, needed), what), clusters)
+            if free is None and not any(item.what == what for item in self.reader.unread):
+                self.reader.note(what, f"its chain ends before {needed} bytes")
             return free
-        self.reader.note("allocation bitmap", "the root directory has no entry for it")
+        self.reader.note(what, "the root directory has no entry for it")
         return None
 
     def _backup(self, region: bytes) -> Backup:

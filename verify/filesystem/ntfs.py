@@ -169,6 +169,9 @@ class NtfsVolume:
         if bitmap is None:
             return None
         needed = -(-clusters // BITS)
+        if needed > reader.window.size_bytes:
+            reader.note("$Bitmap", f"{needed} bytes of it are more than the partition holds")
+            return None
         if bitmap.value is not None:
             free = zero_bits([bitmap.value], clusters)
         else:
