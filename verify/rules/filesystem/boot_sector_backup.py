@@ -1,0 +1,83 @@
+"""The copy of a boot sector or superblock is missing, or is not like the main one.
+
+## What it compares
+The copy that each filesystem of the new drive keeps of its own first structure: the last sector of
+an NTFS volume, the sector that FAT32 names, the second boot region of exFAT, a superblock of a
+later group of ext. The old drive's is looked at beside it.
+
+## Why it matters
+It is what a volume is repaired from when its first sector is lost. A clone that cut the partition
+by a sector, or resized the volume by a tool that left the copy behind, has none.
+
+## Levels
+- `review`: the copy is missing or differs.
+- `note`: the old drive has the same fault, or it alone.
+- not examined: the copy could not be read.
+
+A copy that differs in hidden sectors, free-space hints and state bits alone is no finding.
+
+## What to do
+Let the filesystem's own check write the copy anew (chkdsk, fsck), and check again.
+
+## Sources
+libfsntfs, "NTFS format"; Microsoft, FAT specification (BPB_BkBootSec) and exFAT specification
+section 3.1; Linux kernel, Documentation/filesystems/ext4/super.rst (sparse_super).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, tell_fault
+
+if TYPE_CHECKING:
+    from verify.filesystem.model import Filesystem
+    from verify.rules.model import Case, Tally
+
+_WRITE = "Let its own system's check write the copy anew (chkdsk, fsck), and check again."
+_GOOD = frozenset({"same", "moved_only"})
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the copy of every pair's filesystem."""
+    for old, new in case.matched:
+        backup = new.filesystem.backup
+        if backup is None:
+            continue
+        if backup.state == "unread":
+            reason = backup.detail or backup.place
+            tally.leave_out(f"the boot sector's copy of partition {new.number}: {reason}")
+            continue
+        tally.agree()
+        old_backup = old.filesystem.backup
+        tell_fault(
+            tally,
+            Level.REVIEW,
+            f"The copy of the first sectors of {name_of(new, capital=False)}",
+            (_fault(old.filesystem), _fault(new.filesystem)),
+            _WRITE,
+            partition=new.number,
+            values=(old_backup.state if old_backup else None, backup.state),
+        )
+
+
+def _fault(filesystem: Filesystem) -> str | None:
+    backup = filesystem.backup
+    if backup is None or backup.state == "unread" or backup.state in _GOOD:
+        return None
+    detail = f": {backup.detail}" if backup.detail else ""
+    if backup.state == "missing":
+        return f"is missing ({backup.place}{detail})"
+    return f"differs from them ({backup.place}{detail})"
+
+
+RULE = Rule(
+    slug="boot-sector-backup",
+    area=Area.FILESYSTEM,
+    required=False,
+    judge=judge,
+    nothing="no filesystem that keeps a copy is on both drives",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,83 @@
+"""A filesystem was not cleanly dismounted, or notes an error.
+
+## What it compares
+The state that each filesystem of the new drive keeps of itself, and the old drive's beside it.
+
+## Why it matters
+A dirty filesystem was in use when it was copied, or was pulled off without being dismounted: the
+last changes may be half written. Its system checks it at the next start, and a check can remove
+what does not fit.
+
+## Levels
+- `review`: the new drive's filesystem is dirty, and the old drive's is not.
+- `note`: it was just resized (a resizing tool asks for a check that way); the old drive's is dirty
+  as well, or it alone.
+- not examined: the filesystem does not tell its state.
+
+## What to do
+Let its own system check it (chkdsk, fsck) on the new drive, and check again.
+
+## Sources
+libfsntfs, "NTFS format" (volume flags); the FAT and exFAT formats (state byte, VolumeFlags); Linux
+kernel, Documentation/filesystems/ext4/super.rst (s_state). That a resizing tool marks a volume for
+a check: common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import READABLE_KINDS
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, tell_fault, was_resized
+
+if TYPE_CHECKING:
+    from verify.filesystem.model import Filesystem
+    from verify.rules.model import Case, Tally
+
+_CHECK = "Let its own system check it on the new drive (chkdsk, fsck), and check again."
+_RESIZED = "Let its own system check it at the next start, as the resizing tool asks."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the state of every pair's filesystem."""
+    for old, new in case.matched:
+        if new.filesystem.kind not in READABLE_KINDS:
+            continue
+        if new.filesystem.clean is None:
+            tally.leave_out(f"partition {new.number} of the new drive does not tell its state")
+            continue
+        tally.agree()
+        resized = was_resized(case, old, new)
+        level, advice = (Level.NOTE, _RESIZED) if resized else (Level.REVIEW, _CHECK)
+        tell_fault(
+            tally,
+            level,
+            f"The filesystem in {name_of(new, capital=False)}",
+            (_fault(old.filesystem), _fault(new.filesystem)),
+            advice,
+            partition=new.number,
+            values=(_value(old.filesystem), _value(new.filesystem)),
+        )
+
+
+def _fault(filesystem: Filesystem) -> str | None:
+    if filesystem.clean is not False:
+        return None
+    words = f" ({', '.join(filesystem.state)})" if filesystem.state else ""
+    return f"is not clean{words}"
+
+
+def _value(filesystem: Filesystem) -> str:
+    return {True: "clean", False: "not clean", None: "not known"}[filesystem.clean]
+
+
+RULE = Rule(
+    slug="filesystem-dirty",
+    area=Area.FILESYSTEM,
+    required=False,
+    judge=judge,
+    nothing="no readable filesystem is on both drives",
+    page=cleandoc(__doc__),
+)

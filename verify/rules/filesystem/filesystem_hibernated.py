@@ -1,0 +1,105 @@
+"""A hibernated system would be resumed on a volume that is not as it left it.
+
+## What it compares
+Whether a partition holds a valid hibernation image: of Windows (also one that a fast start leaves
+behind), or of Linux in a swap partition. On both drives, with what was resized.
+
+## Why it matters
+A hibernated system keeps its filesystems in memory, as they were. Resumed on a volume that was
+resized since, it writes by the old map, and destroys files. And what a person had open when the
+machine hibernated is in that image alone.
+
+## Levels
+- `stop`: the new drive holds a hibernated system, and its volume was resized; for an image in a
+  swap partition, any volume of a readable filesystem.
+- `review`: the old drive holds a hibernated system and the new one does not: what was open is not
+  on the new drive. The new drive holds one and the old one does not.
+- `note`: both hold one, and nothing was resized.
+- not examined: a Windows volume whose files could not be listed.
+
+## What to do
+Start the machine from the old drive, shut it down fully (no fast start, no hibernation), and clone
+again. If nothing was left open, the image can be discarded on the new drive instead.
+
+## Sources
+The first bytes of hiberfil.sys and of a swap partition (facts of their formats; the former from a
+secondary source); common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import READABLE_KINDS
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, was_resized
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_HIBERNATED = "hibernated"
+_SHUT_DOWN = "Shut the machine down fully from the old drive (no fast start), and clone again."
+_OPEN = "Start the machine from the old drive once and shut it down fully, if work was left open."
+_KEEP = "Start the new drive alone; the system resumes from where the old one was left."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Look for images on either side of every pair."""
+    any_resized = any(
+        was_resized(case, old, new)
+        for old, new in case.matched
+        if new.filesystem.kind in READABLE_KINDS
+    )
+    for old, new in case.matched:
+        swap = new.filesystem.kind == "swap"
+        if not swap and new.filesystem.kind not in READABLE_KINDS:
+            continue
+        if new.filesystem.kind == "ntfs" and None in (old.listing, new.listing):
+            tally.leave_out(f"the files of partition {new.number} were not listed on both drives")
+            continue
+        tally.agree()
+        resized = any_resized if swap else was_resized(case, old, new)
+        _judge_pair(tally, old, new, resized=resized)
+
+
+def image(partition: Partition) -> str | None:
+    """Return what the partition's hibernation image says, if it holds a valid one."""
+    suspended = _HIBERNATED in partition.filesystem.state
+    return partition.hibernation or (_HIBERNATED if suspended else None)
+
+
+def _judge_pair(tally: Tally, old: Partition, new: Partition, *, resized: bool) -> None:
+    images = image(old), image(new)
+    where = name_of(new, capital=False)
+    if images == (None, None):
+        return
+    if images[1] is None:
+        level, advice = Level.REVIEW, _OPEN
+        message = (
+            f"The old drive holds a hibernated system in {where}, the new one does not: what was"
+            " open in it is not on the new drive."
+        )
+    elif resized:
+        level, advice = Level.STOP, _SHUT_DOWN
+        message = (
+            f"The new drive holds a hibernated system in {where}, and a volume of it was resized."
+        )
+    elif images[0] is None:
+        level, advice = Level.REVIEW, _SHUT_DOWN
+        message = f"The new drive holds a hibernated system in {where}, the old one does not."
+    else:
+        level, advice = Level.NOTE, _KEEP
+        message = f"Both drives hold a hibernated system in {where}; nothing of it was resized."
+    tally.find(level, message, advice, partition=new.number, source=images[0], target=images[1])
+
+
+RULE = Rule(
+    slug="filesystem-hibernated",
+    area=Area.FILESYSTEM,
+    required=True,
+    judge=judge,
+    nothing="no partition that could hold a hibernated system is on both drives",
+    page=cleandoc(__doc__),
+)

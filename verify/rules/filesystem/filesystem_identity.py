@@ -1,0 +1,92 @@
+"""A filesystem has another serial number or UUID, or another label, on the new drive.
+
+## What it compares
+The serial number or UUID that each filesystem keeps, and its label, where both drives hold the
+same kind, or kinds of one family.
+
+## Why it matters
+A Linux system finds its root and its mounts by UUID or label; programs and licences are bound to a
+serial number. A copy of the filesystem keeps both; another identity says that the filesystem was
+made anew and its files copied into it, or that it was changed after the clone.
+
+## Levels
+- `review`: another serial number or UUID.
+- `note`: another label; another identity of a reserved partition (swap).
+- not examined: the identity could not be read on one of the drives.
+
+## What to do
+Set the old identity on the new filesystem with its own tool, or see that everything that names it
+was changed as well.
+
+## Sources
+The filesystems' own formats (NTFS and FAT volume serial number, exFAT VolumeSerialNumber, ext
+s_uuid); fstab(5) (mounting by UUID and label).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_reserved, name_of, same_family
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_SET = "Set the old identity with the filesystem's own tool, or change all that names it."
+_LABEL = "Set the old label if something looks for it by that."
+_UNLABELLED = "no label"
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the identity of every pair that holds one family of filesystem."""
+    for old, new in case.matched:
+        if not same_family(old.filesystem.kind, new.filesystem.kind):
+            continue
+        _judge_id(tally, old, new)
+        _judge_label(tally, old, new)
+
+
+def _judge_id(tally: Tally, old: Partition, new: Partition) -> None:
+    ids = old.filesystem.id, new.filesystem.id
+    if None in ids:
+        lacks = new if ids[1] is None else old
+        if ids != (None, None) or lacks.filesystem.unread:
+            drive = "new" if lacks is new else "old"
+            tally.leave_out(f"partition {lacks.number} shows no identity on the {drive} drive")
+        return
+    tally.agree()
+    if ids[0] != ids[1]:
+        level = Level.NOTE if is_reserved(old) else Level.REVIEW
+        message = (
+            f"The {new.filesystem.kind} in {name_of(new, capital=False)} has the identity {ids[1]}"
+            f" on the new drive, {ids[0]} on the old one."
+        )
+        tally.find(level, message, _SET, partition=new.number, source=ids[0], target=ids[1])
+
+
+def _judge_label(tally: Tally, old: Partition, new: Partition) -> None:
+    if any(side.filesystem.label is None and side.filesystem.unread for side in (old, new)):
+        return  # it may have one that could not be read
+    labels = old.filesystem.label or "", new.filesystem.label or ""
+    if labels[0] != labels[1]:
+        said = [label or _UNLABELLED for label in labels]
+        message = (
+            f"The {new.filesystem.kind} in {name_of(new, capital=False)} has another label on the"
+            f" new drive: {said[1]} instead of {said[0]}."
+        )
+        tally.find(
+            Level.NOTE, message, _LABEL, partition=new.number, source=labels[0], target=labels[1]
+        )
+
+
+RULE = Rule(
+    slug="filesystem-identity",
+    area=Area.FILESYSTEM,
+    required=True,
+    judge=judge,
+    nothing="no filesystem of one kind with an identity is on both drives",
+    page=cleandoc(__doc__),
+)

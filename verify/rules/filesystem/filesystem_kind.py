@@ -1,0 +1,107 @@
+"""A partition holds another kind of filesystem on the new drive, or none that is known.
+
+## What it compares
+The kind of filesystem, or of encryption, that was recognised in each partition, by its own
+structures and not by the partition's type.
+
+## Why it matters
+A partition that was entered in the table but never filled shows no filesystem. One that was copied
+file by file into another kind loses what that kind cannot hold: permissions, links, times. One
+that was encrypted and comes out plain leaves its owner without the protection he counts on.
+
+## Levels
+- `stop`: the old drive has a known filesystem, and the new one nothing that is known, or another
+  kind whose files are not proven to be the same.
+- `review`: another kind whose files are proven to be the same; encrypted on one drive only; a
+  known filesystem where the old drive has nothing that is known; a kind of the same family (FAT16
+  and FAT32, ext3 and ext4) whose files are not proven to be the same.
+- `note`: a kind of the same family whose files are proven to be the same; any change of a reserved
+  partition (Microsoft reserved, swap).
+- not examined: the structures contradict each other, or could not be read.
+
+## What to do
+Clone the partition again, byte for byte or by a tool that keeps its filesystem.
+
+## Sources
+The signatures are those of each format (the generated pages in docs/formats name them).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import LOCKED_KINDS
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import doubt_about_contents, is_reserved, name_of, same_family
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_AGAIN = "Clone this partition again before the old drive is wiped."
+_MEANT = "If it was not meant, clone this partition again in its own kind."
+_HARMLESS = "Nothing to do: its contents decide nothing."
+_PROTECT = "Ask the owner; if it is to be protected as before, encrypt or clone it again."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare the kinds of every pair."""
+    for old, new in case.matched:
+        reason = _uncertain(old, "old") or _uncertain(new, "new")
+        if reason is not None:
+            tally.leave_out(reason)
+            continue
+        tally.agree()
+        kinds = old.filesystem.kind, new.filesystem.kind
+        if kinds[0] != kinds[1]:
+            level, advice = _weigh(case, old, new)
+            message = (
+                f"{name_of(new)} holds {_said(kinds[0])} on the old drive, {_said(kinds[1])} on the"
+                " new one."
+            )
+            tally.find(
+                level, message, advice, partition=new.number, source=kinds[0], target=kinds[1]
+            )
+
+
+def _uncertain(partition: Partition, drive: str) -> str | None:
+    """Say why a side's kind is not known for certain; a plain unknown is an answer."""
+    filesystem, number = partition.filesystem, partition.number
+    if filesystem.kind == "ambiguous":
+        kinds = ", ".join(filesystem.candidates)
+        return f"partition {number} of the {drive} drive is more than one kind at once: {kinds}"
+    if filesystem.kind == "unknown" and filesystem.unread:
+        reason = filesystem.unread[0].reason
+        return f"partition {number} of the {drive} drive could not be recognised: {reason}"
+    return None
+
+
+def _weigh(case: Case, old: Partition, new: Partition) -> tuple[Level, str]:
+    kinds = old.filesystem.kind, new.filesystem.kind
+    if is_reserved(old):
+        return Level.NOTE, _HARMLESS
+    if kinds[1] == "unknown":
+        return Level.STOP, _AGAIN
+    if (kinds[0] in LOCKED_KINDS) != (kinds[1] in LOCKED_KINDS):
+        return Level.REVIEW, _PROTECT
+    if kinds[0] == "unknown":
+        return Level.REVIEW, _MEANT
+    proven = doubt_about_contents(case, old, new) is None
+    if same_family(*kinds):
+        return (Level.NOTE if proven else Level.REVIEW), _MEANT
+    return (Level.REVIEW, _MEANT) if proven else (Level.STOP, _AGAIN)
+
+
+def _said(kind: str) -> str:
+    return "no known filesystem" if kind == "unknown" else kind
+
+
+RULE = Rule(
+    slug="filesystem-kind",
+    area=Area.FILESYSTEM,
+    required=True,
+    judge=judge,
+    nothing="no partition is on both drives",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,86 @@
+"""A filesystem is larger than its partition, or ends long before it.
+
+## What it compares
+The size that each filesystem says it has with the size of the partition it lies in. On the new
+drive, and beside it on the old one.
+
+## Why it matters
+A filesystem that reaches past its partition's end was cut: what lies there is lost, or will be
+written over the next partition. It happens when the partition was shrunk and the filesystem was
+not. The other way, the room behind the filesystem is of no use to anyone.
+
+## Levels
+- `stop`: the filesystem reaches past the end of its partition.
+- `review`: it ends more than one cluster and one sector before it.
+- `note`: the old drive has the same fault, or it alone.
+- not examined: the filesystem does not tell its size.
+
+## What to do
+Past the end: clone the partition again into one that is large enough, or shrink the filesystem
+first. Before the end: grow the filesystem into its partition with its own tool.
+
+## Sources
+libfsntfs, "NTFS format" (the copy of the boot sector stands behind the last counted sector); a
+volume is made of whole clusters (arithmetic).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import READABLE_KINDS
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, sector_bytes, size_bytes, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_CUT = "Clone it again into a partition that is large enough, or shrink the filesystem first."
+_GROW = "Grow the filesystem into its partition with its own tool, if the room is wanted."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every pair's filesystem by its partition's size."""
+    for old, new in case.matched:
+        if new.filesystem.kind not in READABLE_KINDS:
+            continue
+        if new.filesystem.size_bytes is None:
+            tally.leave_out(f"partition {new.number} of the new drive does not tell its size")
+            continue
+        tally.agree()
+        subject = f"The filesystem in {name_of(new, capital=False)}"
+        values = old.filesystem.size_bytes, new.filesystem.size_bytes
+        for level, fault, advice in (
+            (Level.STOP, overrun, _CUT),
+            (Level.REVIEW, slack, _GROW),
+        ):
+            words = fault(case.source, old), fault(case.target, new)
+            tell_fault(tally, level, subject, words, advice, partition=new.number, values=values)
+
+
+def overrun(header: Header, partition: Partition) -> str | None:
+    """Say by how much a filesystem reaches past its partition, if it does."""
+    more = (partition.filesystem.size_bytes or 0) - size_bytes(header, partition)
+    return f"reaches {more} bytes past the partition's end" if more > 0 else None
+
+
+def slack(header: Header, partition: Partition) -> str | None:
+    """Say how long before its partition's end a filesystem ends, if by more than is usual."""
+    filesystem = partition.filesystem
+    if filesystem.size_bytes is None or filesystem.kind not in READABLE_KINDS:
+        return None
+    left = size_bytes(header, partition) - filesystem.size_bytes
+    usual = (filesystem.cluster_bytes or 0) + (filesystem.sector_bytes or sector_bytes(header))
+    return f"ends {left} bytes before the partition does" if left > usual else None
+
+
+RULE = Rule(
+    slug="filesystem-span",
+    area=Area.FILESYSTEM,
+    required=True,
+    judge=judge,
+    nothing="no readable filesystem is on both drives",
+    page=cleandoc(__doc__),
+)

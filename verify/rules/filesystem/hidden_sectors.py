@@ -1,0 +1,94 @@
+"""A boot sector says that its partition begins elsewhere than it does.
+
+## What it compares
+The number of sectors in front of the partition, which the boot sector of NTFS, FAT and exFAT
+keeps, with the place where the partition begins. On both drives.
+
+## Why it matters
+The boot code of a BIOS machine reads its next part by this number. A partition that was moved and
+keeps the old number does not start. Filesystems themselves do not use it, and a machine that
+starts by UEFI does not either.
+
+## Levels
+- `stop`: wrong on the active partition of the new MBR drive, and right on the old drive.
+- `note`: wrong there on both drives, or on the old one alone; or wrong on another partition of the
+  new drive that is right on the old one.
+
+A logical partition may count from its own boot record instead of the drive's start; exFAT may keep
+0, which says nothing.
+
+## What to do
+Let a tool of the system write the boot sector anew for the place where it lies, then see that the
+machine starts from the new drive alone.
+
+## Sources
+libfsntfs, "NTFS format" (the field; NTFS ignores it); Microsoft, exFAT specification section 3.1.4
+(PartitionOffset; 0: to be ignored). That BIOS boot code reads by it: common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, start_bytes, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_WRITE = "Let a tool of the system write the boot sector anew, and start from the new drive alone."
+_HARMLESS = "Nothing to do, unless a boot menu starts a system from this partition."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the number of every pair's boot sector."""
+    for old, new in case.matched:
+        if new.filesystem.hidden_sectors is None:
+            continue
+        tally.agree()
+        faults = _fault(case.source, old), _fault(case.target, new)
+        active = case.target.table.scheme == "mbr" and new.active
+        if not active and not (faults[1] and not faults[0]):
+            continue
+        level, advice = (Level.STOP, _WRITE) if active else (Level.NOTE, _HARMLESS)
+        tell_fault(
+            tally,
+            level,
+            f"The boot sector in {name_of(new, capital=False)}",
+            faults,
+            advice,
+            partition=new.number,
+            values=(old.filesystem.hidden_sectors, new.filesystem.hidden_sectors),
+        )
+
+
+def _fault(header: Header, partition: Partition) -> str | None:
+    hidden = partition.filesystem.hidden_sectors
+    if hidden is None or (partition.filesystem.kind == "exfat" and not hidden):
+        return None
+    unit = partition.filesystem.sector_bytes or header.table.sector_bytes
+    if hidden * unit in _right_places(header, partition):
+        return None
+    before = start_bytes(header, partition) // unit
+    return f"says {hidden} sectors are in front of its partition; there are {before}"
+
+
+def _right_places(header: Header, partition: Partition) -> set[int]:
+    """Return how many bytes may be said to be in front: from the drive's start, or the record."""
+    places = {start_bytes(header, partition)}
+    for entry in header.table.partitions:
+        if entry.number == partition.number and entry.record_lba:
+            places.add((partition.start_lba - entry.record_lba) * header.table.sector_bytes)
+    return places
+
+
+RULE = Rule(
+    slug="hidden-sectors",
+    area=Area.FILESYSTEM,
+    required=False,
+    judge=judge,
+    nothing="no filesystem that keeps the number is on both drives",
+    page=cleandoc(__doc__),
+)
