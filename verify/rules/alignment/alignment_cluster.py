@@ -1,0 +1,66 @@
+"""A volume of the new drive has clusters that do not fit the drive's own grid.
+
+## What it compares
+The cluster size of each system and data volume of the new drive with the drive's own grid: its
+physical sectors, or pages of 4,096 bytes where it does not tell, or is flash.
+
+## Why it matters
+A cluster that is smaller than a physical sector is written by reading and rewriting what is beside
+it. It costs time, and nothing else.
+
+## Levels
+- `note`: the cluster size is no multiple of the grid.
+
+## What to do
+Nothing on a clone: a filesystem keeps its cluster size. A volume that is made anew gets one that
+fits.
+
+## Sources
+Microsoft Learn, "NTFS overview" (4 KB clusters up to 16 TB) and "Advanced format (4K) disk
+compatibility update" (read, modify, write).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.alignment.grid import grid_bytes
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import holds_data, name_of
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_ANEW = "Nothing to do on a clone; a volume that is made anew gets a size that fits."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every volume of the target that holds data."""
+    for pair in case.pairs:
+        new = pair.target
+        if new is None or not holds_data(case.target, new):
+            continue
+        cluster = new.filesystem.cluster_bytes
+        if not cluster:
+            tally.leave_out(f"partition {new.number} of the new drive does not tell its clusters")
+            continue
+        tally.agree()
+        grid = grid_bytes(case.target.drive, tally)
+        if cluster % grid:
+            message = (
+                f"{name_of(new)} of the new drive has clusters of {cluster} bytes, no multiple of"
+                f" the drive's grid of {grid} bytes."
+            )
+            old = pair.source.filesystem.cluster_bytes if pair.source else None
+            tally.find(Level.NOTE, message, _ANEW, partition=new.number, source=old, target=cluster)
+
+
+RULE = Rule(
+    slug="alignment-cluster",
+    area=Area.ALIGNMENT,
+    required=False,
+    judge=judge,
+    nothing="the new drive has no system or data volume that can be read",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,76 @@
+"""A partition of the new drive begins between two steps of the drive's own grid.
+
+## What it compares
+The first byte of each partition of the new drive with the drive's own grid: its physical sectors,
+or pages of 4,096 bytes where it does not tell, or is flash. The old drive decides nothing: it had
+another grid.
+
+## Why it matters
+Each write to a partition that begins off the grid touches two physical sectors, and the drive has
+to read both first. It is slower for as long as the drive lives, and a write that is torn by a power
+failure damages data that was not being written. Clones of drives that were partitioned before 2008
+carry it over: their first partition begins at sector 63.
+
+## Levels
+- `review`: a partition begins off the grid.
+- `note`: a reserved one does (Microsoft reserved, swap): little is written there.
+
+## What to do
+Clone again with the partition on a multiple of 1 MiB, which fits every grid in use.
+
+## Sources
+UEFI 2.10 section 5.3.1 (align to the physical block; multiples of 2,048 blocks fit usual cases);
+Microsoft Learn, "Advanced format (4K) disk compatibility update" (cost; start at 1,024 KB, before
+at sector 63).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.alignment.grid import grid_bytes
+from verify.rules.model import Area, Level, Rule
+from verify.rules.pairing import on_drive
+from verify.rules.shared import is_reserved, name_of, start_bytes
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_AGAIN = "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
+_LITTLE = "Nothing to do now: little is written there."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the start of every partition of the target."""
+    partitions = on_drive(case.target)
+    grid = grid_bytes(case.target.drive, tally) if partitions else 1
+    sources = {id(pair.target): pair.source for pair in case.pairs if pair.target}
+    for new in partitions:
+        tally.agree()
+        start = start_bytes(case.target, new)
+        if start % grid:
+            level, advice = (Level.NOTE, _LITTLE) if is_reserved(new) else (Level.REVIEW, _AGAIN)
+            message = (
+                f"{name_of(new)} of the new drive begins at byte {start}, {start % grid} bytes"
+                f" behind a step of the drive's grid of {grid} bytes."
+            )
+            old = sources.get(id(new))
+            tally.find(
+                level,
+                message,
+                advice,
+                partition=new.number,
+                source=None if old is None else start_bytes(case.source, old),
+                target=start,
+            )
+
+
+RULE = Rule(
+    slug="alignment-start",
+    area=Area.ALIGNMENT,
+    required=True,
+    judge=judge,
+    nothing="the new drive has no partitions",
+    page=cleandoc(__doc__),
+)

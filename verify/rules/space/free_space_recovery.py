@@ -1,0 +1,86 @@
+"""A recovery partition of the new drive has little free space.
+
+## What it compares
+The free space of each partition of the new drive that has a recovery partition's type, with what
+its maker asks for; and the old drive's beside it.
+
+## Why it matters
+An update of the recovery environment needs room beside the old image. Without it the update fails,
+month after month, with a number that tells nobody why.
+
+## Levels
+- `note`: less than 250 MB free, which updates of the recovery environment need; less than 52 MB,
+  the maker's minimum.
+- not examined: the filesystem does not tell its free space.
+
+## What to do
+Make the partition larger now: afterwards it means moving others.
+
+## Sources
+Microsoft, support article KB5046916 (250 MB free for updates); Microsoft Learn, "UEFI/GPT-based
+hard drive partitions" (52 MB at least, 250 MB recommended; the text was read in translation). A MB
+is taken as 1,048,576 bytes.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import READABLE_KINDS
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_recovery, name_of, tell_fault
+from verify.units import MIB, binary_size
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+# SPEC: see the page's sources.
+_MINIMUM_MIB = 52
+_UPDATE_MIB = 250
+
+_LARGER = "Make the partition larger while the drive is on the bench."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every recovery partition of the target."""
+    for pair in case.pairs:
+        new = pair.target
+        if new is None or not is_recovery(new) or new.filesystem.kind not in READABLE_KINDS:
+            continue
+        if new.filesystem.free_bytes is None:
+            tally.leave_out(f"partition {new.number} of the new drive does not tell its free space")
+            continue
+        tally.agree()
+        old = pair.source
+        fault = _fault(new)
+        if fault is not None:
+            tell_fault(
+                tally,
+                Level.NOTE,
+                name_of(new),
+                (_fault(old) if old else None, fault),
+                _LARGER,
+                partition=new.number,
+                values=(old.filesystem.free_bytes if old else None, new.filesystem.free_bytes),
+            )
+
+
+def _fault(partition: Partition) -> str | None:
+    free = partition.filesystem.free_bytes
+    if free is None or free >= _UPDATE_MIB * MIB:
+        return None
+    if free < _MINIMUM_MIB * MIB:
+        return f"has {binary_size(free)} free, less than the maker's minimum of {_MINIMUM_MIB} MiB"
+    return f"has {binary_size(free)} free; updates of what it holds need {_UPDATE_MIB} MiB"
+
+
+RULE = Rule(
+    slug="free-space-recovery",
+    area=Area.SPACE,
+    required=False,
+    judge=judge,
+    nothing="the new drive has no recovery partition that can be read",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,52 @@
+"""How little free space is little, and how it is told beside the old drive's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Level
+from verify.rules.shared import name_of, tell_fault
+from verify.units import binary_size
+
+if TYPE_CHECKING:
+    from verify.filesystem.model import Filesystem
+    from verify.manifest.model import Partition
+    from verify.rules.model import Tally
+
+LIMITS = ((Level.REVIEW, 5), (Level.NOTE, 15))
+"""Free space under so many hundredths of a volume: common practice, no standard (design)."""
+
+
+def free_share(filesystem: Filesystem) -> float | None:
+    """Return the free part of a filesystem, 0 to 1; `None` where it does not tell."""
+    if filesystem.free_bytes is None or not filesystem.size_bytes:
+        return None
+    return filesystem.free_bytes / filesystem.size_bytes
+
+
+def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: str) -> None:
+    """Tell a volume of the target that has little free space, at the first limit it is under."""
+    if free_share(new.filesystem) is None:
+        tally.leave_out(f"partition {new.number} of the new drive does not tell its free space")
+        return
+    tally.agree()
+    for level, percent in LIMITS:
+        fault = _fault(new.filesystem, percent)
+        if fault is not None:
+            tell_fault(
+                tally,
+                level,
+                f"The filesystem in {name_of(new, capital=False)}",
+                (_fault(old.filesystem, percent) if old else None, fault),
+                advice,
+                partition=new.number,
+                values=(old.filesystem.free_bytes if old else None, new.filesystem.free_bytes),
+            )
+            return
+
+
+def _fault(filesystem: Filesystem, percent: int) -> str | None:
+    free, size = filesystem.free_bytes, filesystem.size_bytes
+    if free is None or not size or free * 100 >= percent * size:
+        return None
+    return f"has less than {percent} % free ({binary_size(free)} of {binary_size(size)})"
