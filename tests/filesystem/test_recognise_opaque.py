@@ -217,17 +217,43 @@ def test_kind_when_two_filesystems_are_whole_then_ambiguous(tmp_path: Path) -> N
     assert set(found.candidates) == {"ext4", "xfs"}
 
 
-@pytest.mark.tools("mke2fs", "mkfs.fat")
-def test_kind_when_one_is_only_a_leftover_boot_sector_then_the_whole_one(tmp_path: Path) -> None:
-    """A boot sector whose FAT is gone proves nothing; it is named beside the answer."""
+LEFTOVERS = {
+    "fat16": ("mkfs.fat", "-F", "16", "-R", "8"),
+    "ntfs": ("mkntfs", "-F", "-Q"),
+    "exfat": ("mkfs.exfat",),
+}
+
+
+@pytest.mark.tools("mke2fs", "mkfs.fat", "mkntfs", "mkfs.exfat")
+@pytest.mark.parametrize("kind", LEFTOVERS)
+def test_kind_when_one_is_only_a_leftover_boot_sector_then_the_whole_one(
+    tmp_path: Path, kind: str
+) -> None:
+    """A boot sector without what it points at proves nothing; it is named beside the answer."""
     image = make(tmp_path, "16M", "mke2fs", "-q", "-F", "-t", "ext4")
     (tmp_path / "old").mkdir()
-    old = make(tmp_path / "old", "16M", "mkfs.fat", "-F", "16", "-R", "8")
+    old = make(tmp_path / "old", "16M", *LEFTOVERS[kind])
     patch(image, 0, old.read_bytes()[:512])
 
     found = described(image)
 
-    assert (found.kind, found.candidates) == ("ext4", ("fat16",))
+    assert (found.kind, found.candidates) == ("ext4", (kind,))
+
+
+@pytest.mark.tools("mke2fs", "mkfs.fat", "mkntfs", "mkfs.exfat")
+@pytest.mark.parametrize("kind", LEFTOVERS)
+def test_kind_when_one_is_only_a_leftover_superblock_then_the_whole_one(
+    tmp_path: Path, kind: str
+) -> None:
+    """A superblock without group descriptors proves nothing either."""
+    image = make(tmp_path, "16M", *LEFTOVERS[kind])
+    (tmp_path / "old").mkdir()
+    old = make(tmp_path / "old", "16M", "mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096")
+    patch(image, 1024, old.read_bytes()[1024:2048])
+
+    found = described(image)
+
+    assert (found.kind, found.candidates) == (kind, ("ext4",))
 
 
 def test_bitlocker_when_its_metadata_is_gone_then_still_bitlocker_and_said(corpus: Path) -> None:
