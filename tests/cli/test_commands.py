@@ -136,7 +136,7 @@ def test_command_when_interrupted_then_exit_130_and_no_working_file_stays(
         text=True,
     )
     deadline = time.monotonic() + PATIENCE_SECONDS
-    while not any(tmp_path.iterdir()) and time.monotonic() < deadline:
+    while not any(tmp_path.glob("*/*")) and time.monotonic() < deadline:
         time.sleep(0.005)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=PATIENCE_SECONDS)

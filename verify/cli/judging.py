@@ -31,8 +31,19 @@ def judge(source: str, target: str, options: "CaptureOptions", keep: Path | None
     """
     if keep is not None:
         return _judge_in(source, target, options, keep, kept=True)
-    with tempfile.TemporaryDirectory(prefix="drivewitness-", dir=options.scratch) as folder:
+    with working_folder(options.scratch) as folder:
         return _judge_in(source, target, options, Path(folder), kept=False)
+
+
+def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
+    """Return a folder for working files, which goes away at the end.
+
+    NOTE: a reading that was given up may still write a file into it as it is taken away; that must
+    not become an error in the place of the one that ended the run.
+    """
+    return tempfile.TemporaryDirectory(
+        prefix="drivewitness-", dir=scratch, ignore_cleanup_errors=True
+    )
 
 
 def _judge_in(

@@ -1,7 +1,6 @@
 """`drivewitness show MANIFEST|DRIVE`: what is on it, for people."""
 
 import sys
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,6 +35,7 @@ def show(
 
 
 def _header(drive: str) -> "Header":
+    from verify.cli.judging import working_folder
     from verify.manifest.both import capture_one
     from verify.manifest.capture import CaptureOptions
     from verify.manifest.file import is_manifest, open_manifest
@@ -43,7 +43,7 @@ def _header(drive: str) -> "Header":
 
     if is_manifest(drive):
         return open_manifest(drive).header
-    with tempfile.TemporaryDirectory(prefix="drivewitness-") as folder, Bars(sys.stderr) as bars:
+    with working_folder(None) as folder, Bars(sys.stderr) as bars:
         file = Path(folder) / "shown.manifest"
         capture_one(drive, file, CaptureOptions(depth="layout"), bars.drive(Path(drive).name))
         return open_manifest(file).header
