@@ -90,6 +90,18 @@ def test_report_when_a_finding_has_values_then_all_of_it_is_said(
         assert words in text
 
 
+def test_report_when_values_are_long_then_they_stand_below_each_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two GUIDs are compared by eye: each starts in the same column."""
+    guids = ("EBD0A0A2-B9E5-4433-87C0-68B6B72699C7", "DE94BBA4-06D1-4D40-A16A-BFD50179D6AC")
+    lines = shown(comparison(findings=(finding(values=guids),)), monkeypatch).splitlines()
+    assert [line for line in lines if "old: " in line or "new: " in line] == [
+        f"    old: {guids[0]}",
+        f"    new: {guids[1]}",
+    ]
+
+
 def test_report_when_one_side_has_no_value_then_it_is_said_to_lack(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

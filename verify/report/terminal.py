@@ -30,6 +30,8 @@ _MOST_ITEMS = 40
 
 _WORDS_NARROWEST = 12
 
+_SHORT_VALUES = 50
+
 _MARKS = {Level.STOP: "X", Level.REVIEW: "?", Level.NOTE: "-"}
 _SECTION = "bold underline"
 
@@ -155,15 +157,20 @@ def _print_group(console: Console, group: FindingGroup) -> None:
 def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
     console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + plain(item.where))
     lines = [sentence(item.message)]
-    if item.old is not None or item.new is not None:
-        lines.append(plain(f"old: {_short(item.old)}   new: {_short(item.new)}"))
+    lines += _values(item)
     lines.append(Text("do: ", style="bold") + sentence(item.advice))
     for line in lines:
         console.print(Padding(line, (0, 0, 0, 4)))
 
 
-def _short(value: str | None) -> str:
-    return ABSENT if value is None else harmless(value, 100)
+def _values(item: FindingItem) -> list[Text]:
+    """Return both values, in one line where they are short, one below the other where not."""
+    if item.old is None and item.new is None:
+        return []
+    old, new = (ABSENT if value is None else value for value in (item.old, item.new))
+    if len(old) + len(new) <= _SHORT_VALUES:
+        return [plain(f"old: {old}   new: {new}")]
+    return [plain(f"old: {old}"), plain(f"new: {new}")]
 
 
 def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
