@@ -208,3 +208,43 @@ def test_active_fat_when_the_second_is_in_use_then_that_one_is_counted(tmp_path:
     assert unchanged == before
     assert before is not None
     assert described(image).free_bytes == before - 3 * SECTOR
+
+
+@pytest.mark.tools("mkfs.fat", "fsck.fat")
+def test_free_space_when_reserved_bits_of_an_entry_are_set_then_it_is_free(tmp_path: Path) -> None:
+    """Microsoft FAT 1.03: the high four bits of a FAT32 entry are reserved and do not count."""
+    image = volume(tmp_path, "fat32")
+    before = described(image).free_bytes
+    start, length = fat_bytes(image)
+    for copy in range(2):
+        patch(image, start + copy * length + 400, struct.pack("<I", 0xF0000000))
+
+    found = described(image)
+
+    assert found.cluster_bytes is not None
+    used = number(r"files, (\d+)/", run("fsck.fat", "-v", "-n", image))
+    assert found.used_bytes == used * found.cluster_bytes
+    assert found.free_bytes == before
+
+
+@pytest.mark.tools("mkfs.fat")
+@pytest.mark.parametrize(
+    ("name", "attributes", "label"),
+    [
+        (b"WORK       ", 0x08, "WORK"),
+        (b"WORK       ", 0x28, "WORK"),
+        (b"\x05OE        ", 0x08, "\u00d5OE"),
+        (b"\xe5ORK       ", 0x08, None),
+        (b"WORK       ", 0x0F, None),
+        (b"WORK       ", 0x20, None),
+    ],
+)
+def test_label_when_an_entry_is_marked_then_only_a_label_counts(
+    tmp_path: Path, name: bytes, attributes: int, label: str | None
+) -> None:
+    """0x08 marks a label, 0x0F a part of a long name; 0xE5 first is deleted, 0x05 stands for it."""
+    image = volume(tmp_path, "fat16")
+    start, length = fat_bytes(image)
+    patch(image, start + 2 * length, name + bytes([attributes]) + bytes(20))
+
+    assert described(image).label == label
