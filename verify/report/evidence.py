@@ -1,0 +1,92 @@
+"""What a verdict rests on, and what it does not: evidence with its bound, and the gaps."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Result
+from verify.units import decimal_size
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.manifest.model import Header
+    from verify.rules.result import Comparison
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """What was not examined (rules of one reason together); `needed` where `sound` needs it."""
+
+    what: str
+    reason: str
+    needed: bool
+
+
+def evidence_lines(comparison: Comparison) -> Iterator[str]:
+    """Yield what the verdict rests on: how much was read, what that leaves open, who answered."""
+    evidence = comparison.evidence
+    yield (
+        f"{evidence.files_listed:,} files listed, both drives together. Contents of"
+        f" {evidence.files_hashed:,} files read on both and compared, with other blocks"
+        f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}."
+    )
+    bound = evidence.bound
+    if bound is not None and not bound.files_at_most and not bound.bytes_at_most:
+        yield "Nothing was left to chance: all contents that can be read were compared."
+    elif bound is not None:
+        yield (
+            f"With {bound.confidence * 100:g} % confidence, what was not read hides no more than"
+            f" {bound.files_at_most:,} differing files ({bound.rate_at_most * 100:.2g} % of those"
+            f" on both sides) and {decimal_size(bound.bytes_at_most)} of differing bytes in large"
+            " files and raw partitions."
+        )
+    elif "layout" in {comparison.source.depth, comparison.target.depth}:
+        yield (
+            "Contents were not compared, but for what the machine needs to start: this rests on"
+            " names, sizes, times and tables."
+        )
+    else:
+        yield "There were no contents on both drives to draw a sample from."
+    yield _rule_counts(comparison)
+
+
+def _rule_counts(comparison: Comparison) -> str:
+    counts = Counter(row.outcome for row in comparison.outcomes)
+    words = {
+        Result.SAME: "same",
+        Result.DIFFERENT: "different",
+        Result.NOT_APPLICABLE: "without anything to compare",
+        Result.NOT_EXAMINED: "not examined",
+        Result.CRASHED: "crashed",
+    }
+    told = ", ".join(f"{counts[key]} {word}" for key, word in words.items() if counts[key])
+    return f"Answers of {len(comparison.tool.rules)} rules: {told}."
+
+
+def gaps(
+    comparison: Comparison, sides: tuple[Header, Header], required: frozenset[str]
+) -> Iterator[Gap]:
+    """Yield what was not examined: by the rules, those `sound` needs first; then of each drive."""
+    yield from _rule_gaps(comparison, required)
+    yield from _unread("old", sides[0])
+    yield from _unread("new", sides[1])
+
+
+def _rule_gaps(comparison: Comparison, required: frozenset[str]) -> Iterator[Gap]:
+    open_answers = {Result.NOT_EXAMINED: "", Result.CRASHED: "the rule failed: "}
+    rows = [row for row in comparison.outcomes if row.outcome in open_answers]
+    together: dict[tuple[bool, str], list[str]] = {}
+    for row in rows:
+        reason = open_answers[row.outcome] + (row.reason or "no reason was given")
+        together.setdefault((row.rule in required, reason), []).append(row.rule)
+    for needed, reason in sorted(together, key=lambda key: not key[0]):
+        yield Gap(", ".join(together[needed, reason]), reason, needed)
+
+
+def _unread(side: str, header: Header) -> Iterator[Gap]:
+    for item in header.unread:
+        place = "" if item.partition is None else f", partition {item.partition}"
+        yield Gap(f"{item.what} ({side} drive{place})", item.reason, needed=False)
