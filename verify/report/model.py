@@ -89,7 +89,6 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
 
     `required`: the slugs of the rules that `sound` needs.
     """
-    source, target = sides
     return Report(
         verdict=comparison.verdict,
         sentence=comparison.summary,

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from io import StringIO
     from typing import TextIO
 
-    from verify.report.model import DriveSide, FindingGroup, FindingItem, Gap, PartitionLine, Report
+    from verify.report.evidence import Gap
+    from verify.report.model import DriveSide, FindingGroup, FindingItem, PartitionLine, Report
 
 _SENTENCE_LONGEST = 900
 _MOST_ITEMS = 40
