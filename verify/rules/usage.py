@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
+from verify.rules.contents.weigh import is_expected
 from verify.rules.model import Level
 from verify.rules.shared import name_of, was_resized
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from verify.manifest.model import Partition
     from verify.rules.comparison import Difference, PairContents
     from verify.rules.model import Case, Tally
@@ -73,19 +76,22 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     )
 
 
-def _differing(files: PairContents) -> chain[Difference]:
+def _differing(files: PairContents) -> Iterator[Difference]:
     """Files on both sides that differ; not times alone where most times differ.
+
+    What a clone itself rewrites (boot store, recovery configuration) tells of no use.
 
     NOTE: a copy made file by file gives most files new times, and that is no later use.
     """
     copied_by_files = files.retimed.count * 2 > files.names
     retimed = [] if copied_by_files else files.retimed.kept
-    return chain(files.changed.kept, files.resized.kept, retimed)
+    differing = chain(files.changed.kept, files.resized.kept, retimed)
+    return (item for item in differing if not is_expected(item.path))
 
 
 def _is_newer(item: Difference, side: Side) -> bool:
-    if item.source is None or item.target is None:
-        return False
+    if item.source is None or item.target is None or is_expected(item.path):
+        return False  # NOTE: what a clone rewrites by itself is newer without any use
     old, new = item.source.modified, item.target.modified
     if old is None or new is None:
         return False

@@ -1,0 +1,119 @@
+"""Alignment: the new drive's own grid decides, by published examples and arithmetic."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.cases import (
+    RESERVED,
+    answers,
+    case_of,
+    changed,
+    drive,
+    findings,
+    partition,
+    quiet,
+    refiled,
+    told,
+    usual,
+)
+from verify.rules.alignment import alignment_cluster, alignment_physical, alignment_start
+
+START, PHYSICAL, CLUSTER = alignment_start.RULE, alignment_physical.RULE, alignment_cluster.RULE
+
+
+def begun(start_lba: int, **changes: object):  # type: ignore[no-untyped-def]  # noqa: ANN201
+    """Return a drive with one partition that begins there."""
+    return drive(changed([partition(1, 1, 100)], 1, start_lba=start_lba), **changes)
+
+
+@pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
+def test_alignment_when_all_stands_on_multiples_of_1_mib_then_it_is_quiet(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+    """The quiet twin; UEFI 2.10 section 5.3.1: multiples of 2,048 blocks fit usual cases."""
+    assert quiet(rule, case_of(drive(usual()), drive(usual())))
+
+
+@pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
+def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+    """Design section 4: 4,096 bytes assumed, and said; a drive that tells needs no such words."""
+    silent = case_of(drive(usual()), drive(usual()))
+    telling = case_of(drive(usual()), drive(usual(), physical_sector_bytes=4096))
+    assert "4,096 bytes are assumed" in (rule(silent)[0][0].reason or "")
+    assert rule(telling)[0][0].reason is None
+
+
+def test_start_when_it_is_sector_63_then_it_is_review_with_the_remainder() -> None:
+    """63 x 512 = 32,256; 32,256 mod 4,096 = 3,584 (arithmetic); 63: Microsoft Learn, before Vista."""
+    case = case_of(begun(2048), begun(63))
+    assert told(START, case) == [("review", 1)]
+    (finding,) = findings(START, case)
+    assert "byte 32256, 3584 bytes behind a step" in finding.message
+    assert (finding.source, finding.target) == (1_048_576, 32_256)
+
+
+def test_start_when_the_old_drive_begins_there_too_then_it_is_review_all_the_same() -> None:
+    """Design section 4: judged by the target's own grid alone; the mirror is quiet."""
+    assert told(START, case_of(begun(63), begun(63))) == [("review", 1)]
+    assert quiet(START, case_of(begun(63), begun(2048)))
+
+
+@pytest.mark.parametrize(
+    ("start_lba", "told_bytes", "rotational", "expected"),
+    [
+        (8, None, None, []),
+        (9, None, None, [("review", 1)]),
+        (63, 512, True, []),
+        (63, 512, None, []),
+        (63, 512, False, [("review", 1)]),
+        (8, 16384, False, [("review", 1)]),
+        (32, 16384, False, []),
+    ],
+)
+def test_start_when_the_grid_is_known_then_it_decides(
+    start_lba: int,
+    told_bytes: int | None,
+    rotational: bool | None,  # noqa: FBT001
+    expected: list[tuple[str, int]],
+) -> None:
+    """4,096 / 512 = 8 and 16,384 / 512 = 32; flash that tells 512 has larger pages."""
+    new = begun(start_lba, physical_sector_bytes=told_bytes, rotational=rotational)
+    assert told(START, case_of(begun(2048), new)) == expected
+
+
+def test_start_when_sectors_have_4096_bytes_then_each_is_a_step() -> None:
+    """256 x 4,096 = 1 MiB, and 63 is a step as well (arithmetic)."""
+    big = {"table": {"sector_bytes": 4096}, "sector_bytes": 4096}
+    assert quiet(START, case_of(begun(256, **big), begun(63, **big)))
+
+
+def test_start_when_a_reserved_partition_is_off_then_it_is_a_note() -> None:
+    """Little is written there."""
+    off = drive(changed([partition(1, 1, 16, "msr", type=RESERVED)], 1, start_lba=63))
+    assert told(START, case_of(begun(2048), off)) == [("note", 1)]
+
+
+def test_physical_when_two_partitions_share_a_sector_then_it_is_review() -> None:
+    """Eight sectors of 512 bytes are one physical sector of 4,096: 2,055 ends it, 2,056 begins."""
+    two = [partition(1, 1, 1), partition(2, 2, 1)]
+    moved = {"sectors": 4, "start_lba": 2048}
+
+    def behind(start_lba: int):  # type: ignore[no-untyped-def]  # noqa: ANN202
+        return drive(changed(changed(two, 1, **moved), 2, start_lba=start_lba))
+
+    case = case_of(drive(two), behind(2055))
+    assert told(PHYSICAL, case) == [("review", 2)]
+    assert quiet(PHYSICAL, case_of(drive(two), behind(2056)))
+
+
+def test_cluster_when_it_is_smaller_than_the_grid_then_it_is_a_note() -> None:
+    """512-byte clusters on 4,096-byte steps; quiet where the drive works in 512."""
+    small = refiled(usual(), 3, cluster_bytes=512)
+    assert told(CLUSTER, case_of(drive(usual()), drive(small))) == [("note", 3)]
+    fine = drive(small, physical_sector_bytes=512, rotational=True)
+    assert quiet(CLUSTER, case_of(drive(usual()), fine))
+
+
+@pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
+def test_alignment_when_there_are_no_partitions_then_it_does_not_apply(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+    """Nothing judged is never `same`."""
+    assert answers(rule, case_of(drive(usual()), drive())) == ["not_applicable"]

@@ -1,0 +1,114 @@
+"""Sizes: what is meant, what is not, and what is not proven."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.cases import (
+    answers,
+    case_of,
+    changed,
+    compared,
+    drive,
+    findings,
+    partition,
+    quiet,
+    told,
+    usual,
+)
+from verify.rules.comparison import Bag, Difference
+from verify.rules.partition import partition_size
+
+RULE = partition_size.RULE
+MIB_SECTORS = 2048
+
+
+def sized(number: int, size_mib: int, partitions: list | None = None) -> list:  # type: ignore[type-arg]
+    """Return the usual partitions, one of another size."""
+    return changed(partitions or usual(), number, sectors=size_mib * MIB_SECTORS)
+
+
+def lacking(path: str) -> Bag:
+    """Return one missing path."""
+    bag = Bag()
+    bag.count = 1
+    bag.kept.append(Difference(path, None, None))
+    return bag
+
+
+def test_size_when_it_is_the_same_then_it_is_quiet() -> None:
+    """The quiet twin."""
+    assert quiet(RULE, case_of(drive(usual()), drive(usual())))
+
+
+def test_size_when_bytes_are_equal_in_other_sectors_then_it_is_quiet() -> None:
+    """1 MiB is 2,048 sectors of 512 bytes or 256 of 4,096 (arithmetic)."""
+    old = [partition(1, 1, 64)]
+    new = [changed(old, 1, start_lba=256, sectors=64 * 256)[0]]
+    case = case_of(drive(old), drive(new, table={"sector_bytes": 4096}, sector_bytes=4096))
+    assert quiet(RULE, case)
+
+
+def test_size_when_the_system_alone_shrank_and_is_proven_then_it_is_a_note() -> None:
+    """Design section 4: an intended change; both sizes are told, in bytes and in words."""
+    case = case_of(drive(usual()), drive(usual(system_mib=300)))
+    assert told(RULE, case) == [("note", 3)]
+    (finding,) = findings(RULE, case)
+    assert (finding.source, finding.target) == (500 * 1024 * 1024, 300 * 1024 * 1024)
+    assert "300.00 MiB instead of 500.00 MiB" in finding.message
+
+
+def test_size_when_several_grew_and_are_proven_then_each_is_a_note() -> None:
+    """Design section 4: a grown partition with proven contents is a note, also several."""
+    case = case_of(drive(usual(system_mib=300)), drive(sized(4, 250)))
+    assert told(RULE, case) == [("note", 3), ("note", 4)]
+
+
+def test_size_when_two_unprotected_ones_shrank_then_both_are_review() -> None:
+    """An intended shrink is of one partition."""
+    old = [partition(1, 1, 100), partition(2, 101, 100)]
+    new = [partition(1, 1, 90), partition(2, 101, 90)]
+    assert told(RULE, case_of(drive(old), drive(new))) == [("review", 1), ("review", 2)]
+
+
+def test_size_when_a_protected_one_shrank_then_it_is_review_though_proven() -> None:
+    """Design section 4: a protected one that shrank is review, and grown a note."""
+    assert told(RULE, case_of(drive(usual()), drive(sized(4, 150)))) == [("review", 4)]
+    assert told(RULE, case_of(drive(sized(4, 150)), drive(usual()))) == [("note", 4)]
+
+
+@pytest.mark.parametrize("new_mib", [8, 32])
+def test_size_when_a_reserved_one_changed_then_it_is_a_note(new_mib: int) -> None:
+    """Design section 4: a reserved partition that is resized is a note, and no other's shrink."""
+    both = sized(2, new_mib, usual(system_mib=300))
+    assert told(RULE, case_of(drive(usual()), drive(both))) == [("note", 2), ("note", 3)]
+
+
+@pytest.mark.parametrize(
+    ("contents", "words"),
+    [
+        (compared(3, hashed=0), "no contents were read"),
+        (compared(3, missing=lacking("/Users/orla/one.jpg")), "its contents differ"),
+        (compared(3, unreadable=lacking("/Users/orla/one.jpg")), "could not be read"),
+        (None, "were not compared"),
+    ],
+)
+def test_size_when_contents_are_not_proven_then_a_shrink_is_review(
+    contents: object, words: str
+) -> None:
+    """Only proven contents make an intended change a note; the sentence says what lacks."""
+    pairs = [] if contents is None else [contents]
+    case = case_of(drive(usual()), drive(usual(system_mib=300)), pairs)  # type: ignore[arg-type]
+    assert told(RULE, case) == [("review", 3)]
+    assert words in findings(RULE, case)[0].message
+
+
+def test_size_when_only_a_page_file_lacks_then_the_contents_are_proven() -> None:
+    """Microsoft Learn, FilesNotToBackup: page files are left out of copies."""
+    files = [compared(3, missing=lacking("/pagefile.sys"))]
+    assert told(RULE, case_of(drive(usual()), drive(usual(300)), files)) == [("note", 3)]
+
+
+def test_size_when_one_drive_has_no_partitions_then_it_does_not_apply() -> None:
+    """Nothing compared is never `same`."""
+    assert answers(RULE, case_of(drive(usual()), drive())) == ["not_applicable"]
