@@ -180,3 +180,17 @@ def test_kind_when_the_chain_of_the_root_bites_its_tail_then_is_described(tmp_pa
     patch(image, fat + 4 * root, struct.pack("<I", root))
 
     assert described(image).kind == "exfat"
+
+
+@pytest.mark.tools("mkfs.exfat")
+def test_backup_when_it_names_another_place_but_not_in_its_checksum_then_differs(
+    tmp_path: Path,
+) -> None:
+    """Such a copy would be refused by the system that needs it: section 3.4."""
+    image = volume(tmp_path)
+    patch(image, REGION + 64, struct.pack("<Q", 4096))
+
+    backup = described(image).backup
+
+    assert backup is not None
+    assert (backup.state, backup.detail) == ("differs", "its own checksum does not hold")

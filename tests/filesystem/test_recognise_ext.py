@@ -199,3 +199,18 @@ def test_kind_when_it_is_a_journal_alone_then_jbd(tmp_path: Path) -> None:
     assert found.kind == blkid(image)["TYPE"] == "jbd"
     assert (found.id or "").lower() == blkid(image)["UUID"]
     assert found.free_bytes is None
+
+
+@pytest.mark.tools("mke2fs")
+@pytest.mark.parametrize(("offset", "value"), [(0x0, 0), (0x0, 1), (0x20, 1)])
+def test_free_space_when_a_bitmap_is_said_to_be_where_none_can_be_then_none(
+    tmp_path: Path, offset: int, value: int
+) -> None:
+    """Block 0, the superblock's own block 1, and (0x20: the high half) a block past the end."""
+    image = volume(tmp_path, "ext4", "-b", "1024")
+    patch(image, 2 * 1024 + offset, value.to_bytes(4, "little"))
+
+    found = described(image)
+
+    assert found.free_bytes is None
+    assert [item.what for item in found.unread] == ["block bitmap of group 0"]

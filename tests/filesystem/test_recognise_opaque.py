@@ -217,6 +217,24 @@ def test_kind_when_two_filesystems_are_whole_then_ambiguous(tmp_path: Path) -> N
     assert set(found.candidates) == {"ext4", "xfs"}
 
 
+@pytest.mark.tools("mke2fs", "mkfs.btrfs")
+def test_kind_when_a_leftover_superblock_is_damaged_then_its_checksum_decides(
+    tmp_path: Path,
+) -> None:
+    """A btrfs superblock at 64 KiB of an ext4: proven while its CRC-32C holds, else a leftover."""
+    image = make(tmp_path, "128M", "mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096")
+    (tmp_path / "old").mkdir()
+    old = make(tmp_path / "old", "128M", "mkfs.btrfs", "-q")
+    patch(image, 65536, old.read_bytes()[65536 : 65536 + 4096])
+    both = described(image)
+    patch(image, 65536 + 2000, b"damage")
+
+    found = described(image)
+
+    assert (both.kind, both.candidates) == ("ambiguous", ("ext4", "btrfs"))
+    assert (found.kind, found.candidates) == ("ext4", ("btrfs",))
+
+
 LEFTOVERS = {
     "fat16": ("mkfs.fat", "-F", "16", "-R", "8"),
     "ntfs": ("mkntfs", "-F", "-Q"),
