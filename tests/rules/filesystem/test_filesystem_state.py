@@ -1,0 +1,251 @@
+"""The state of each filesystem, its boot sector and the copy of it, and encryption."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.cases import (
+    answers,
+    case_of,
+    changed,
+    compared,
+    drive,
+    findings,
+    partition,
+    quiet,
+    refiled,
+    told,
+    told_both_ways,
+    usual,
+)
+from verify.filesystem.model import Backup
+from verify.rules.comparison import PairContents
+from verify.rules.filesystem import (
+    boot_sector_backup,
+    filesystem_dirty,
+    filesystem_hibernated,
+    filesystem_locked,
+    filesystem_log,
+    hidden_sectors,
+)
+from verify.table.model import PartitionEntry
+
+DIRTY, HIBERNATED = filesystem_dirty.RULE, filesystem_hibernated.RULE
+BACKUP, HIDDEN, LOCKED = boot_sector_backup.RULE, hidden_sectors.RULE, filesystem_locked.RULE
+START_LBA = 277 * 2048
+
+
+def dirty(partitions: list | None = None) -> list:  # type: ignore[type-arg]
+    """Return the usual partitions, the system's volume dirty."""
+    return refiled(partitions or usual(), 3, clean=False, state=("dirty",))
+
+
+def hibernated(partitions: list | None = None) -> list:  # type: ignore[type-arg]
+    """Return the usual partitions, a hibernation image on the system's volume."""
+    return changed(partitions or usual(), 3, hibernation="hibernated")
+
+
+def kept(state: str) -> list:  # type: ignore[type-arg]
+    """Return the usual partitions, the boot sector's copy in a state."""
+    backup = Backup(place="the volume's last sector", offset=512, state=state)  # type: ignore[arg-type]
+    return refiled(usual(), 3, backup=backup)
+
+
+def hidden(number: int, partitions: list | None = None, kind: str = "ntfs") -> list:  # type: ignore[type-arg]
+    """Return the usual partitions, a number of sectors in front in the system's boot sector."""
+    return refiled(partitions or usual(), 3, hidden_sectors=number, kind=kind)
+
+
+def test_dirty_when_all_are_clean_then_it_is_quiet() -> None:
+    """The quiet twin."""
+    assert quiet(DIRTY, case_of(drive(usual()), drive(usual())))
+
+
+def test_dirty_when_only_the_new_volume_is_then_it_is_review() -> None:
+    """The mirror is the old drive's own: a note."""
+    case = case_of(drive(usual()), drive(dirty()))
+    assert told_both_ways(DIRTY, case) == ([("review", 3)], [("note", 3)])
+    assert "is not clean (dirty)" in findings(DIRTY, case)[0].message
+
+
+def test_dirty_when_it_was_just_resized_then_it_is_a_note() -> None:
+    """Design section 4; whether the partition shows it or the volume's own mark."""
+    assert told(DIRTY, case_of(drive(usual()), drive(dirty(usual(300))))) == [("note", 3)]
+    marked = refiled(dirty(), 3, resized=True)
+    assert told(DIRTY, case_of(drive(usual()), drive(marked))) == [("note", 3)]
+
+
+def test_dirty_when_both_are_then_it_is_a_note_that_says_so() -> None:
+    """Design section 4: a fault that the source already had."""
+    case = case_of(drive(dirty()), drive(dirty()))
+    assert told(DIRTY, case) == [("note", 3)]
+    assert "as on the old drive" in findings(DIRTY, case)[0].message
+
+
+def test_dirty_when_the_state_is_not_known_then_it_is_not_examined() -> None:
+    """Never taken for clean."""
+    assert answers(DIRTY, case_of(drive(usual()), drive(refiled(usual(), 3, clean=None)))) == [
+        "not_examined"
+    ]
+
+
+def test_log_when_this_version_does_not_judge_it_then_it_says_so() -> None:
+    """It is in the catalogue, and not required."""
+    assert answers(filesystem_log.RULE, case_of(drive(usual()), drive(usual()))) == ["not_examined"]
+    assert not filesystem_log.RULE.required
+
+
+def test_hibernated_when_no_system_is_then_it_is_quiet() -> None:
+    """The quiet twin; a resize alone is none."""
+    assert quiet(HIBERNATED, case_of(drive(usual()), drive(usual(300))))
+
+
+def test_hibernated_when_its_volume_was_resized_then_it_is_stop() -> None:
+    """Design section 4: a hibernated system on a volume that was resized."""
+    case = case_of(drive(hibernated()), drive(hibernated(usual(300))))
+    assert told_both_ways(HIBERNATED, case) == ([("stop", 3)], [("stop", 3)])
+
+
+def test_hibernated_when_both_are_and_nothing_was_resized_then_it_is_a_note() -> None:
+    """The system resumes from where the old one was left."""
+    case = case_of(drive(hibernated()), drive(hibernated()))
+    assert told(HIBERNATED, case) == [("note", 3)]
+
+
+def test_hibernated_when_only_one_drive_is_then_it_is_review() -> None:
+    """What was open is in the image alone."""
+    case = case_of(drive(hibernated()), drive(usual()))
+    assert told_both_ways(HIBERNATED, case) == ([("review", 3)], [("review", 3)])
+    assert "what was open in it is not on the new drive" in findings(HIBERNATED, case)[0].message
+
+
+@pytest.mark.parametrize(("size_mib", "level"), [(300, "stop"), (100, "note")])
+def test_hibernated_when_a_swap_partition_holds_it_then_any_resized_volume_is_stop(
+    size_mib: int, level: str
+) -> None:
+    """A suspended Linux keeps every mounted filesystem in memory."""
+    swap = partition(2, 600, 50, "swap", of={"state": ("hibernated",)})
+    old = [partition(1, 1, 100, "ext4"), swap]
+    new = [partition(1, 1, size_mib, "ext4"), swap]
+    assert told(HIBERNATED, case_of(drive(old), drive(new))) == [(level, 2)]
+
+
+def test_hibernated_when_files_were_not_listed_then_it_is_not_examined() -> None:
+    """Nobody looked for the image."""
+    new = changed(usual(), 3, listing=None)
+    assert answers(HIBERNATED, case_of(drive(usual()), drive(new))) == ["not_examined"]
+
+
+@pytest.mark.parametrize("state", ["same", "moved_only"])
+def test_backup_when_it_is_the_same_or_only_moved_then_it_is_quiet(state: str) -> None:
+    """Design section 4: a copy that differs in hidden sectors alone is no finding."""
+    assert quiet(BACKUP, case_of(drive(kept("same")), drive(kept(state))))
+
+
+@pytest.mark.parametrize("state", ["differs", "missing"])
+def test_backup_when_it_lacks_or_differs_then_it_is_review(state: str) -> None:
+    """The old drive's own, or on both, is a note."""
+    case = case_of(drive(kept("same")), drive(kept(state)))
+    assert told_both_ways(BACKUP, case) == ([("review", 3)], [("note", 3)])
+    assert told(BACKUP, case_of(drive(kept(state)), drive(kept(state)))) == [("note", 3)]
+
+
+def test_backup_when_it_could_not_be_read_then_it_is_not_examined() -> None:
+    """Neither good nor bad."""
+    assert answers(BACKUP, case_of(drive(kept("same")), drive(kept("unread")))) == ["not_examined"]
+
+
+def test_backup_when_no_filesystem_keeps_one_then_it_does_not_apply() -> None:
+    """FAT12 and FAT16 have none."""
+    assert answers(BACKUP, case_of(drive(usual()), drive(usual()))) == ["not_applicable"]
+
+
+def active(partitions: list) -> list:  # type: ignore[type-arg]
+    """Return the same partitions, the system's active and without GUIDs."""
+    plain = [item.model_copy(update={"guid": None, "type": "07"}) for item in partitions]
+    return changed(plain, 3, active=True)
+
+
+def test_hidden_when_it_names_the_start_then_it_is_quiet() -> None:
+    """The quiet twin: 277 MiB are 567,296 sectors of 512 bytes (arithmetic)."""
+    assert START_LBA == 567_296
+    right = drive(hidden(START_LBA))
+    assert quiet(HIDDEN, case_of(right, right))
+
+
+def test_hidden_when_the_active_mbr_partition_names_another_then_it_is_stop() -> None:
+    """BIOS boot code reads by it; on both drives, or on the old one alone, it is a note."""
+    right = drive(active(hidden(START_LBA)), table={"scheme": "mbr"})
+    wrong = drive(active(hidden(63)), table={"scheme": "mbr"})
+    assert told_both_ways(HIDDEN, case_of(right, wrong)) == ([("stop", 3)], [("note", 3)])
+    assert told(HIDDEN, case_of(wrong, wrong)) == [("note", 3)]
+    message = findings(HIDDEN, case_of(right, wrong))[0].message
+    assert "says 63 sectors are in front of its partition; there are 567296" in message
+
+
+def test_hidden_when_a_gpt_partition_names_another_then_it_is_a_note() -> None:
+    """Nothing reads it there; a number that was never right says nothing of the clone."""
+    right, wrong = drive(hidden(START_LBA)), drive(hidden(0))
+    assert told(HIDDEN, case_of(right, wrong)) == [("note", 3)]
+    assert quiet(HIDDEN, case_of(wrong, wrong))
+
+
+def test_hidden_when_a_logical_partition_counts_from_its_record_then_it_is_quiet() -> None:
+    """The record stands 2,048 sectors before; from the drive's start is right as well."""
+    entries = (
+        PartitionEntry(
+            number=3,
+            start_lba=START_LBA,
+            sectors=1,
+            type="07",
+            type_name="",
+            record_lba=START_LBA - 2048,
+        ),
+    )
+    mbr = {"scheme": "mbr", "partitions": entries}
+    right = drive(active(hidden(START_LBA)), table=mbr)
+    assert quiet(HIDDEN, case_of(right, drive(active(hidden(2048)), table=mbr)))
+
+
+def test_hidden_when_exfat_keeps_zero_then_it_is_quiet() -> None:
+    """exFAT specification section 3.1.4: 0 is to be ignored."""
+    right, zero = drive(hidden(START_LBA, kind="exfat")), drive(hidden(0, kind="exfat"))
+    assert quiet(HIDDEN, case_of(right, zero))
+
+
+def locked(kind: str = "luks") -> list:  # type: ignore[type-arg]
+    """Return one encrypted partition."""
+    return [partition(1, 1, 100, kind)]
+
+
+def blocks(**changes: object) -> list[PairContents]:
+    """Return the blocks of that partition, all compared and equal."""
+    return [compared(1, raw=True, blocks=100, block_population=100, **changes)]
+
+
+def test_locked_when_the_encrypted_bytes_are_the_same_then_it_is_quiet() -> None:
+    """Design section 4: the same encrypted bytes on both sides are full proof."""
+    assert quiet(LOCKED, case_of(drive(locked()), drive(locked()), blocks()))
+
+
+@pytest.mark.parametrize(
+    ("new", "contents"),
+    [
+        (locked(), []),
+        (locked(), blocks(mismatches=1)),
+        ([partition(1, 1, 100)], []),
+    ],
+    ids=["not compared", "different", "plain on the new drive"],
+)
+def test_locked_when_the_bytes_prove_nothing_then_it_is_not_examined(
+    new: list,  # type: ignore[type-arg]
+    contents: list[PairContents],
+) -> None:
+    """Files that cannot be seen are never `same`; the mirror says it too."""
+    assert answers(LOCKED, case_of(drive(locked()), drive(new), contents)) == ["not_examined"]
+    assert answers(LOCKED, case_of(drive(new), drive(locked()), contents)) == ["not_examined"]
+
+
+def test_locked_when_nothing_is_encrypted_then_it_does_not_apply() -> None:
+    """Nothing compared is never `same`."""
+    assert answers(LOCKED, case_of(drive(usual()), drive(usual()))) == ["not_applicable"]
