@@ -49,7 +49,8 @@ def judge(case: Case, tally: Tally) -> None:
             tally.leave_out(f"partition {new.number} of the new drive does not tell its state")
             continue
         tally.agree()
-        resized = was_resized(case, old, new)
+        marked = new.filesystem.resized and not old.filesystem.resized
+        resized = marked or was_resized(case, old, new)
         level, advice = (Level.NOTE, _RESIZED) if resized else (Level.REVIEW, _CHECK)
         tell_fault(
             tally,
