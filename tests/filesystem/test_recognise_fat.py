@@ -248,3 +248,19 @@ def test_label_when_an_entry_is_marked_then_only_a_label_counts(
     patch(image, start + 2 * length, name + bytes([attributes]) + bytes(20))
 
     assert described(image).label == label
+
+
+@pytest.mark.tools("mkfs.fat", "blkid")
+def test_label_when_the_chain_to_it_has_reserved_bits_set_then_is_found(tmp_path: Path) -> None:
+    """The root goes on in cluster 3; the high four bits of the entry that says so do not count."""
+    image = volume(tmp_path, "fat32", "-s", "1")
+    start, length = fat_bytes(image)
+    for copy in range(2):
+        links = struct.pack("<2I", 0xF0000003, 0x0FFFFFFF)
+        patch(image, start + copy * length + 8, links)
+    data = start + 2 * length
+    patch(image, data, (b"\xe5GONE      \x20" + bytes(20)) * (SECTOR // 32))
+    patch(image, data + SECTOR, b"WORK       \x08" + bytes(20))
+
+    assert described(image).label == "WORK"
+    assert blkid(image)["LABEL"] == "WORK"
