@@ -102,7 +102,7 @@ def same_family(one: str, other: str) -> bool:
 def was_resized(case: Case, old: Partition, new: Partition) -> bool:
     """Whether the clone changed this partition's or its filesystem's size."""
     sizes = old.filesystem.size_bytes, new.filesystem.size_bytes
-    if size_bytes(case.source, old) != size_bytes(case.target, new) or new.filesystem.resized:
+    if size_bytes(case.source, old) != size_bytes(case.target, new):
         return True
     return None not in sizes and sizes[0] != sizes[1]
 
@@ -159,9 +159,12 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
 
     `faults` (source's, target's) end the sentence that `subject` begins; `None` is no fault. A
     fault that the old drive has as well is no fault of the clone: a note that says so, and so is
-    one that only the old drive has.
+    one that only the old drive has. What was no more than a note anyway, and is the same on both,
+    tells nothing new and is passed over: a copy of a drive has no findings of its own.
     """
     on_source, on_target = faults
+    if level is Level.NOTE and on_source == on_target:
+        return
     if on_target is not None and on_source is None:
         message = f"{subject} of the new drive {on_target}."
     elif on_target is not None:
