@@ -69,10 +69,8 @@ def test_dirty_when_only_the_new_volume_is_then_it_is_review() -> None:
 
 
 def test_dirty_when_it_was_just_resized_then_it_is_a_note() -> None:
-    """Design section 4; whether the partition shows it or the volume's own mark."""
+    """Design section 4: on another volume than one that was just resized it is `review`."""
     assert told(DIRTY, case_of(drive(usual()), drive(dirty(usual(300))))) == [("note", 3)]
-    marked = refiled(dirty(), 3, resized=True)
-    assert told(DIRTY, case_of(drive(usual()), drive(marked))) == [("note", 3)]
 
 
 def test_dirty_when_both_are_then_it_is_a_note_that_says_so() -> None:
@@ -208,7 +206,7 @@ def test_hidden_when_a_logical_partition_counts_from_its_record_then_it_is_quiet
 
 
 def test_hidden_when_exfat_keeps_zero_then_it_is_quiet() -> None:
-    """exFAT specification section 3.1.4: 0 is to be ignored."""
+    """ExFAT specification section 3.1.4: 0 is to be ignored."""
     right, zero = drive(hidden(START_LBA, kind="exfat")), drive(hidden(0, kind="exfat"))
     assert quiet(HIDDEN, case_of(right, zero))
 

@@ -1,0 +1,236 @@
+"""Two drives or one, in use, in which sectors, readable, used since."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.rules.cases import (
+    answers,
+    case_of,
+    changed,
+    compared,
+    drive,
+    findings,
+    partition,
+    quiet,
+    refiled,
+    told,
+    told_both_ways,
+    usual,
+)
+from verify.filesystem.entry import Entry
+from verify.manifest.model import Header, SectorRange
+from verify.rules.comparison import Bag, Difference, PairContents
+from verify.rules.drive import (
+    drive_hidden_areas,
+    drive_in_use,
+    drive_same,
+    drive_set,
+    drive_unreadable,
+    sector_size,
+    source_used_since,
+    target_used_since,
+)
+
+SAME, IN_USE, SECTORS = drive_same.RULE, drive_in_use.RULE, sector_size.RULE
+UNREADABLE = drive_unreadable.RULE
+SOURCE_USED, TARGET_USED = source_used_since.RULE, target_used_since.RULE
+SECOND = 1_000_000_000
+
+
+def image(file_id: str | None, **changes: object) -> Header:
+    """Return an image file of an identity."""
+    return drive(usual(), file_id=file_id, **changes)
+
+
+def device(serial: str | None, **changes: object) -> Header:
+    """Return a device that gives a serial."""
+    return drive(usual(), kind="device", serial=serial, **({"serial_source": "drive"} | changes))
+
+
+def test_same_when_two_files_are_one_then_it_is_stop() -> None:
+    """Every other rule would say `same`."""
+    assert told(SAME, case_of(image("8:1:7"), image("8:1:7"))) == [("stop", None)]
+
+
+def test_same_when_a_copy_lies_in_another_file_then_it_is_quiet() -> None:
+    """Design section 4: a byte-for-byte copy elsewhere is a clone, and a good one."""
+    assert quiet(SAME, case_of(image("8:1:7"), image("8:1:8")))
+
+
+def test_same_when_the_files_were_read_on_two_machines_then_their_identities_say_nothing() -> None:
+    """A file's identity is that machine's own."""
+    assert quiet(SAME, case_of(image("8:1:7"), image("8:1:7", capture={"host": "till"})))
+
+
+def test_same_when_a_file_and_a_device_are_compared_then_they_are_two() -> None:
+    """They are never one."""
+    assert quiet(SAME, case_of(image("8:1:7"), device("S1", file_id="8:1:7")))
+
+
+def test_same_when_both_devices_give_one_serial_then_it_is_stop() -> None:
+    """Two serials are two drives; the same under two models is not certain."""
+    assert told(SAME, case_of(device("S1"), device("S1"))) == [("stop", None)]
+    assert quiet(SAME, case_of(device("S1"), device("S2")))
+    two_models = case_of(device("S1", model="Alder"), device("S1", model="Birch"))
+    assert answers(SAME, two_models) == ["not_examined"]
+
+
+@pytest.mark.parametrize(
+    ("serial", "by"), [(None, "drive"), ("S1", "adapter"), ("0000000", "drive")]
+)
+def test_same_when_there_is_no_serial_of_its_own_then_it_is_not_examined(
+    serial: str | None, by: str
+) -> None:
+    """Design section 4: two such devices cannot be told apart from one that was read twice."""
+    case = case_of(
+        device(serial, serial_source=by, file_id="8:0"),
+        device(serial, serial_source=by, file_id="8:16", capture={"started": 900, "ended": 950}),
+    )
+    assert answers(SAME, case) == ["not_examined"]
+
+
+def test_in_use_when_neither_drive_is_then_it_is_quiet() -> None:
+    """The quiet twin; a mount for reading only is none."""
+    assert quiet(IN_USE, case_of(drive(usual(), mounted=("/mnt",)), drive(usual())))
+
+
+@pytest.mark.parametrize("what", ["mounted_writable", "changed_while_read"])
+def test_in_use_when_one_drive_is_then_it_is_review(what: str) -> None:
+    """On either side, and the sentence names the side."""
+    case = case_of(drive(usual(), **{what: True}), drive(usual()))
+    assert told_both_ways(IN_USE, case) == ([("review", None)], [("review", None)])
+    assert findings(IN_USE, case)[0].message.startswith("The old drive")
+
+
+def test_sectors_when_all_agree_then_it_is_quiet() -> None:
+    """The quiet twin."""
+    assert quiet(SECTORS, case_of(drive(usual()), drive(usual())))
+
+
+def big(partitions: list, **of: object) -> Header:  # type: ignore[type-arg]
+    """Return a drive of 4,096-byte sectors."""
+    return drive(refiled(partitions, 1, **of), table={"sector_bytes": 4096}, sector_bytes=4096)
+
+
+def test_sectors_when_the_drives_differ_and_filesystems_fit_then_it_is_review() -> None:
+    """Design section 4: 512 against 4096 is review by itself."""
+    one = [partition(1, 1, 100)]
+    case = case_of(drive(one), big(one, sector_bytes=4096))
+    assert told_both_ways(SECTORS, case) == ([("review", None)], [("review", None)])
+
+
+def test_sectors_when_a_filesystem_does_not_fit_then_it_is_stop() -> None:
+    """Design section 4: and stop where the filesystem's own sector size does not fit."""
+    one = [partition(1, 1, 100)]
+    case = case_of(drive(one), big(one, sector_bytes=512))
+    assert told(SECTORS, case) == [("review", None), ("stop", 1)]
+
+
+@pytest.mark.parametrize(("bus", "level"), [("usb", "review"), ("sata", "stop")])
+def test_sectors_when_the_table_is_written_in_others_then_it_is_one_finding(
+    bus: str, level: str
+) -> None:
+    """An adapter may be wrong; a drive attached directly is not."""
+    table = {"written_for": 512, "sector_bytes": 512}
+    new = drive(usual(), kind="device", bus=bus, table=table, sector_bytes=4096)
+    assert told(SECTORS, case_of(drive(usual()), new)) == [(level, None)]
+
+
+def broken(partitions: list, *, at_mib: float, sectors: int = 8) -> Header:  # type: ignore[type-arg]
+    """Return a drive on which some sectors could not be read."""
+    hit = SectorRange(start_lba=int(at_mib * 2048), sectors=sectors)
+    return drive(partitions, capture={"unreadable": (hit,)})
+
+
+def test_unreadable_when_all_was_read_then_it_is_quiet() -> None:
+    """The quiet twin."""
+    assert quiet(UNREADABLE, case_of(drive(usual()), drive(usual())))
+
+
+@pytest.mark.parametrize(
+    ("at_mib", "expected"),
+    [
+        (262, ("note", 2)),
+        (300, ("review", 3)),
+        (0.5, ("review", None)),
+        (990, ("review", None)),
+    ],
+    ids=["reserved", "system", "before", "behind"],
+)
+def test_unreadable_when_sectors_were_not_read_then_their_place_gives_the_level(
+    at_mib: float, expected: tuple[str, int | None]
+) -> None:
+    """The same on either drive."""
+    case = case_of(broken(usual(), at_mib=at_mib), drive(usual()))
+    assert told_both_ways(UNREADABLE, case) == ([expected], [expected])
+
+
+def test_unreadable_when_a_raw_partition_was_hit_then_it_is_stop() -> None:
+    """Nobody can say which file it was."""
+    raw = [partition(1, 1, 100, "unknown")]
+    assert told(UNREADABLE, case_of(broken(raw, at_mib=50), drive(raw))) == [("stop", 1)]
+
+
+def test_unreadable_when_files_were_hit_then_each_is_stop_and_named() -> None:
+    """The twenty first by name, the rest by number."""
+    entry = Entry("file", "/a", size=1, unhashed="cannot be read")
+    bag = Bag()
+    for number in range(25):
+        bag.add(Difference(f"/photo{number}", replace(entry), None))
+    found = findings(
+        UNREADABLE, case_of(drive(usual()), drive(usual()), [compared(3, unreadable=bag)])
+    )
+    assert [item.level for item in found] == ["stop"] * 21
+    assert found[0].path == "/photo0"
+    assert "5 more file(s)" in found[-1].message
+
+
+@pytest.mark.parametrize("rule", [drive_set.RULE, drive_hidden_areas.RULE], ids=lambda r: r.slug)
+def test_drive_when_this_version_does_not_judge_it_then_it_says_so(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+    """In the catalogue, and not required."""
+    assert answers(rule, case_of(drive(usual()), drive(usual()))) == ["not_examined"]
+    assert not rule.required
+
+
+def newer(path: str, seconds: float) -> PairContents:
+    """Return the system's files, one of them later on the target by so much."""
+    at = 1_700_000_000 * SECOND
+    old = Entry("file", path, size=1, modified=at)
+    new = Entry("file", path, size=1, modified=at + int(seconds * SECOND))
+    bag = Bag()
+    bag.add(Difference(path, old, new))
+    return compared(3, changed=bag)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "source", "target"),
+    [(60, [], [("note", 3)]), (-60, [("note", 3)], []), (2, [], []), (-2, [], [])],
+)
+def test_used_since_when_a_file_is_newer_then_that_side_was_used(
+    seconds: float, source: list[tuple[str, int]], target: list[tuple[str, int]]
+) -> None:
+    """FAT keeps times to two seconds: no more is a difference."""
+    case = case_of(drive(usual()), drive(usual()), [newer("/Users/orla/one.txt", seconds)])
+    assert told(SOURCE_USED, case) == source
+    assert told(TARGET_USED, case) == target
+
+
+def test_used_since_when_a_boot_store_was_rewritten_then_nobody_used_the_drive() -> None:
+    """A clone rewrites it by itself, as it leaves page files out."""
+    case = case_of(drive(usual()), drive(usual()), [newer("/Boot/BCD", 600)])
+    assert quiet(TARGET_USED, case)
+
+
+def test_used_since_when_the_volume_says_it_then_that_side_was_used() -> None:
+    """Ext keeps the time of its last write; a resize writes it too, and counts for nothing."""
+    old, new = (
+        drive([partition(1, 1, 100, "ext4", of={"last_written": at})]) for at in (1000, 2000)
+    )
+    assert told(TARGET_USED, case_of(old, new)) == [("note", 1)]
+    assert told(SOURCE_USED, case_of(old, new)) == []
+    assert told(SOURCE_USED, case_of(new, old)) == [("note", 1)]
+    grown = drive([changed(list(new.partitions), 1, sectors=200 * 2048)[0]])
+    assert told(TARGET_USED, case_of(old, grown)) == []
