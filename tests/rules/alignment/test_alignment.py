@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import pytest
 
 from tests.rules.cases import (
@@ -19,22 +21,26 @@ from tests.rules.cases import (
 )
 from verify.rules.alignment import alignment_cluster, alignment_physical, alignment_start
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.model import Rule
+
 START, PHYSICAL, CLUSTER = alignment_start.RULE, alignment_physical.RULE, alignment_cluster.RULE
 
 
-def begun(start_lba: int, **changes: object):  # type: ignore[no-untyped-def]  # noqa: ANN201
+def begun(start_lba: int, **changes: Any) -> Header:
     """Return a drive with one partition that begins there."""
     return drive(changed([partition(1, 1, 100)], 1, start_lba=start_lba), **changes)
 
 
 @pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
-def test_alignment_when_all_stands_on_multiples_of_1_mib_then_it_is_quiet(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_alignment_when_all_stands_on_multiples_of_1_mib_then_it_is_quiet(rule: Rule) -> None:
     """The quiet twin; UEFI 2.10 section 5.3.1: multiples of 2,048 blocks fit usual cases."""
     assert quiet(rule, case_of(drive(usual()), drive(usual())))
 
 
 @pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
-def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule: Rule) -> None:
     """Design section 4: 4,096 bytes assumed, and said; a drive that tells needs no such words."""
     silent = case_of(drive(usual()), drive(usual()))
     telling = case_of(drive(usual()), drive(usual(), physical_sector_bytes=4096))
@@ -43,7 +49,7 @@ def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule)
 
 
 def test_start_when_it_is_sector_63_then_it_is_review_with_the_remainder() -> None:
-    """63 x 512 = 32,256; 32,256 mod 4,096 = 3,584 (arithmetic); 63: Microsoft Learn, before Vista."""
+    """63 x 512 = 32,256, mod 4,096 = 3,584 (arithmetic); sector 63: Microsoft Learn."""
     case = case_of(begun(2048), begun(63))
     assert told(START, case) == [("review", 1)]
     (finding,) = findings(START, case)
@@ -97,7 +103,7 @@ def test_physical_when_two_partitions_share_a_sector_then_it_is_review() -> None
     two = [partition(1, 1, 1), partition(2, 2, 1)]
     moved = {"sectors": 4, "start_lba": 2048}
 
-    def behind(start_lba: int):  # type: ignore[no-untyped-def]  # noqa: ANN202
+    def behind(start_lba: int) -> Header:
         return drive(changed(changed(two, 1, **moved), 2, start_lba=start_lba))
 
     case = case_of(drive(two), behind(2055))
@@ -106,14 +112,18 @@ def test_physical_when_two_partitions_share_a_sector_then_it_is_review() -> None
 
 
 def test_cluster_when_it_is_smaller_than_the_grid_then_it_is_a_note() -> None:
-    """512-byte clusters on 4,096-byte steps; quiet where the drive works in 512."""
+    """512-byte clusters on 4,096-byte steps; quiet where the drive works in 512, or both are so."""
     small = refiled(usual(), 3, cluster_bytes=512)
     assert told(CLUSTER, case_of(drive(usual()), drive(small))) == [("note", 3)]
+    assert quiet(CLUSTER, case_of(drive(small), drive(small)))
+    coarse = drive(small, physical_sector_bytes=512, rotational=True)
+    assert told(CLUSTER, case_of(coarse, drive(small))) == [("note", 3)]
+    assert quiet(CLUSTER, case_of(drive(small), drive(small)))
     fine = drive(small, physical_sector_bytes=512, rotational=True)
     assert quiet(CLUSTER, case_of(drive(usual()), fine))
 
 
 @pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
-def test_alignment_when_there_are_no_partitions_then_it_does_not_apply(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_alignment_when_there_are_no_partitions_then_it_does_not_apply(rule: Rule) -> None:
     """Nothing judged is never `same`."""
     assert answers(rule, case_of(drive(usual()), drive())) == ["not_applicable"]

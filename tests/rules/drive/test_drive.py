@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -21,7 +22,7 @@ from tests.rules.cases import (
     usual,
 )
 from verify.filesystem.entry import Entry
-from verify.manifest.model import Header, SectorRange
+from verify.manifest.model import Header, Partition, SectorRange
 from verify.rules.comparison import Bag, Difference, PairContents
 from verify.rules.drive import (
     drive_hidden_areas,
@@ -34,18 +35,21 @@ from verify.rules.drive import (
     target_used_since,
 )
 
+if TYPE_CHECKING:
+    from verify.rules.model import Rule
+
 SAME, IN_USE, SECTORS = drive_same.RULE, drive_in_use.RULE, sector_size.RULE
 UNREADABLE = drive_unreadable.RULE
 SOURCE_USED, TARGET_USED = source_used_since.RULE, target_used_since.RULE
 SECOND = 1_000_000_000
 
 
-def image(file_id: str | None, **changes: object) -> Header:
+def image(file_id: str | None, **changes: Any) -> Header:
     """Return an image file of an identity."""
     return drive(usual(), file_id=file_id, **changes)
 
 
-def device(serial: str | None, **changes: object) -> Header:
+def device(serial: str | None, **changes: Any) -> Header:
     """Return a device that gives a serial."""
     return drive(usual(), kind="device", serial=serial, **({"serial_source": "drive"} | changes))
 
@@ -100,7 +104,8 @@ def test_in_use_when_neither_drive_is_then_it_is_quiet() -> None:
 @pytest.mark.parametrize("what", ["mounted_writable", "changed_while_read"])
 def test_in_use_when_one_drive_is_then_it_is_review(what: str) -> None:
     """On either side, and the sentence names the side."""
-    case = case_of(drive(usual(), **{what: True}), drive(usual()))
+    changes: dict[str, Any] = {what: True}
+    case = case_of(drive(usual(), **changes), drive(usual()))
     assert told_both_ways(IN_USE, case) == ([("review", None)], [("review", None)])
     assert findings(IN_USE, case)[0].message.startswith("The old drive")
 
@@ -110,7 +115,7 @@ def test_sectors_when_all_agree_then_it_is_quiet() -> None:
     assert quiet(SECTORS, case_of(drive(usual()), drive(usual())))
 
 
-def big(partitions: list, **of: object) -> Header:  # type: ignore[type-arg]
+def big(partitions: list[Partition], **of: Any) -> Header:
     """Return a drive of 4,096-byte sectors."""
     return drive(refiled(partitions, 1, **of), table={"sector_bytes": 4096}, sector_bytes=4096)
 
@@ -139,7 +144,7 @@ def test_sectors_when_the_table_is_written_in_others_then_it_is_one_finding(
     assert told(SECTORS, case_of(drive(usual()), new)) == [(level, None)]
 
 
-def broken(partitions: list, *, at_mib: float, sectors: int = 8) -> Header:  # type: ignore[type-arg]
+def broken(partitions: list[Partition], *, at_mib: float, sectors: int = 8) -> Header:
     """Return a drive on which some sectors could not be read."""
     hit = SectorRange(start_lba=int(at_mib * 2048), sectors=sectors)
     return drive(partitions, capture={"unreadable": (hit,)})
@@ -189,7 +194,7 @@ def test_unreadable_when_files_were_hit_then_each_is_stop_and_named() -> None:
 
 
 @pytest.mark.parametrize("rule", [drive_set.RULE, drive_hidden_areas.RULE], ids=lambda r: r.slug)
-def test_drive_when_this_version_does_not_judge_it_then_it_says_so(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_drive_when_this_version_does_not_judge_it_then_it_says_so(rule: Rule) -> None:
     """In the catalogue, and not required."""
     assert answers(rule, case_of(drive(usual()), drive(usual()))) == ["not_examined"]
     assert not rule.required

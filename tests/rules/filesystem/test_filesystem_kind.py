@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
 from tests.rules.cases import (
@@ -23,16 +25,20 @@ from tests.rules.cases import (
 from verify.filesystem.model import Filesystem, Unread
 from verify.rules.filesystem import filesystem_identity, filesystem_kind, filesystem_span
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.model import Rule
+
 KIND, IDENTITY, SPAN = filesystem_kind.RULE, filesystem_identity.RULE, filesystem_span.RULE
 
 
-def filled(filesystem: Filesystem) -> list:  # type: ignore[type-arg]
+def filled(filesystem: Filesystem) -> list[Partition]:
     """Return the usual partitions with something else in the system's."""
     return changed(usual(), 3, filesystem=filesystem)
 
 
 @pytest.mark.parametrize("rule", [KIND, IDENTITY, SPAN], ids=lambda rule: rule.slug)
-def test_filesystem_when_it_is_the_same_then_it_is_quiet(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_filesystem_when_it_is_the_same_then_it_is_quiet(rule: Rule) -> None:
     """The quiet twin of every case below."""
     assert quiet(rule, case_of(drive(usual()), drive(usual())))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import pytest
 
 from tests.rules.cases import (
@@ -19,7 +21,6 @@ from tests.rules.cases import (
     usual,
 )
 from verify.filesystem.model import Backup
-from verify.rules.comparison import PairContents
 from verify.rules.filesystem import (
     boot_sector_backup,
     filesystem_dirty,
@@ -30,28 +31,34 @@ from verify.rules.filesystem import (
 )
 from verify.table.model import PartitionEntry
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+    from verify.rules.comparison import PairContents
+
 DIRTY, HIBERNATED = filesystem_dirty.RULE, filesystem_hibernated.RULE
 BACKUP, HIDDEN, LOCKED = boot_sector_backup.RULE, hidden_sectors.RULE, filesystem_locked.RULE
 START_LBA = 277 * 2048
 
 
-def dirty(partitions: list | None = None) -> list:  # type: ignore[type-arg]
+def dirty(partitions: list[Partition] | None = None) -> list[Partition]:
     """Return the usual partitions, the system's volume dirty."""
     return refiled(partitions or usual(), 3, clean=False, state=("dirty",))
 
 
-def hibernated(partitions: list | None = None) -> list:  # type: ignore[type-arg]
+def hibernated(partitions: list[Partition] | None = None) -> list[Partition]:
     """Return the usual partitions, a hibernation image on the system's volume."""
     return changed(partitions or usual(), 3, hibernation="hibernated")
 
 
-def kept(state: str) -> list:  # type: ignore[type-arg]
+def kept(state: str) -> list[Partition]:
     """Return the usual partitions, the boot sector's copy in a state."""
     backup = Backup(place="the volume's last sector", offset=512, state=state)  # type: ignore[arg-type]
     return refiled(usual(), 3, backup=backup)
 
 
-def hidden(number: int, partitions: list | None = None, kind: str = "ntfs") -> list:  # type: ignore[type-arg]
+def hidden(
+    number: int, partitions: list[Partition] | None = None, kind: str = "ntfs"
+) -> list[Partition]:
     """Return the usual partitions, a number of sectors in front in the system's boot sector."""
     return refiled(partitions or usual(), 3, hidden_sectors=number, kind=kind)
 
@@ -158,7 +165,7 @@ def test_backup_when_no_filesystem_keeps_one_then_it_does_not_apply() -> None:
     assert answers(BACKUP, case_of(drive(usual()), drive(usual()))) == ["not_applicable"]
 
 
-def active(partitions: list) -> list:  # type: ignore[type-arg]
+def active(partitions: list[Partition]) -> list[Partition]:
     """Return the same partitions, the system's active and without GUIDs."""
     plain = [item.model_copy(update={"guid": None, "type": "07"}) for item in partitions]
     return changed(plain, 3, active=True)
@@ -211,12 +218,12 @@ def test_hidden_when_exfat_keeps_zero_then_it_is_quiet() -> None:
     assert quiet(HIDDEN, case_of(right, zero))
 
 
-def locked(kind: str = "luks") -> list:  # type: ignore[type-arg]
+def locked(kind: str = "luks") -> list[Partition]:
     """Return one encrypted partition."""
     return [partition(1, 1, 100, kind)]
 
 
-def blocks(**changes: object) -> list[PairContents]:
+def blocks(**changes: Any) -> list[PairContents]:
     """Return the blocks of that partition, all compared and equal."""
     return [compared(1, raw=True, blocks=100, block_population=100, **changes)]
 
@@ -236,7 +243,7 @@ def test_locked_when_the_encrypted_bytes_are_the_same_then_it_is_quiet() -> None
     ids=["not compared", "different", "plain on the new drive"],
 )
 def test_locked_when_the_bytes_prove_nothing_then_it_is_not_examined(
-    new: list,  # type: ignore[type-arg]
+    new: list[Partition],
     contents: list[PairContents],
 ) -> None:
     """Files that cannot be seen are never `same`; the mirror says it too."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tests.rules.cases import (
     DRIVE_MIB,
     PER_MIB,
@@ -17,11 +19,14 @@ from tests.rules.cases import (
 )
 from verify.rules.partition import partition_bounds
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+
 RULE = partition_bounds.RULE
 LAST = DRIVE_MIB * PER_MIB - 1
 
 
-def ending(last_lba: int) -> list:  # type: ignore[type-arg]
+def ending(last_lba: int) -> list[Partition]:
     """Return the usual partitions, the last ending in that sector."""
     return changed(usual(), 4, sectors=last_lba + 1 - usual()[3].start_lba)
 

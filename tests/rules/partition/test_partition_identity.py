@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
 from tests.rules.cases import (
@@ -23,11 +25,15 @@ from tests.rules.cases import (
 )
 from verify.rules.partition import partition_attributes, partition_guid, partition_type
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.model import Rule
+
 TYPE, GUID, ATTRIBUTES = partition_type.RULE, partition_guid.RULE, partition_attributes.RULE
 MBR = {"scheme": "mbr"}
 
 
-def mbr_drive(*rows: tuple[str, bool]):  # type: ignore[no-untyped-def]  # noqa: ANN201
+def mbr_drive(*rows: tuple[str, bool]) -> Header:
     """Return an MBR drive with a partition of each type, active or not."""
     partitions = [
         partition(
@@ -45,7 +51,7 @@ def mbr_drive(*rows: tuple[str, bool]):  # type: ignore[no-untyped-def]  # noqa:
 
 
 @pytest.mark.parametrize("rule", [TYPE, GUID, ATTRIBUTES], ids=lambda rule: rule.slug)
-def test_identity_when_it_is_the_same_then_it_is_quiet(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_identity_when_it_is_the_same_then_it_is_quiet(rule: Rule) -> None:
     """The quiet twin of every case below."""
     assert quiet(rule, case_of(drive(usual()), drive(usual())))
 

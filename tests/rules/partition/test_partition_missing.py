@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tests.rules.cases import case_of, changed, drive, partition, quiet, told, usual
 from verify.rules.partition import partition_extra, partition_missing
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
 
 MISSING, EXTRA = partition_missing.RULE, partition_extra.RULE
 
 
-def without(number: int) -> list:  # type: ignore[type-arg]
+def without(number: int) -> list[Partition]:
     """Return the usual partitions but one."""
     return [item for item in usual() if item.number != number]
 

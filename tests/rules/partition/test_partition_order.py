@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tests.rules.cases import case_of, changed, drive, findings, quiet, told, told_both_ways, usual
 from verify.rules.partition import partition_order
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
 
 RULE = partition_order.RULE
 MIB_SECTORS = 2048
 
 
-def at(number: int, start_mib: int, partitions: list | None = None) -> list:  # type: ignore[type-arg]
+def at(number: int, start_mib: int, partitions: list[Partition] | None = None) -> list[Partition]:
     """Return the usual partitions with one begun elsewhere."""
     return changed(partitions or usual(), number, start_lba=start_mib * MIB_SECTORS)
 

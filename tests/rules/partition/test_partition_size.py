@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
 from tests.rules.cases import (
@@ -19,11 +21,14 @@ from tests.rules.cases import (
 from verify.rules.comparison import Bag, Difference
 from verify.rules.partition import partition_size
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Partition
+
 RULE = partition_size.RULE
 MIB_SECTORS = 2048
 
 
-def sized(number: int, size_mib: int, partitions: list | None = None) -> list:  # type: ignore[type-arg]
+def sized(number: int, size_mib: int, partitions: list[Partition] | None = None) -> list[Partition]:
     """Return the usual partitions, one of another size."""
     return changed(partitions or usual(), number, sectors=size_mib * MIB_SECTORS)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import pytest
 
 from tests.rules.cases import (
@@ -19,6 +21,10 @@ from tests.rules.cases import (
 )
 from verify.rules.space import free_space, free_space_boot, free_space_recovery, spare_area
 
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Rule
+
 DATA_RULE, BOOT, RECOVERY, SPARE = (
     free_space.RULE,
     free_space_boot.RULE,
@@ -28,18 +34,18 @@ DATA_RULE, BOOT, RECOVERY, SPARE = (
 SYSTEM_BYTES = 500 * MIB
 
 
-def roomy() -> list:  # type: ignore[type-arg]
+def roomy() -> list[Partition]:
     """Return the usual partitions with enough free in the recovery partition."""
     return refiled(usual(), 4, free_bytes=250 * MIB, size_bytes=1000 * MIB)
 
 
-def with_free(number: int, free: int | None) -> list:  # type: ignore[type-arg]
+def with_free(number: int, free: int | None) -> list[Partition]:
     """Return the usual partitions with so much free in one."""
     return refiled(roomy(), number, free_bytes=free)
 
 
 @pytest.mark.parametrize("rule", [DATA_RULE, BOOT, RECOVERY, SPARE], ids=lambda rule: rule.slug)
-def test_space_when_there_is_enough_then_it_is_quiet(rule) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_space_when_there_is_enough_then_it_is_quiet(rule: Rule) -> None:
     """The quiet twin: half of each volume is free, an EFI system partition of 260 MiB."""
     assert quiet(rule, case_of(drive(roomy()), drive(roomy())))
 
@@ -79,7 +85,9 @@ def test_free_space_when_only_the_old_drive_is_full_then_it_is_quiet() -> None:
 @pytest.mark.parametrize(
     ("rule", "number"), [(DATA_RULE, 3), (BOOT, 1), (RECOVERY, 4)], ids=lambda rule: str(rule)[:9]
 )
-def test_space_when_free_space_is_not_known_then_it_is_not_examined(rule, number: int) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_space_when_free_space_is_not_known_then_it_is_not_examined(
+    rule: Rule, number: int
+) -> None:
     """Never taken for enough."""
     assert answers(rule, case_of(drive(roomy()), drive(with_free(number, None)))) == [
         "not_examined"
@@ -119,7 +127,7 @@ def test_boot_space_when_the_efi_partition_is_under_the_minimum_then_it_is_a_not
 ) -> None:
     """Microsoft Learn, UEFI/GPT-based hard drive partitions: 200 MB, 260 MB on 4Kn drives."""
 
-    def sized(mib: int):  # type: ignore[no-untyped-def]  # noqa: ANN202
+    def sized(mib: int) -> Header:
         sectors = mib * MIB // sector
         item = partition(1, 0, mib, "fat32", type=EFI).model_copy(update={"sectors": sectors})
         return drive([item], table={"sector_bytes": sector}, sector_bytes=sector)
@@ -132,7 +140,7 @@ def test_boot_space_when_it_is_nearly_full_then_it_is_review() -> None:
     assert told(BOOT, case_of(drive(roomy()), drive(with_free(1, 5 * MIB)))) == [("review", 1)]
 
 
-def spare(size_mib: int, free_percent: int, **changes: object):  # type: ignore[no-untyped-def]  # noqa: ANN201
+def spare(size_mib: int, free_percent: int, **changes: Any) -> Header:
     """Return a flash drive with 93 MiB in one partition of so much free."""
     of = {"free_bytes": 93 * MIB * free_percent // 100}
     return drive(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -19,9 +20,14 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
-from verify.manifest.model import Header
 from verify.rules.table import disk_identity, table_intact, table_scheme
 from verify.table.model import Mbr
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from verify.manifest.model import Header
+    from verify.rules.model import Rule
 
 SCHEME, INTACT, IDENTITY = table_scheme.RULE, table_intact.RULE, disk_identity.RULE
 SECTORS = DRIVE_MIB * PER_MIB
@@ -31,12 +37,12 @@ PROTECTIVE = Mbr(
 CLASSIC = replace(PROTECTIVE, kind="classic", disk_signature="00C0FFEE")
 
 
-def gpt(**changes: object) -> Header:
+def gpt(**changes: Any) -> Header:
     """Return a GPT drive with its protective record."""
     return drive(usual(), table={"mbr": PROTECTIVE} | changes)
 
 
-def mbr(**changes: object) -> Header:
+def mbr(**changes: Any) -> Header:
     """Return an MBR drive."""
     return drive(usual(), table={"scheme": "mbr", "mbr": CLASSIC} | changes)
 
@@ -48,7 +54,9 @@ def bare() -> Header:
 
 @pytest.mark.parametrize("rule", [SCHEME, INTACT, IDENTITY], ids=lambda rule: rule.slug)
 @pytest.mark.parametrize("kind", [gpt, mbr], ids=["gpt", "mbr"])
-def test_table_when_it_is_the_same_and_whole_then_it_is_quiet(rule, kind) -> None:  # type: ignore[no-untyped-def]  # noqa: ANN001
+def test_table_when_it_is_the_same_and_whole_then_it_is_quiet(
+    rule: Rule, kind: Callable[[], Header]
+) -> None:
     """The quiet twin of every case below."""
     assert quiet(rule, case_of(kind(), kind()))
 
@@ -89,7 +97,7 @@ HYBRID = {"mbr": replace(PROTECTIVE, kind="hybrid")}
     ids=["primary", "primary entries", "backup", "no backup", "backup in the middle", "hybrid"],
 )
 def test_intact_when_the_new_table_has_a_fault_then_its_part_gives_the_level(
-    fault: dict[str, object], level: str
+    fault: dict[str, Any], level: str
 ) -> None:
     """UEFI 2.10 section 5.3.2: the tests of a header; the backup in the last block."""
     assert told(INTACT, case_of(gpt(), gpt(**fault))) == [(level, None)]
@@ -99,7 +107,7 @@ def test_intact_when_the_new_table_has_a_fault_then_its_part_gives_the_level(
     "fault", [PRIMARY_BAD, BACKUP_BAD, BACKUP_MISSING, BACKUP_MIDDLE], ids=["1", "2", "3", "4"]
 )
 def test_intact_when_the_old_table_has_the_fault_too_then_it_is_a_note(
-    fault: dict[str, object],
+    fault: dict[str, Any],
 ) -> None:
     """And the old drive's alone is a note: the clone healed it."""
     assert told(INTACT, case_of(gpt(**fault), gpt(**fault))) == [("note", None)]

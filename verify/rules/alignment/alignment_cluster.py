@@ -10,6 +10,7 @@ it. It costs time, and nothing else.
 
 ## Levels
 - `note`: the cluster size is no multiple of the grid.
+- quiet: the old drive's clusters are the same, and off its own grid as well.
 
 ## What to do
 Nothing on a clone: a filesystem keeps its cluster size. A volume that is made anew gets one that
@@ -26,11 +27,12 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.alignment.grid import grid_bytes
-from verify.rules.model import Area, Level, Rule
+from verify.rules.model import Area, Level, Rule, Tally
 from verify.rules.shared import holds_data, name_of
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case
 
 _ANEW = "Nothing to do on a clone; a volume that is made anew gets a size that fits."
 
@@ -47,13 +49,20 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         tally.agree()
         grid = grid_bytes(case.target.drive, tally)
-        if cluster % grid:
+        if cluster % grid and not _same_misfit(case, pair.source, cluster):
             message = (
                 f"{name_of(new)} of the new drive has clusters of {cluster} bytes, no multiple of"
                 f" the drive's grid of {grid} bytes."
             )
             old = pair.source.filesystem.cluster_bytes if pair.source else None
             tally.find(Level.NOTE, message, _ANEW, partition=new.number, source=old, target=cluster)
+
+
+def _same_misfit(case: Case, old: Partition | None, cluster: int) -> bool:
+    """Whether the old drive had the same clusters off its own grid: then nothing changed."""
+    if old is None or old.filesystem.cluster_bytes != cluster:
+        return False
+    return bool(cluster % grid_bytes(case.source.drive, Tally()))
 
 
 RULE = Rule(
