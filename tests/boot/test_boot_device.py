@@ -190,7 +190,7 @@ def test_device_when_devices_lie_inside_one_another_endlessly_then_the_answer_is
 
 def test_device_when_bytes_are_random_then_there_is_always_an_answer() -> None:
     """Bytes of any length give a device, and one that is understood only if it is all of them."""
-    chance = random.Random(20)  # noqa: S311 - not for secrets
+    chance = random.Random(20)
     for _ in range(3_000):
         data = chance.randbytes(chance.randrange(0, 240))
         assert not read_device(data).understood

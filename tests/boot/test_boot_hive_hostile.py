@@ -47,7 +47,7 @@ def answer(data: bytes) -> BootStore | None:
 
 def test_hive_when_bytes_are_overwritten_then_every_run_has_an_answer() -> None:
     """Three hundred stores with 1 to 40 random bytes: read, told of, or refused."""
-    chance = random.Random(3)  # noqa: S311 - not for secrets
+    chance = random.Random(3)
     original = stores.small_store().write()
     whole = answer(original)
     outcomes = set()
@@ -208,7 +208,7 @@ def test_hive_when_something_else_is_raised_then_it_is_not_hidden(
 def test_system_when_a_real_hive_is_damaged_then_every_run_has_an_answer(corpus: Path) -> None:
     """A real 11 MiB hive with one byte in ten thousand overwritten, and cut in half."""
     original = lzma.decompress((corpus / "hive-SYSTEM-win.hiv.xz").read_bytes())
-    chance = random.Random(5)  # noqa: S311 - not for secrets
+    chance = random.Random(5)
     for run in range(6):
         data = bytearray(original[: len(original) // 2] if run == 0 else original)
         for _ in range(run * 200):

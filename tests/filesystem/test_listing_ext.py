@@ -44,8 +44,8 @@ def tree(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (tree / "folder").mkdir()
     (tree / "folder" / "inside").write_bytes(b"inside")
     os.link(tree / "large", tree / "large-again")
-    os.symlink("large", tree / "short-link")
-    os.symlink("x" * 200, tree / "long-link")
+    (tree / "short-link").symlink_to("large")
+    (tree / "long-link").symlink_to("x" * 200)
     many = tree / "many"
     many.mkdir()
     for number in range(2_000):

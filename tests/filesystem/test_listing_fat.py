@@ -102,22 +102,22 @@ def test_exfat_when_data_ends_before_the_length_then_the_rest_reads_as_zeros(
         file.truncate(16 << 20)
     subprocess.run(["mkfs.exfat", image], check=True, capture_output=True)
     boot = image.read_bytes()[:512]
-    heap_sector, _, root_cluster = struct.unpack_from("<III", boot, 88)
+    heap_sector, _, root_cluster = (int(item) for item in struct.unpack_from("<III", boot, 88))
     sector, cluster = 1 << boot[108], 1 << boot[108] << boot[109]
 
     def place(number: int) -> int:
         return heap_sector * sector + (number - 2) * cluster
 
     free_cluster = root_cluster + 5
-    with image.open("r+b") as file:
-        file.seek(place(root_cluster))
-        directory = bytearray(file.read(cluster))
+    with image.open("r+b") as volume_file:
+        volume_file.seek(place(root_cluster))
+        directory = bytearray(volume_file.read(cluster))
         end = next(at for at in range(0, cluster, 32) if directory[at] == 0)
         directory[end : end + 96] = _entry_set(free_cluster, valid=100, length=1000)
-        file.seek(place(root_cluster))
-        file.write(directory)
-        file.seek(place(free_cluster))
-        file.write(b"S" * cluster)
+        volume_file.seek(place(root_cluster))
+        volume_file.write(directory)
+        volume_file.seek(place(free_cluster))
+        volume_file.write(b"S" * cluster)
     volume = open_volume(file_window(image), "exfat")
     (entry,) = [item for item in volume.entries() if item.kind == "file"]
     assert (entry.path, entry.size) == ("/half.bin", 1000)

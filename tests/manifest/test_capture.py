@@ -35,8 +35,7 @@ def ext4_image(folder: Path, files: dict[str, bytes], size: int = 64 * MIB) -> P
     image = folder / "drive.img"
     with image.open("wb") as file:
         file.truncate(size)
-    command = ["mke2fs", "-q", "-F", "-t", "ext4", "-d", tree, image]
-    subprocess.run(command, check=True)
+    subprocess.run(["mke2fs", "-q", "-F", "-t", "ext4", "-d", tree, image], check=True)
     return image
 
 

@@ -219,12 +219,26 @@ def make_ext4(
     files: Mapping[str, bytes],
     *,
     uuid: str = "1da7e0f1-0000-4000-8000-00000000e4f4",
+    block_bytes: int = 1024,
 ) -> Path:
     """Make an ext4 volume with files, by `mkfs.ext4 -d`."""
     _make_hole(volume, size)
     with tempfile.TemporaryDirectory() as folder:
         _write_tree(Path(folder), files)
-        run("mkfs.ext4", "-q", "-F", "-U", uuid, "-L", "invented", "-d", folder, volume)
+        run(
+            "mkfs.ext4",
+            "-q",
+            "-F",
+            "-U",
+            uuid,
+            "-L",
+            "invented",
+            "-b",
+            str(block_bytes),
+            "-d",
+            folder,
+            volume,
+        )
     return volume
 
 

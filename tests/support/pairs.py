@@ -169,7 +169,7 @@ def sectors_4096(folder: Path) -> Pair:
         2: images.make_ntfs(
             folder / "ntfs.img", 16 * MIB, ROOT_FILES, hidden=starts[2], sector_bytes=4096
         ),
-        3: images.make_ext4(folder / "ext4.img", 16 * MIB, LINUX_FILES),
+        3: images.make_ext4(folder / "ext4.img", 16 * MIB, LINUX_FILES, block_bytes=4096),
     }
     return _both(folder, table, 60, held)
 

@@ -176,7 +176,7 @@ def test_header_structure_when_too_short_then_it_names_itself() -> None:
 
 def test_header_when_garbage_then_it_is_unsigned_and_read_all_the_same() -> None:
     """Random bytes are told as stored, and are no header."""
-    header = parse_header(random.Random(4).randbytes(512), 1)  # noqa: S311 (not for secrets)
+    header = parse_header(random.Random(4).randbytes(512), 1)
     assert (header.signature_ok, header.entries_crc32.computed) == (False, None)
     assert header.problem is not None
 

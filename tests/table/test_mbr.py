@@ -254,7 +254,7 @@ def test_logical_partitions_when_there_are_too_many_then_the_bound_is_told() -> 
         bytes(512),
         FAT,
         with_records(FAT, mbr((0, 0x83, 63, 50))),
-        random.Random(1).randbytes(510) + b"\x55\xaa",  # noqa: S311 (not for secrets)
+        random.Random(1).randbytes(510) + b"\x55\xaa",
     ],
     ids=["zero", "volume", "volume-with-records", "garbage"],
 )

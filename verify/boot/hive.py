@@ -157,7 +157,7 @@ class Hive:
         """Keep why nothing further was read, before everything else."""
         self.problems.insert(0, str(error))
 
-    def attempt(self, what: str, function: Callable[..., T], *arguments: Any) -> T | None:  # noqa: ANN401
+    def attempt(self, what: str, function: Callable[..., T], *arguments: Any) -> T | None:
         """Call the library for one step; note what fails and return `None` then.
 
         Raises:
@@ -170,7 +170,7 @@ class Hive:
             self.note(f"{error.field}: {error.got}")
             return None
 
-    def value_data(self, value: Any, size: int) -> bytes:  # noqa: ANN401 - an untyped library
+    def value_data(self, value: Any, size: int) -> bytes:
         """Return a value's bytes.
 
         NOTE: of a value that lies in its own cell, the library (20260526) gives the wrong bytes
@@ -191,7 +191,7 @@ class Hive:
         self._budget.spend(value_bytes)
 
     @staticmethod
-    def _call(what: str, function: Callable[..., T], *arguments: Any) -> T:  # noqa: ANN401
+    def _call(what: str, function: Callable[..., T], *arguments: Any) -> T:
         """Call the library; what it raises is translated by `FOREIGN_ERRORS`."""
         try:
             return function(*arguments)
@@ -203,7 +203,7 @@ class Hive:
 class Key:
     """One key of a hive; every step from it is counted, what fails is noted in `Hive.problems`."""
 
-    def __init__(self, hive: Hive, key: Any, path: str) -> None:  # noqa: ANN401 - an untyped library
+    def __init__(self, hive: Hive, key: Any, path: str) -> None:
         self._hive = hive
         self._key = key
         self.path = path
@@ -257,11 +257,11 @@ class Key:
             if found is not None:
                 yield found
 
-    def _below(self, found: Any) -> Key | None:  # noqa: ANN401 - an untyped library
+    def _below(self, found: Any) -> Key | None:
         name = self._hive.attempt(f"the name of a key of {self._said}", getattr, found, "name")
         return None if name is None else Key(self._hive, found, f"{self.path}\\{name}")
 
-    def _read(self, found: Any) -> Value | None:  # noqa: ANN401 - an untyped library
+    def _read(self, found: Any) -> Value | None:
         said = f"a value of {self._said}"
         name = self._hive.attempt(f"the name of {said}", getattr, found, "name") or ""
         type_ = self._hive.attempt(f"the type of {said}", getattr, found, "type")

@@ -53,7 +53,7 @@ class Readers:
         Raises:
             Interrupted: `stop` was called.
         """
-        process = subprocess.Popen(
+        process = subprocess.Popen(  # noqa: S603 - this interpreter, this package
             self.command,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

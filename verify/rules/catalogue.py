@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from verify.rules.alignment import (
+    alignment_cluster,
+    alignment_physical,
+    alignment_start,
+)
 from verify.rules.contents import (
     file_attributes,
     file_content,
@@ -25,7 +30,38 @@ from verify.rules.drive import (
     source_used_since,
     target_used_since,
 )
-from verify.rules.table import disk_identity, table_intact, table_scheme
+from verify.rules.filesystem import (
+    boot_sector_backup,
+    filesystem_dirty,
+    filesystem_hibernated,
+    filesystem_identity,
+    filesystem_kind,
+    filesystem_locked,
+    filesystem_log,
+    filesystem_span,
+    hidden_sectors,
+)
+from verify.rules.partition import (
+    partition_attributes,
+    partition_bounds,
+    partition_extra,
+    partition_guid,
+    partition_missing,
+    partition_order,
+    partition_size,
+    partition_type,
+)
+from verify.rules.space import (
+    free_space,
+    free_space_boot,
+    free_space_recovery,
+    spare_area,
+)
+from verify.rules.table import (
+    disk_identity,
+    table_intact,
+    table_scheme,
+)
 
 RULES = (
     drive_same.RULE,
@@ -39,6 +75,23 @@ RULES = (
     table_scheme.RULE,
     table_intact.RULE,
     disk_identity.RULE,
+    partition_missing.RULE,
+    partition_extra.RULE,
+    partition_order.RULE,
+    partition_size.RULE,
+    partition_type.RULE,
+    partition_guid.RULE,
+    partition_attributes.RULE,
+    partition_bounds.RULE,
+    filesystem_kind.RULE,
+    filesystem_identity.RULE,
+    filesystem_span.RULE,
+    filesystem_dirty.RULE,
+    filesystem_log.RULE,
+    filesystem_hibernated.RULE,
+    boot_sector_backup.RULE,
+    hidden_sectors.RULE,
+    filesystem_locked.RULE,
     file_times.RULE,
     file_security.RULE,
     file_links.RULE,
@@ -50,4 +103,12 @@ RULES = (
     file_count.RULE,
     raw_content.RULE,
     file_expected_change.RULE,
+    free_space.RULE,
+    free_space_recovery.RULE,
+    free_space_boot.RULE,
+    spare_area.RULE,
+    alignment_start.RULE,
+    alignment_physical.RULE,
+    alignment_cluster.RULE,
 )
+"""In the order of the design's catalogue: area by area."""

@@ -11,8 +11,7 @@ import os
 import stat
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from verify.errors import (
     SourceForbidden,
@@ -23,6 +22,9 @@ from verify.errors import (
     SourceVanished,
 )
 from verify.source.identity import Identity, device_identity
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SMALLEST_DRIVE_BYTES = 512
 """One sector: nothing smaller can hold a boot record or a filesystem."""
@@ -148,19 +150,23 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
         else:
             identity = Identity(kind="image", file_id=f"file:{status.st_dev}:{status.st_ino}")
             size, sector, known = status.st_size, 512, False
-        if size == 0:
-            raise SourceForeign(name, "it is empty")
-        if size < SMALLEST_DRIVE_BYTES:
-            raise SourceForeign(name, f"{size} bytes are less than one sector")
+        _hold_size(name, size)
         return Drive(name, size, sector, known, identity, retries, descriptor=descriptor)
     except BaseException:
         os.close(descriptor)
         raise
 
 
+def _hold_size(name: str, size: int) -> None:
+    if size == 0:
+        raise SourceForeign(name, "it is empty")
+    if size < SMALLEST_DRIVE_BYTES:
+        raise SourceForeign(name, f"{size} bytes are less than one sector")
+
+
 def _open(name: str) -> int:
     try:
-        mode = os.stat(name).st_mode
+        mode = os.stat(name).st_mode  # noqa: PTH116 - a name that is no path is answered, too
     except (FileNotFoundError, NotADirectoryError, ValueError) as error:
         raise SourceMissing(name) from error
     except PermissionError as error:

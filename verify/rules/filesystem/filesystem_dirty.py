@@ -49,8 +49,8 @@ def judge(case: Case, tally: Tally) -> None:
             tally.leave_out(f"partition {new.number} of the new drive does not tell its state")
             continue
         tally.agree()
-        marked = new.filesystem.resized and not old.filesystem.resized
-        resized = marked or was_resized(case, old, new)
+        # NOTE: the volume's own mark decides nothing: a log that was never used looks emptied.
+        resized = was_resized(case, old, new)
         level, advice = (Level.NOTE, _RESIZED) if resized else (Level.REVIEW, _CHECK)
         tell_fault(
             tally,
