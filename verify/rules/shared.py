@@ -115,12 +115,13 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
     (page files left out, a boot store rewritten) are no doubt.
     """
     files = case.contents.pairs.get(new.number)
-    if old.filesystem.kind in LOCKED_KINDS | {"unknown"} and files is None:
-        return "its contents cannot be seen"
     if files is None:
-        return "its files were not compared"
+        unseen = old.filesystem.kind in LOCKED_KINDS | {"unknown"}
+        return "its contents cannot be seen" if unseen else "its files were not compared"
     if old.listing and not old.listing.complete:
         return "not all of its files could be listed on the old drive"
+    if files.raw and size_bytes(case.target, new) < size_bytes(case.source, old):
+        return "its end is missing"
     if files.mismatches if files.raw else _differ(files):
         return "its contents differ"
     if files.unreadable.count:

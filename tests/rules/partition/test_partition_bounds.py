@@ -78,3 +78,10 @@ def test_bounds_when_only_the_backup_can_be_read_then_its_range_counts() -> None
     backup = gpt_copy(LAST, LAST + 1, first_usable_lba=4096)
     new = drive(usual(), table={"used": "backup", "backup": backup})
     assert told(RULE, case_of(drive(usual()), new)) == [("review", 1)]
+
+
+def test_bounds_when_it_begins_in_the_first_usable_sector_then_it_is_quiet() -> None:
+    """UEFI 2.10 section 5.3.2: the first usable sector is 34 at least; one before is review."""
+    first, before = (changed(usual(), 1, start_lba=lba, sectors=64) for lba in (34, 33))
+    assert quiet(RULE, case_of(drive(usual()), drive(first)))
+    assert told(RULE, case_of(drive(usual()), drive(before))) == [("review", 1)]

@@ -22,6 +22,7 @@ from tests.rules.cases import (
     told,
     told_both_ways,
     usual,
+    volume,
 )
 from verify.rules.partition import partition_attributes, partition_guid, partition_type
 
@@ -74,6 +75,7 @@ def test_type_when_only_the_addressing_differs_then_it_is_a_note(old: str, new: 
     """util-linux, pt-mbr-partnames.h: 0C and 0E are the LBA forms of 0B and 06."""
     case = case_of(mbr_drive((old, False)), mbr_drive((new, False)))
     assert told_both_ways(TYPE, case) == ([("note", 1)], [("note", 1)])
+    assert findings(TYPE, case)[0].advice.startswith("Nothing to do")
 
 
 def test_type_when_the_tables_are_of_two_kinds_then_the_part_is_compared() -> None:
@@ -156,3 +158,11 @@ def test_attributes_when_another_partition_is_active_then_both_are_review() -> N
     case = case_of(mbr_drive(("07", True), ("07", False)), mbr_drive(("07", False), ("07", True)))
     both = [("review", 1), ("review", 2)]
     assert told_both_ways(ATTRIBUTES, case) == (both, both)
+
+
+def test_type_when_a_reserved_partition_became_another_then_its_kind_decides() -> None:
+    """To another reserved type a note, to data review: it is shown and gets a drive letter."""
+    reserved = changed(usual(), 2, type="0657FD6D-A4AB-43C4-84E5-0933C84B4F4F")
+    assert told(TYPE, case_of(drive(usual()), drive(reserved))) == [("note", 2)]
+    data = changed(usual(), 2, type=DATA, filesystem=volume("unknown"))
+    assert told(TYPE, case_of(drive(usual()), drive(data))) == [("review", 2)]

@@ -60,3 +60,27 @@ def test_order_when_nothing_is_on_both_drives_then_it_does_not_apply() -> None:
     assert [str(item.outcome) for item in RULE(case_of(drive(), drive(usual())))[0]] == [
         "not_applicable"
     ]
+
+
+def test_order_when_recovery_stands_first_then_the_first_it_overtook_is_named() -> None:
+    """It stands before the EFI system partition, which kept its place among the rest."""
+    first = at(4, 1, at(1, 300, at(3, 600)))
+    (finding,) = findings(
+        RULE, case_of(drive(usual()), drive(changed(first, 2, start_lba=1_000_000)))
+    )
+    assert finding.message.startswith("Partition 4 stands before partition 1 on the new drive")
+
+
+def test_order_when_three_turned_round_then_the_largest_stays() -> None:
+    """Of three in the reverse order one keeps its place: the system's 500 MiB."""
+    turned = at(4, 1, at(3, 400, at(1, 910)))
+    moved = [number for _, number in told(RULE, case_of(drive(usual()), drive(turned)))]
+    assert 3 not in moved
+    assert {1, 4} <= set(moved)
+
+
+def test_order_when_the_tables_are_of_two_kinds_then_numbers_say_nothing() -> None:
+    """Numbers follow from the kind of table."""
+    renumbered = changed(usual(), 4, number=5)
+    mbr = drive(renumbered, table={"scheme": "mbr"})
+    assert quiet(RULE, case_of(drive(usual()), mbr))

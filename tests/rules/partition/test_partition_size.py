@@ -117,3 +117,24 @@ def test_size_when_only_a_page_file_lacks_then_the_contents_are_proven() -> None
 def test_size_when_one_drive_has_no_partitions_then_it_does_not_apply() -> None:
     """Nothing compared is never `same`."""
     assert answers(RULE, case_of(drive(usual()), drive())) == ["not_applicable"]
+
+
+@pytest.mark.parametrize(("kind", "level"), [("luks", "review"), ("ntfs", "note")])
+def test_size_when_a_partition_of_raw_blocks_shrank_then_its_end_is_missing(
+    kind: str, level: str
+) -> None:
+    """What has no readable filesystem cannot be whole in less room, though all blocks agree."""
+    old, new = [partition(1, 1, 100, kind)], [partition(1, 1, 90, kind)]
+    blocks = [compared(1, raw=kind == "luks", blocks=90, block_population=90)]
+    assert told(RULE, case_of(drive(old), drive(new), blocks)) == [(level, 1)]
+    assert told(RULE, case_of(drive(new), drive(old), blocks)) == [("note", 1)]
+
+
+def test_size_when_it_is_a_note_then_nothing_is_to_be_done() -> None:
+    """And where a person has to decide, the advice says what to see first."""
+    note, review = (
+        findings(RULE, case_of(drive(usual()), drive(usual(300)), [compared(3, hashed=count)]))[0]
+        for count in (3, 0)
+    )
+    assert note.advice.startswith("If this was meant, nothing is to be done")
+    assert review.advice.startswith("If this was not meant, clone again")

@@ -44,7 +44,8 @@ if TYPE_CHECKING:
 _ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))
 
 _SET = "Set the old drive's type on it with a partitioning tool, and check again."
-_HARMLESS = "Nothing to do: both types are read alike."
+_ALIKE = "Nothing to do: both types are read alike."
+_RESERVED = "Nothing to do: the contents of a reserved partition decide nothing."
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -59,11 +60,10 @@ def judge(case: Case, tally: Tally) -> None:
                 continue
         elif old.type == new.type:
             continue
-        level = _weigh(old, new)
+        level, advice = _weigh(old, new)
         message = (
             f"{name_of(new)} has the type {new.type} on the new drive, {_said(old)} on the old one."
         )
-        advice = _HARMLESS if level is Level.NOTE else _SET
         tally.find(level, message, advice, partition=new.number, source=old.type, target=new.type)
 
 
@@ -75,12 +75,13 @@ def _part(partition: Partition) -> str:
     return "reserved" if is_reserved(partition) else "other"
 
 
-def _weigh(old: Partition, new: Partition) -> Level:
+def _weigh(old: Partition, new: Partition) -> tuple[Level, str]:
     if is_efi_system(old) and not is_efi_system(new):
-        return Level.STOP
-    alike = any({old.type, new.type} <= kinds for kinds in _ADDRESSING)
+        return Level.STOP, _SET
+    if any({old.type, new.type} <= kinds for kinds in _ADDRESSING):
+        return Level.NOTE, _ALIKE
     reserved = is_reserved(old) and is_reserved(new)
-    return Level.NOTE if alike or reserved else Level.REVIEW
+    return (Level.NOTE, _RESERVED) if reserved else (Level.REVIEW, _SET)
 
 
 def _said(partition: Partition) -> str:
