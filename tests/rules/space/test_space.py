@@ -107,7 +107,7 @@ def test_recovery_space_when_it_is_under_the_makers_numbers_then_it_is_a_note(
     free_mib: int, words: str | None
 ) -> None:
     """Microsoft support KB5046916: 250 MB for updates; Microsoft Learn: 52 MB at least."""
-    case = case_of(drive(roomy()), drive(with_free(4, free_mib * MIB)))
+    case = case_of(drive(with_free(4, 300 * MIB)), drive(with_free(4, free_mib * MIB)))
     found = findings(RECOVERY, case)
     assert [item.level for item in found] == ([] if words is None else ["note"])
     assert words is None or words in found[0].message
