@@ -172,3 +172,22 @@ def test_spare_area_when_the_drive_does_not_tell_then_that_is_said() -> None:
     """What was assumed stands in the outcome."""
     outcomes, _ = SPARE(case_of(spare(200, 50), spare(99, 5, rotational=None)))
     assert "taken for flash" in (outcomes[0].reason or "")
+
+
+def test_spare_area_when_no_volume_tells_its_free_space_then_it_is_not_examined() -> None:
+    """Unless enough lies outside all partitions, which needs no volume's word."""
+    raw = [partition(1, 1, 93, "luks")]
+    fine = spare(200, 50)
+    tight, wide = (drive(raw, size_mib=size, rotational=False) for size in (99, 100))
+    assert answers(SPARE, case_of(fine, tight)) == ["not_examined"]
+    assert quiet(SPARE, case_of(fine, wide))
+
+
+def test_spare_area_when_one_volume_does_not_tell_then_the_others_count() -> None:
+    """One of two tells 5 % of 45 MiB free."""
+    two = [
+        partition(1, 1, 45, of={"free_bytes": 45 * MIB // 20}),
+        partition(2, 46, 48, of={"free_bytes": None}),
+    ]
+    new = drive(two, size_mib=99, rotational=False)
+    assert told(SPARE, case_of(spare(200, 50), new)) == [("note", None)]
