@@ -122,9 +122,30 @@ def test_identity_when_a_label_could_not_be_read_then_it_is_not_said_to_lack() -
 
 
 def test_identity_when_one_drive_shows_none_then_it_is_not_examined() -> None:
-    """A required rule that was silent there would let `sound` through."""
-    case = case_of(drive(usual()), drive(refiled(usual(), 3, id=None)))
-    assert answers(IDENTITY, case) == ["not_examined"]
+    """A required rule that was silent there would let `sound` through; the drive is named."""
+    without = drive(refiled(usual(), 3, id=None))
+    for case, words in (
+        (case_of(drive(usual()), without), "no identity on the new drive"),
+        (case_of(without, drive(usual())), "no identity on the old drive"),
+    ):
+        ((outcome,), _) = IDENTITY(case)
+        assert outcome.outcome == "not_examined"
+        assert words in (outcome.reason or "")
+
+
+def test_identity_when_neither_drive_has_one_then_only_what_was_unread_is_left_out() -> None:
+    """An old FAT without a serial has none to compare."""
+    none = drive([partition(1, 1, 100, "fat12", of={"id": None})])
+    unread = (Unread(what="boot sector", reason="read error"),)
+    lost = drive([partition(1, 1, 100, "fat12", of={"id": None, "unread": unread})])
+    assert answers(IDENTITY, case_of(none, none)) == ["not_applicable"]
+    assert answers(IDENTITY, case_of(lost, lost)) == ["not_examined"]
+
+
+def test_identity_when_a_swap_area_has_another_then_it_is_a_note() -> None:
+    """Its contents decide nothing; a mount table may name it."""
+    old, new = (drive([partition(1, 1, 50, "swap", of={"id": name})]) for name in ("A", "B"))
+    assert told(IDENTITY, case_of(old, new)) == [("note", 1)]
 
 
 def test_identity_when_the_kinds_differ_then_it_does_not_apply() -> None:

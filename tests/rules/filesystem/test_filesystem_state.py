@@ -147,11 +147,14 @@ def test_backup_when_it_is_the_same_or_only_moved_then_it_is_quiet(state: str) -
     assert quiet(BACKUP, case_of(drive(kept("same")), drive(kept(state))))
 
 
-@pytest.mark.parametrize("state", ["differs", "missing"])
-def test_backup_when_it_lacks_or_differs_then_it_is_review(state: str) -> None:
+@pytest.mark.parametrize(
+    ("state", "words"), [("differs", "differs from them"), ("missing", "is missing")]
+)
+def test_backup_when_it_lacks_or_differs_then_it_is_review(state: str, words: str) -> None:
     """The old drive's own, or on both, is a note."""
     case = case_of(drive(kept("same")), drive(kept(state)))
     assert told_both_ways(BACKUP, case) == ([("review", 3)], [("note", 3)])
+    assert words in findings(BACKUP, case)[0].message
     assert told(BACKUP, case_of(drive(kept(state)), drive(kept(state)))) == [("note", 3)]
 
 
