@@ -118,7 +118,8 @@ def test_intact_when_the_backup_stands_in_the_middle_then_both_places_are_said()
     """A clone to a larger drive leaves it where the old drive ended."""
     (finding,) = findings(INTACT, case_of(gpt(), gpt(**BACKUP_MIDDLE)))
     assert f"LBA {SECTORS - 1}, not in the last sector, LBA {SECTORS + 99}" in finding.message
-    assert finding.target == SECTORS - 1
+    assert (finding.source, finding.target) == (SECTORS - 1, SECTORS - 1)
+    assert finding.message.startswith("The backup GPT of the new drive has its header at LBA ")
 
 
 @pytest.mark.parametrize(("side", "expected"), [("old", "not_examined"), ("new", "different")])

@@ -73,7 +73,7 @@ def judge(case: Case, tally: Tally) -> None:
             fault.subject,
             (on_source.words if on_source else None, on_target.words if on_target else None),
             fault.advice,
-            values=(on_source.value if on_source else None, on_target.value if on_target else None),
+            values=(_value(case.source, key, on_source), _value(case.target, key, on_target)),
         )
     _leave_out_uncertain(case, tally)
     _tell_ambiguous(case, tally)
@@ -116,17 +116,19 @@ def _gpt_faults(table: Table) -> dict[str, _Fault]:
 def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str, _Fault]:
     subject = f"The {which} GPT"
     if header is None:
-        words = "header could not be read"
+        words = "has no header that could be read"
         return {which: _Fault(level, subject, words, _REBUILD)}
     if header.problem:
-        words = f"header is not valid: {_clause(header.problem)}"
+        words = f"has a header that is not valid: {_clause(header.problem)}"
         return {which: _Fault(level, subject, words, _REBUILD, header.header_crc32.stored)}
     if header.entries_problem:
-        words = f"entry array is not valid: {_clause(header.entries_problem)}"
+        words = f"has an entry array that is not valid: {_clause(header.entries_problem)}"
         crc = header.entries_crc32.stored
         return {f"{which} entries": _Fault(level, subject, words, _REBUILD, crc)}
     return {
-        f"{which} {remark}": _Fault(Level.NOTE, subject, f"departs: {_clause(remark)}", _HARMLESS)
+        f"{which} {remark}": _Fault(
+            Level.NOTE, subject, f"departs from the standard: {_clause(remark)}", _HARMLESS
+        )
         for remark in header.remarks
     }
 
@@ -134,11 +136,11 @@ def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str
 def _misplaced(table: Table, backup: GptHeader) -> dict[str, _Fault]:
     last, subject = table.backup_expected_lba, "The backup GPT"
     if last is not None and backup.at_lba != last:
-        words = f"header stands at LBA {backup.at_lba}, not in the last sector, LBA {last}"
+        words = f"has its header at LBA {backup.at_lba}, not in the last sector, LBA {last}"
         return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, backup.at_lba)}
     named = table.primary.alternate_lba if table.primary and not table.primary.problem else None
     if named is not None and named != backup.at_lba:
-        words = f"header stands at LBA {backup.at_lba}, but the primary one looks for it at {named}"
+        words = f"has its header at LBA {backup.at_lba}, but the primary one names LBA {named}"
         return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, named)}
     return {}
 
@@ -152,6 +154,13 @@ def _followed(table: Table, level: Level) -> dict[str, _Fault]:
         for problem in table.problems
         if problem not in told
     }
+
+
+def _value(header: Header, key: str, fault: _Fault | None) -> Value:
+    """Return a side's value: the fault's, or where a good backup stands."""
+    if fault is None and key == "place" and header.table.backup:
+        return header.table.backup.at_lba
+    return fault.value if fault else None
 
 
 def _leave_out_uncertain(case: Case, tally: Tally) -> None:
@@ -173,7 +182,8 @@ def _tell_ambiguous(case: Case, tally: Tally) -> None:
 
 def _clause(sentence: str) -> str:
     """Return a recorded sentence as the end of another one."""
-    return sentence.rstrip(".")
+    is_word = sentence[1:2].islower() or sentence[1:2] == " "
+    return (sentence[:1].lower() + sentence[1:] if is_word else sentence).rstrip(".")
 
 
 RULE = Rule(
