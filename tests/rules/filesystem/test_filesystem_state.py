@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -196,6 +197,7 @@ def test_hidden_when_a_gpt_partition_names_another_then_it_is_a_note() -> None:
     right, wrong = drive(hidden(START_LBA)), drive(hidden(0))
     assert told(HIDDEN, case_of(right, wrong)) == [("note", 3)]
     assert quiet(HIDDEN, case_of(wrong, wrong))
+    assert quiet(HIDDEN, case_of(wrong, right))
 
 
 def test_hidden_when_a_logical_partition_counts_from_its_record_then_it_is_quiet() -> None:
@@ -210,9 +212,12 @@ def test_hidden_when_a_logical_partition_counts_from_its_record_then_it_is_quiet
             record_lba=START_LBA - 2048,
         ),
     )
-    mbr = {"scheme": "mbr", "partitions": entries}
+    others = replace(entries[0], number=4, record_lba=START_LBA - 63)
+    mbr = {"scheme": "mbr", "partitions": (*entries, others)}
     right = drive(active(hidden(START_LBA)), table=mbr)
     assert quiet(HIDDEN, case_of(right, drive(active(hidden(2048)), table=mbr)))
+    another_s = drive(active(hidden(63)), table=mbr)
+    assert told(HIDDEN, case_of(right, another_s)) == [("stop", 3)]
 
 
 def test_hidden_when_exfat_keeps_zero_then_it_is_quiet() -> None:

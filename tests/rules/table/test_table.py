@@ -148,3 +148,75 @@ def test_identity_when_it_is_zero_then_there_is_none() -> None:
 def test_identity_when_the_tables_are_of_two_kinds_then_it_does_not_apply() -> None:
     """A GUID and a signature cannot be compared."""
     assert answers(IDENTITY, case_of(gpt(), mbr())) == ["not_applicable"]
+
+
+LOOP = {"problems": ("the chain of logical partitions comes back to LBA 63",)}
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault", "level", "words"),
+    [
+        (gpt, HYBRID, "note", "of the new drive names partitions beside the protective one"),
+        (
+            gpt,
+            {"mbr": replace(PROTECTIVE, problem="It covers 7 sectors.")},
+            "note",
+            "of the new drive is not as it should be: it covers 7 sectors.",
+        ),
+        (gpt, {"primary": gpt_copy(1, SECTORS, alternate_lba=77)}, "review", "names LBA 77"),
+        (gpt, LOOP, "review", "of the new drive cannot be followed: the chain"),
+        (gpt, LOOP | {"used": None}, "stop", "of the new drive cannot be followed: the chain"),
+        (gpt, LOOP | {"mbr": CLASSIC}, "stop", "of the new drive cannot be followed: the chain"),
+        (mbr, LOOP, "review", "of the new drive cannot be followed: the chain"),
+        (
+            mbr,
+            {"mbr": replace(CLASSIC, problem="It overlaps.")},
+            "review",
+            "of the new drive is not as it should be: it overlaps.",
+        ),
+        (mbr, {"stale_gpt": True}, "note", "of the new drive has an old GPT on it"),
+    ],
+    ids=[
+        "hybrid",
+        "protective",
+        "named",
+        "chain",
+        "unseen",
+        "no record",
+        "loop",
+        "record",
+        "stale",
+    ],
+)
+def test_intact_when_the_new_table_has_another_fault_then_it_is_said_with_its_level(
+    kind: Callable[..., Header], fault: dict[str, Any], level: str, words: str
+) -> None:
+    """UEFI 2.10 sections 5.2.1 and 5.2.3; what is not seen at all is stop."""
+    (finding,) = findings(INTACT, case_of(kind(), kind(**fault)))
+    assert finding.level == level
+    assert words in finding.message
+
+
+def test_intact_when_a_fault_that_is_a_note_is_on_both_then_it_is_passed_over() -> None:
+    """A copy of a drive has no findings of its own."""
+    assert quiet(INTACT, case_of(gpt(**HYBRID), gpt(**HYBRID)))
+
+
+@pytest.mark.parametrize("old", [mbr(**LOOP), gpt(**LOOP, used=None)], ids=["mbr", "gpt"])
+def test_intact_when_the_old_table_cannot_be_followed_then_it_is_not_examined(old: Header) -> None:
+    """Nobody knows which partitions it has; a GPT of which one copy was read is certain."""
+    assert "not_examined" in answers(INTACT, case_of(old, old))
+    assert "not_examined" not in answers(INTACT, case_of(gpt(**LOOP), gpt()))
+
+
+def test_intact_when_the_new_tables_contradict_each_other_then_it_is_review() -> None:
+    """Unless the old drive's do so in the same way, which is not examined."""
+    unsure = gpt(ambiguous=("The two entry arrays name different partitions.",))
+    assert told(INTACT, case_of(gpt(), unsure)) == [("review", None)]
+    assert told(INTACT, case_of(unsure, unsure)) == []
+
+
+def test_identity_when_only_the_new_drive_has_one_then_the_sentence_says_so() -> None:
+    """The mirror of a lost identity."""
+    (finding,) = findings(IDENTITY, case_of(mbr(disk_id="00000000"), mbr()))
+    assert finding.message == "The new drive has an identity, the old one has none."
