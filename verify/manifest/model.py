@@ -10,6 +10,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from verify.boot.model import BootRecord
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem, Unread
 from verify.table.model import Table
 
@@ -118,7 +119,10 @@ class RawDigest(Model):
 
 
 class Partition(Model):
-    """One partition: where its table puts it, what lies in it, what was read of it."""
+    """One partition: where its table puts it, what lies in it, what was read of it.
+
+    `boot`: what its start-up files name; `None` where nobody looked for them.
+    """
 
     number: int
     start_lba: int
@@ -134,6 +138,7 @@ class Partition(Model):
     listing: Listing | None = None
     contents: Contents | None = None
     hibernation: str | None = None
+    boot: BootRecord | None = None
     unread: tuple[Unread, ...] = ()
 
     @property
