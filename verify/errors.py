@@ -13,6 +13,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── SourceUnreadable                   sectors that the drive does not give back
     │   └── PastEnd                            a read outside the window it was asked of
     ├── StructureError                         an on-disk structure that cannot be read as one
+    │   └── TooMuch                            more in it than any real one holds
     ├── ReaderError                            a volume library gave up
     ├── ManifestError                          a manifest cannot be used
     │   ├── ManifestForeign                    not a manifest at all
@@ -176,6 +177,10 @@ class StructureError(WitnessError):
             f"{self.structure} at byte {self.offset}: {self.field} should be"
             f" {self.expected}, is {self.got}."
         )
+
+
+class TooMuch(StructureError):
+    """More in a structure than any real one holds: nothing further is read of it."""
 
 
 @dataclass

@@ -23,7 +23,7 @@ def test_readme_when_tried_then_two_lines_set_up_and_run_all() -> None:
     lines = [line for line in code_lines() if line.startswith("python3 -m venv")]
     assert len(lines) == 2
     assert lines[0].endswith("drivewitness demo")
-    assert lines[1].endswith("python -m pytest -q")
+    assert lines[1].endswith("python -m pytest -q -n auto")
 
 
 def test_readme_when_it_lists_commands_then_these_are_the_commands() -> None:

@@ -17,12 +17,11 @@ from verify.boot.hive import (
     Budget,
     Hive,
     Key,
-    TooMuchError,
     Value,
 )
 from verify.boot.reach import follow
 from verify.boot.store_model import BootStore, Element, ElementValue, StoreObject
-from verify.errors import StructureError
+from verify.errors import StructureError, TooMuch
 from verify.units import MIB
 
 if TYPE_CHECKING:
@@ -63,7 +62,7 @@ def read_store(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> BootS
         if folder is None:
             raise StructureError("boot store", 0, "Objects", "a readable key", "none")
         objects.extend(read for key in folder.subkeys() if (read := _object(hive, key)) is not None)
-    except TooMuchError as error:
+    except TooMuch as error:
         hive.give_up(error)
     references, missing = follow(tuple(objects))
     return BootStore(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import pyregf
 
 from verify.boot.store_model import HiveState
-from verify.errors import StructureError
+from verify.errors import StructureError, TooMuch
 from verify.structs.regf import (
     BASE_BLOCK,
     BASE_BLOCK_BYTES,
@@ -54,10 +54,6 @@ FOREIGN_ERRORS: dict[type[Exception], str] = {
 """What the hive library raises, and what each means; anything else is a fault of ours."""
 
 
-class TooMuchError(StructureError):
-    """More in a hive than any real one holds: nothing further is read of it."""
-
-
 @dataclass(slots=True)
 class Budget:
     """How much of a hive may still be walked: steps (keys and values), value bytes, seconds."""
@@ -75,7 +71,7 @@ class Budget:
         """Count one step and the bytes it brings.
 
         Raises:
-            TooMuchError: the budget is used up.
+            TooMuch: the budget is used up.
         """
         self.steps -= 1
         self.value_bytes -= value_bytes
@@ -85,7 +81,7 @@ class Budget:
             (self._deadline - time.monotonic(), "seconds of reading"),
         ):
             if left < 0:
-                raise TooMuchError(_STRUCTURE, 0, "size", f"a believable number of {what}", "more")
+                raise TooMuch(_STRUCTURE, 0, "size", f"a believable number of {what}", "more")
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +149,7 @@ class Hive:
         more = len(self.problems) == _MOST_PROBLEMS
         self.problems.append("there are more problems than these" if more else problem)
 
-    def give_up(self, error: TooMuchError) -> None:
+    def give_up(self, error: TooMuch) -> None:
         """Keep why nothing further was read, before everything else."""
         self.problems.insert(0, str(error))
 
@@ -161,7 +157,7 @@ class Hive:
         """Call the library for one step; note what fails and return `None` then.
 
         Raises:
-            TooMuchError: the budget is used up.
+            TooMuch: the budget is used up.
         """
         self._budget.spend()
         try:

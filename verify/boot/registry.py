@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verify.boot.device import guid_text
-from verify.boot.hive import Budget, Hive, Key, TooMuchError, Value, utf16
+from verify.boot.hive import Budget, Hive, Key, Value, utf16
 from verify.boot.model import DriverStart, Exclusion, MountedDevice, SystemRegistry
-from verify.errors import StructureError
+from verify.errors import StructureError, TooMuch
 from verify.units import MIB
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def read_system(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> Syst
     found = _Found()
     try:
         _read(hive, found)
-    except TooMuchError as error:
+    except TooMuch as error:
         hive.give_up(error)
     return SystemRegistry(
         path=path,
