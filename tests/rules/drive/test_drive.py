@@ -96,6 +96,41 @@ def test_same_when_there_is_no_serial_of_its_own_then_it_is_not_examined(
     assert answers(SAME, case) == ["not_examined"]
 
 
+NOW, LATER = {"started": 100, "ended": 200}, {"started": 201, "ended": 300}
+BEFORE = {"started": 10, "ended": 99}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "capture", "expected"),
+    [
+        ((None, "8:0"), (None, "8:0"), NOW, "different"),
+        ((None, "8:0"), (None, "8:0"), LATER, "not_examined"),
+        ((None, "8:0"), (None, "8:0"), BEFORE, "not_examined"),
+        ((None, "8:0"), (None, "8:0"), NOW | {"host": "till"}, "not_examined"),
+        (("S1", "8:0"), (None, "8:16"), NOW, "same"),
+        (("S1", "8:0"), (None, "8:16"), LATER, "not_examined"),
+        (("S1", "8:0"), (None, "8:16"), BEFORE, "not_examined"),
+        (("S1", "8:0"), (None, "8:16"), NOW | {"host": "till"}, "not_examined"),
+        ((None, "8:0"), (None, "8:16"), NOW, "not_examined"),
+    ],
+)
+def test_same_when_a_serial_lacks_then_only_two_readings_at_one_time_tell(
+    old: tuple[str | None, str],
+    new: tuple[str | None, str],
+    capture: dict[str, Any],
+    expected: str,
+) -> None:
+    """A device's name is given to the next one, but not while the first is attached."""
+    case = case_of(device(old[0], file_id=old[1]), device(new[0], file_id=new[1], capture=capture))
+    assert answers(SAME, case) == [expected]
+
+
+def test_same_when_the_system_does_not_tell_a_file_s_identity_then_it_is_not_examined() -> None:
+    """Two paths may be one file."""
+    assert answers(SAME, case_of(image(None), image("8:1:7"))) == ["not_examined"]
+    assert answers(SAME, case_of(image("8:1:7"), image(None))) == ["not_examined"]
+
+
 def test_in_use_when_neither_drive_is_then_it_is_quiet() -> None:
     """The quiet twin; a mount for reading only is none."""
     assert quiet(IN_USE, case_of(drive(usual(), mounted=("/mnt",)), drive(usual())))
@@ -239,3 +274,91 @@ def test_used_since_when_the_volume_says_it_then_that_side_was_used() -> None:
     assert told(SOURCE_USED, case_of(new, old)) == [("note", 1)]
     grown = drive([changed(list(new.partitions), 1, sectors=200 * 2048)[0]])
     assert told(TARGET_USED, case_of(old, grown)) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("lost", None, "the old drive"),
+        (None, "lost", "the new drive"),
+        ("lost", "lost", "both drives"),
+        (None, None, "one of the drives"),
+    ],
+)
+def test_unreadable_when_a_file_was_hit_then_the_drive_is_named(
+    old: str | None, new: str | None, words: str
+) -> None:
+    """The side that has no hash is the side that did not give the bytes back."""
+    bag = Bag()
+    sides = [Entry("file", "/a", size=1, unhashed=reason) for reason in (old, new)]
+    bag.add(Difference("/a", *sides))
+    case = case_of(drive(usual()), drive(usual()), [compared(3, unreadable=bag)])
+    assert findings(UNREADABLE, case)[0].message == f"A file could not be read on {words}."
+
+
+def test_unreadable_when_a_file_is_on_one_drive_only_then_that_drive_is_named() -> None:
+    """An absent side was not unreadable."""
+    lost = Entry("file", "/a", size=1, unhashed="lost")
+    for sides, words in (((lost, None), "the old drive"), ((None, lost), "the new drive")):
+        bag = Bag()
+        bag.add(Difference("/a", *sides))
+        case = case_of(drive(usual()), drive(usual()), [compared(3, unreadable=bag)])
+        assert words in findings(UNREADABLE, case)[0].message
+
+
+@pytest.mark.parametrize(
+    ("first_lba", "sectors", "numbers"),
+    [
+        (276 * 2048, 2048, [2]),
+        (277 * 2048, 1, [3]),
+        (777 * 2048 - 1, 1, [3]),
+        (777 * 2048, 1, [4]),
+        (277 * 2048 - 1, 2, [2, 3]),
+    ],
+)
+def test_unreadable_when_sectors_touch_an_edge_then_only_what_they_lie_in_is_named(
+    first_lba: int, sectors: int, numbers: list[int]
+) -> None:
+    """Ranges are half-open: the first sector behind a partition is not its own."""
+    hit = SectorRange(start_lba=first_lba, sectors=sectors)
+    new = drive(usual(), capture={"unreadable": (hit,)})
+    found = findings(UNREADABLE, case_of(drive(usual()), new))
+    assert [item.partition for item in found] == numbers
+    assert {(item.source, item.target) for item in found} == {(None, sectors)}
+
+
+def test_unreadable_when_files_were_only_counted_then_the_counts_are_told() -> None:
+    """Where the files were not compared one by one."""
+    counted = changed(usual(), 3, contents=Contents(files_unreadable=2))
+    case = case_of(drive(counted), drive(usual()), [])
+    (finding,) = findings(UNREADABLE, case)
+    assert (finding.level, finding.source, finding.target) == ("stop", 2, 0)
+
+
+@pytest.mark.parametrize(
+    ("block", "fits"), [(1024, False), (2048, False), (4096, True), (8192, True), (None, True)]
+)
+def test_sectors_when_an_ext_block_is_smaller_than_a_sector_then_it_does_not_fit(
+    block: int | None,
+    fits: bool,  # noqa: FBT001
+) -> None:
+    """A block is read in whole sectors."""
+    one = [partition(1, 1, 100, "ext4")]
+    case = case_of(drive(one), big(one, cluster_bytes=block, sector_bytes=None))
+    assert (("stop", 1) in told(SECTORS, case)) is not fits
+
+
+def test_sectors_when_an_image_has_no_table_then_nothing_but_its_filesystem_tells_them() -> None:
+    """An image of one volume made for 4,096-byte sectors is no contradiction; a device is one."""
+    one = [partition(0, 0, 100, of={"sector_bytes": 4096})]
+    bare = {"scheme": "none", "disk_id": None}
+    assert quiet(SECTORS, case_of(drive(one, table=bare), drive(one, table=bare)))
+    right = drive([partition(0, 0, 100)], table=bare)
+    assert told(SECTORS, case_of(right, drive(one, table=bare, kind="device"))) == [("stop", 0)]
+
+
+def test_sectors_when_an_image_s_table_is_unusual_then_no_drive_is_blamed() -> None:
+    """An image claims no sectors of its own."""
+    new = drive(usual(), table={"written_for": 512})
+    (finding,) = findings(SECTORS, case_of(drive(usual()), new))
+    assert "unusual for its kind" in finding.message

@@ -65,12 +65,15 @@ def test_scheme_when_it_changed_then_it_is_review_both_ways() -> None:
     """Design section 4: GPT against MBR is review by itself."""
     case = case_of(gpt(), mbr())
     assert told_both_ways(SCHEME, case) == ([("review", None)], [("review", None)])
+    assert "partition table is GPT, the new one's is MBR" in findings(SCHEME, case)[0].message
 
 
 def test_scheme_when_the_new_drive_has_no_table_then_it_is_stop() -> None:
     """Nothing says where the partitions are; the mirror is review."""
     case = case_of(gpt(), bare())
     assert told_both_ways(SCHEME, case) == ([("stop", None)], [("review", None)])
+    (mirror,) = findings(SCHEME, case_of(bare(), gpt()))
+    assert mirror.message == "The old drive has no partition table, the new one has one (GPT)."
 
 
 PRIMARY_BAD = {"primary": gpt_copy(1, SECTORS, problem="its CRC is wrong."), "used": "backup"}
@@ -164,6 +167,12 @@ LOOP = {"problems": ("the chain of logical partitions comes back to LBA 63",)}
             "of the new drive is not as it should be: it covers 7 sectors.",
         ),
         (gpt, {"primary": gpt_copy(1, SECTORS, alternate_lba=77)}, "review", "names LBA 77"),
+        (
+            gpt,
+            {"primary": gpt_copy(1, SECTORS, remarks=("GPT bytes 20 to 24 are not zero",))},
+            "note",
+            "departs from the standard: GPT bytes 20 to 24 are not zero.",
+        ),
         (gpt, LOOP, "review", "of the new drive cannot be followed: the chain"),
         (gpt, LOOP | {"used": None}, "stop", "of the new drive cannot be followed: the chain"),
         (gpt, LOOP | {"mbr": CLASSIC}, "stop", "of the new drive cannot be followed: the chain"),
@@ -180,6 +189,7 @@ LOOP = {"problems": ("the chain of logical partitions comes back to LBA 63",)}
         "hybrid",
         "protective",
         "named",
+        "remark",
         "chain",
         "unseen",
         "no record",
