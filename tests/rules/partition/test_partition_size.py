@@ -18,7 +18,8 @@ from tests.rules.cases import (
     told,
     usual,
 )
-from verify.rules.comparison import Bag, Difference
+from verify.rules.comparison import Difference, Sorted
+from verify.rules.contents.weigh import weigh_missing
 from verify.rules.partition import partition_size
 
 if TYPE_CHECKING:
@@ -33,12 +34,11 @@ def sized(number: int, size_mib: int, partitions: list[Partition] | None = None)
     return changed(partitions or usual(), number, sectors=size_mib * MIB_SECTORS)
 
 
-def lacking(path: str) -> Bag:
+def lacking(path: str) -> Sorted:
     """Return one missing path."""
-    bag = Bag()
-    bag.count = 1
-    bag.kept.append(Difference(path, None, None))
-    return bag
+    missing, item = Sorted(), Difference(path, None, None)
+    missing.add(weigh_missing(item), item)
+    return missing
 
 
 def test_size_when_it_is_the_same_then_it_is_quiet() -> None:
