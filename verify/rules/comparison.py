@@ -7,11 +7,17 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING
 
 from verify.filesystem.entry import Entry
+from verify.rules.level import Level
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 KEPT_DIFFERENCES = 10_000
-"""Differences of one sort kept whole, a partition; beyond it only their number is."""
+"""Differences kept whole of each meaning, a partition; beyond it only their number is."""
 
 
 @dataclass(slots=True)
@@ -22,10 +28,31 @@ class Difference:
     source: Entry | None
     target: Entry | None
 
+    @property
+    def size(self) -> int:
+        """The file's length in bytes: the source's, where it has it."""
+        entry = self.source or self.target
+        return entry.size if entry else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a difference means: its level, how a sentence about it ends, and the advice.
+
+    `one` ends a sentence that begins with "A file", `several` one that begins with "12 files".
+    `expected`: it is a change that good clones have, told by `file-expected-change` alone.
+    """
+
+    level: Level
+    one: str
+    several: str
+    advice: str
+    expected: bool = False
+
 
 @dataclass(slots=True)
 class Bag:
-    """Differences of one sort: how many, how many bytes (the source's), and the first of them."""
+    """Differences of one meaning: how many, how many bytes, and the first of them."""
 
     count: int = 0
     bytes: int = 0
@@ -34,10 +61,42 @@ class Bag:
     def add(self, difference: Difference) -> None:
         """Count one more, and keep it while there is room."""
         self.count += 1
-        entry = difference.source or difference.target
-        self.bytes += entry.size if entry else 0
+        self.bytes += difference.size
         if len(self.kept) < KEPT_DIFFERENCES:
             self.kept.append(difference)
+
+
+@dataclass(slots=True)
+class Sorted:
+    """Differences of one sort, each meaning in a bag of its own.
+
+    So that none is lost: however many caches differ, the one photo that does is kept.
+    """
+
+    bags: dict[Meaning, Bag] = field(default_factory=dict)
+
+    def add(self, meaning: Meaning, difference: Difference) -> None:
+        """Put a difference to its like."""
+        self.bags.setdefault(meaning, Bag()).add(difference)
+
+    def told(self, *, expected: bool = False) -> dict[Meaning, Bag]:
+        """Return the bags of the expected changes, or all others."""
+        return {key: bag for key, bag in self.bags.items() if key.expected is expected}
+
+    @property
+    def count(self) -> int:
+        """How many there are of all meanings."""
+        return sum(bag.count for bag in self.bags.values())
+
+    @property
+    def unexpected(self) -> int:
+        """How many are no expected changes."""
+        return sum(bag.count for bag in self.told().values())
+
+    @property
+    def kept(self) -> Iterator[Difference]:
+        """Those that were kept, of all meanings."""
+        return chain.from_iterable(bag.kept for bag in self.bags.values())
 
 
 @dataclass(slots=True)
@@ -70,11 +129,11 @@ class PairContents:
     mismatches: int = 0
     tail_bytes: int = 0
     sizes: array[int] = field(default_factory=lambda: array("Q"))
-    missing: Bag = field(default_factory=Bag)
-    extra: Bag = field(default_factory=Bag)
-    resized: Bag = field(default_factory=Bag)
-    changed: Bag = field(default_factory=Bag)
-    streams: Bag = field(default_factory=Bag)
+    missing: Sorted = field(default_factory=Sorted)
+    extra: Sorted = field(default_factory=Sorted)
+    resized: Sorted = field(default_factory=Sorted)
+    changed: Sorted = field(default_factory=Sorted)
+    streams: Sorted = field(default_factory=Sorted)
     retimed: Bag = field(default_factory=Bag)
     unreadable: Bag = field(default_factory=Bag)
 

@@ -26,9 +26,6 @@ class Judgement:
     gaps: tuple[Outcome, ...]
 
 
-_WEIGHT = {Level.STOP: 0, Level.REVIEW: 1, Level.NOTE: 2}
-
-
 def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
     """Run the rules; one that raises is `crashed`, with the error's name, and the rest go on."""
     outcomes: list[Outcome] = []
@@ -42,7 +39,7 @@ def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
             found = ()
         outcomes += answers
         findings += found
-    findings.sort(key=lambda item: _WEIGHT[item.level])
+    findings.sort(key=lambda item: item.level.weight)
     gaps = required_gaps(outcomes, rules)
     return Judgement(earn(findings, gaps), tuple(outcomes), tuple(findings), gaps)
 

@@ -6,6 +6,12 @@ from typing import TYPE_CHECKING, TypeVar
 
 from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
 from verify.rules.comparison import ContentComparison, Difference, PairContents
+from verify.rules.contents.weigh import (
+    weigh_change,
+    weigh_extra,
+    weigh_missing,
+    weigh_stream,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -79,9 +85,11 @@ def _compare_files(number: int, source: Iterator[Entry], target: Iterator[Entry]
     found = PairContents(number)
     for old, new in merged(source, target, listing_order):
         if old is None and new is not None:
-            found.extra.add(Difference(new.path, None, new))
+            further = Difference(new.path, None, new)
+            found.extra.add(weigh_extra(further), further)
         elif new is None and old is not None:
-            found.missing.add(Difference(old.path, old, None))
+            lacking = Difference(old.path, old, None)
+            found.missing.add(weigh_missing(lacking), lacking)
         elif old is not None and new is not None:
             found.names += 1
             _compare_entry(found, old, new)
@@ -91,21 +99,21 @@ def _compare_files(number: int, source: Iterator[Entry], target: Iterator[Entry]
 def _compare_entry(found: PairContents, old: Entry, new: Entry) -> None:
     difference = Difference(old.path, old, new)
     if old.kind != new.kind or old.target != new.target or old.reparse != new.reparse:
-        found.changed.add(difference)
+        found.changed.add(weigh_change(difference), difference)
         return
     if old.unhashed or new.unhashed:
         found.unreadable.add(difference)
     if old.kind == "file" and old.size != new.size:
-        found.resized.add(difference)
+        found.resized.add(weigh_change(difference), difference)
         return
     _count_in_draw(found, old, new)
     differs = _digests_differ(found, old, new)
     if differs:
         found.mismatches += 1
-        found.changed.add(difference)
+        found.changed.add(weigh_change(difference), difference)
         return
     if _stream_sizes(old) != _stream_sizes(new):
-        found.streams.add(difference)
+        found.streams.add(weigh_stream(difference), difference)
     if old.modified != new.modified:
         found.retimed.add(difference)
 

@@ -15,20 +15,29 @@ from typing import TYPE_CHECKING
 
 from verify.manifest.model import Header, Partition
 from verify.rules.comparison import ContentComparison
+from verify.rules.level import Level
 
 if TYPE_CHECKING:
     from types import ModuleType
 
 
+__all__ = [
+    "PAGE_HEADINGS",
+    "Area",
+    "Case",
+    "Finding",
+    "Level",
+    "Outcome",
+    "Pair",
+    "Result",
+    "Rule",
+    "Tally",
+    "Value",
+    "rule_page",
+    "with_level",
+]
+
 Value = str | int | float | bool | None
-
-
-class Level(StrEnum):
-    """How much a finding weighs."""
-
-    STOP = "stop"
-    REVIEW = "review"
-    NOTE = "note"
 
 
 class Result(StrEnum):

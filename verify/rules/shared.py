@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
-from verify.rules.contents.weigh import weigh_change, weigh_missing
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
@@ -132,11 +131,7 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
 
 def _differ(files: PairContents) -> bool:
     """Whether anything lacks or differs that is no expected change of a clone."""
-    if any(weigh_missing(item) for item in files.missing.kept):
-        return True
-    bags = files.missing, files.resized, files.changed
-    changes = (item for bag in bags[1:] for item in bag.kept)
-    return any(map(weigh_change, changes)) or any(bag.count > len(bag.kept) for bag in bags)
+    return any(sort.unexpected for sort in (files.missing, files.resized, files.changed))
 
 
 def name_of(partition: Partition, *, capital: bool = True) -> str:

@@ -122,12 +122,39 @@ def test_missing_when_8000_files_lack_then_it_is_one_sentence_a_folder() -> None
     assert "8000 files" in comparison.findings[0].message
 
 
+def test_missing_when_a_whole_folder_lacks_then_it_is_one_finding_with_what_was_in_it() -> None:
+    """The outermost folder is named; what lies in it is counted; its neighbour stays apart."""
+    letters = "/Users/orla/Letters"
+    old = [
+        *BASE,
+        a_folder(letters),
+        a_folder(f"{letters}/2024"),
+        *(a_file(f"{letters}/2024/{number}") for number in range(30)),
+        a_file(f"{letters} of last year"),
+    ]
+    comparison = judged(file_missing.RULE, Side(old), Side(BASE))
+    assert told(comparison) == [("stop", letters), ("stop", f"{letters} of last year")]
+    assert "with 31 names in it (3.00 kB)" in comparison.findings[0].message
+
+
 def test_missing_when_more_lack_than_are_kept_then_the_rest_is_counted() -> None:
     """No difference is lost: 12,000 lack, 10,000 are kept whole."""
     old = [*BASE, *(a_file(f"/Users/orla/Pictures/{number:05}.jpg") for number in range(12_000))]
     comparison = judged(file_missing.RULE, Side(old), Side(BASE))
     assert [item.level.value for item in comparison.findings] == ["stop", "stop"]
     assert "2000 more files" in comparison.findings[1].message
+
+
+def test_missing_when_thousands_of_logs_go_too_then_the_one_photo_is_still_named() -> None:
+    """Each meaning is kept apart: no crowd of expected changes pushes a loss out."""
+    logs = [a_file(f"/Windows/Logs/{number:05}.log") for number in range(11_000)]
+    old = [*BASE, *logs, a_file("/zebra.jpg")]
+    comparison = judged(file_missing.RULE, Side(old), Side(BASE))
+    assert told(comparison) == [("stop", "/zebra.jpg")]
+    assert (
+        "11000 files and folders"
+        in judged(file_expected_change.RULE, Side(old), Side(BASE)).findings[0].message
+    )
 
 
 def test_missing_when_a_listing_is_incomplete_then_it_was_not_examined() -> None:

@@ -29,34 +29,20 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.contents.gather import Meaning, tell_gathered
+from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files, leave_out_small_sample
-from verify.rules.contents.weigh import is_expected, weigh_change
-from verify.rules.model import Area, Level, Rule
+from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
-
-STREAM_LOST = Meaning(
-    Level.REVIEW,
-    "has other named streams on the new drive",
-    "have other named streams on the new drive",
-    "Clone again by partition, not file by file, if the streams matter.",
-)
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Tell every file with other contents, and how far the sample reaches."""
     for number, files in compared_files(case, tally):
         tally.agree(files.hashed)
-        found = [
-            (meaning, item)
-            for item in files.changed.kept
-            if (meaning := weigh_change(item)) is not None
-        ]
-        tell_gathered(tally, number, found, files.changed)
-        lost = [(STREAM_LOST, item) for item in files.streams.kept if not is_expected(item.path)]
-        tell_gathered(tally, number, lost, files.streams)
+        tell_gathered(tally, number, files.changed)
+        tell_gathered(tally, number, files.streams)
         if files.unreadable.count:
             first = files.unreadable.kept[0]
             side = first.source if first.source and first.source.unhashed else first.target

@@ -26,7 +26,6 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import weigh_missing
 from verify.rules.model import Area, Level, Rule
 
 if TYPE_CHECKING:
@@ -68,8 +67,7 @@ def _judge_pair(
         return
     if (old.files, old.folders) == (new.files, new.folders):
         return
-    bag = files.missing
-    lost = bag.count > len(bag.kept) or any(weigh_missing(item) for item in bag.kept)
+    lost = files.missing.unexpected
     tally.find(
         Level.STOP if lost else Level.NOTE,
         f"Partition {number} has {old.files} files in {old.folders} folders on the old drive,"

@@ -28,66 +28,38 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.contents.habits import Habit, habit_of
+from verify.rules.comparison import Bag
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import weigh_change, weigh_missing
-from verify.rules.model import Area, Level, Rule
+from verify.rules.model import Area, Rule
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
-    from verify.rules.comparison import Difference, PairContents
+    from verify.rules.comparison import Meaning, PairContents
     from verify.rules.model import Case, Tally
-
-_SENTENCES = {
-    Habit.LEFT_OUT: (
-        (
-            "{count} file(s) and folder(s) that copies leave out differ ({size}): page, hibernation"
-            " or swap files, the snapshot store, the waste bin or emptied folders."
-        ),
-        "Nothing to do; the system makes them anew.",
-    ),
-    Habit.REWRITTEN: (
-        "{count} file(s) that name the drive were rewritten: boot store or recovery configuration.",
-        "Nothing to do if the new drive and its recovery environment start.",
-    ),
-    Habit.MOVING: (
-        (
-            "{count} file(s) and folder(s) that a running system writes all the time differ"
-            " ({size}): logs, caches, registry hives."
-        ),
-        "Nothing to do if the clone was made while the system ran.",
-    ),
-}
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Tell each sort of expected change once a partition."""
     for number, files in compared_files(case, tally):
         tally.agree(files.names)
-        sorts: dict[Habit, list[Difference]] = {}
-        for item in _expected(files):
-            habit = habit_of(item.path)
-            told = habit if habit in _SENTENCES else Habit.MOVING
-            sorts.setdefault(told, []).append(item)
-        for habit, items in sorts.items():
-            _tell(tally, number, habit, items)
+        for meaning, bag in _expected(files).items():
+            size = decimal_size(bag.bytes)
+            path, message = None, f"{bag.count} files and folders ({size}) {meaning.several}."
+            if bag.count == 1:
+                path, message = bag.kept[0].path, f"A file or folder ({size}) {meaning.one}."
+            tally.find(meaning.level, message, meaning.advice, partition=number, path=path)
 
 
-def _expected(files: PairContents) -> list[Difference]:
-    """Return the differences that the other rules leave to this one."""
-    names = [item for bag in (files.missing, files.extra) for item in bag.kept]
-    changes = [item for bag in (files.resized, files.changed) for item in bag.kept]
-    return [item for item in names if weigh_missing(item) is None] + [
-        item for item in changes if weigh_change(item) is None
-    ]
-
-
-def _tell(tally: Tally, number: int, habit: Habit, items: list[Difference]) -> None:
-    sentence, advice = _SENTENCES[habit]
-    size = sum(side.size for item in items if (side := item.source or item.target))
-    message = sentence.format(count=len(items), size=decimal_size(size))
-    path = items[0].path if len(items) == 1 else None
-    tally.find(Level.NOTE, message, advice, partition=number, path=path)
+def _expected(files: PairContents) -> dict[Meaning, Bag]:
+    """Return the expected changes of all sorts, each meaning in one bag."""
+    together: dict[Meaning, Bag] = {}
+    for differences in (files.missing, files.extra, files.resized, files.changed, files.streams):
+        for meaning, bag in differences.told(expected=True).items():
+            whole = together.setdefault(meaning, Bag())
+            whole.count += bag.count
+            whole.bytes += bag.bytes
+            whole.kept += bag.kept
+    return together
 
 
 RULE = Rule(

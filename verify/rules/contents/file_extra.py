@@ -23,28 +23,19 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.contents.gather import Meaning, tell_gathered
+from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import weigh_missing
-from verify.rules.model import Area, Level, Rule
+from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
-
-EXTRA = Meaning(
-    Level.NOTE,
-    "is on the new drive only",
-    "are on the new drive only",
-    "Ask whether the new drive was started or used since the clone.",
-)
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Tell what only the new drive has, folder by folder."""
     for number, files in compared_files(case, tally):
         tally.agree(files.names + files.extra.count)
-        found = [(EXTRA, item) for item in files.extra.kept if weigh_missing(item) is not None]
-        tell_gathered(tally, number, found, files.extra)
+        tell_gathered(tally, number, files.extra)
 
 
 RULE = Rule(

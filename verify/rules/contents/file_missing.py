@@ -28,7 +28,6 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import weigh_missing
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
@@ -39,12 +38,7 @@ def judge(case: Case, tally: Tally) -> None:
     """Tell what is missing, folder by folder."""
     for number, files in compared_files(case, tally):
         tally.agree(files.names + files.missing.count)
-        found = [
-            (meaning, item)
-            for item in files.missing.kept
-            if (meaning := weigh_missing(item)) is not None
-        ]
-        tell_gathered(tally, number, found, files.missing)
+        tell_gathered(tally, number, files.missing)
 
 
 RULE = Rule(

@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import weigh_change
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
@@ -37,12 +36,7 @@ def judge(case: Case, tally: Tally) -> None:
     """Tell every other length, by what the times say."""
     for number, files in compared_files(case, tally):
         tally.agree(files.names)
-        found = [
-            (meaning, item)
-            for item in files.resized.kept
-            if (meaning := weigh_change(item)) is not None
-        ]
-        tell_gathered(tally, number, found, files.resized)
+        tell_gathered(tally, number, files.resized)
 
 
 RULE = Rule(

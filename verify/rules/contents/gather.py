@@ -3,107 +3,121 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Level
+from verify.rules.comparison import Difference
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
-    from verify.rules.comparison import Bag, Difference
+    from verify.rules.comparison import Bag, Meaning, Sorted
     from verify.rules.model import Tally, Value
 
 FEW = 3
 """So many differences of one folder are told one by one."""
 
 MOST_GROUPS = 40
-"""Groups told of one partition; the rest are told together."""
+"""Groups told of one meaning and partition; the rest are told together."""
 
 _SHOWN_DEPTH = 3
 """Names of a path that a group goes by: `/Users/mira/Pictures`."""
 
-
-@dataclass(frozen=True, slots=True)
-class Meaning:
-    """What a sort of difference means: its level, `what` of one file or several, and the advice.
-
-    `what` ends a sentence that begins with "A file" or "12 files": "is missing on the new drive".
-    """
-
-    level: Level
-    one: str
-    several: str
-    advice: str
+_NODES = {"file": "A file", "folder": "A folder", "link": "A symbolic link", "other": "A node"}
 
 
-def tell_gathered(
-    tally: Tally, partition: int, found: list[tuple[Meaning, Difference]], bag: Bag
-) -> None:
-    """Tell differences that were each given a meaning; what the bag no longer kept is counted."""
-    groups: dict[tuple[Meaning, str], list[Difference]] = defaultdict(list)
-    for meaning, difference in found:
-        groups[meaning, folder_of(difference.path)].append(difference)
-    told = sorted(groups.items(), key=lambda item: (_WEIGHT[item[0][0].level], -len(item[1])))
-    for (meaning, folder), differences in told[:MOST_GROUPS]:
-        _tell_group(tally, partition, meaning, folder, differences)
-    left: dict[Meaning, list[Difference]] = defaultdict(list)
-    for (meaning, _), differences in told[MOST_GROUPS:]:
-        left[meaning] += differences
-    for meaning, differences in left.items():
-        _tell_group(tally, partition, meaning, "/", differences)
-    if bag.count > len(bag.kept) and found:
-        worst = min((meaning for meaning, _ in found), key=lambda item: _WEIGHT[item.level])
-        more = bag.count - len(bag.kept)
-        message = f"{more} more files of partition {partition} differ in the same way."
-        tally.find(worst.level, message, worst.advice, partition=partition)
+@dataclass(slots=True)
+class _Folder:
+    """A folder that differs as a whole, and how much lies in it."""
+
+    item: Difference
+    names: int = 0
+    bytes: int = 0
+
+
+@dataclass(slots=True)
+class _Group:
+    """Differences that are told together."""
+
+    place: str
+    items: list[Difference] = field(default_factory=list)
+
+
+def tell_gathered(tally: Tally, partition: int, differences: Sorted) -> None:
+    """Tell all differences that are no expected changes, the heaviest meaning first."""
+    bags = differences.told()
+    for meaning in sorted(bags, key=lambda item: item.level.weight):
+        _tell_bag(tally, partition, meaning, bags[meaning])
 
 
 def folder_of(path: str) -> str:
     """Return the folder that a path is gathered under."""
-    names = path.split("/")[1:-1]
-    return "/" + "/".join(names[:_SHOWN_DEPTH])
+    return "/" + "/".join(path.split("/")[1:-1][:_SHOWN_DEPTH])
 
 
-def _tell_group(
-    tally: Tally, partition: int, meaning: Meaning, folder: str, differences: list[Difference]
-) -> None:
-    if len(differences) <= FEW:
-        for item in differences:
-            source, target = _values(item)
-            what = _node(item)
-            tally.find(
-                meaning.level,
-                f"{what} {meaning.one}.",
-                meaning.advice,
-                partition=partition,
-                path=item.path,
-                source=source,
-                target=target,
-            )
+def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
+    folders, rest = _outermost_folders(bag.kept)
+    for folder in folders[:MOST_GROUPS]:
+        inside = f", with {folder.names} names in it ({decimal_size(folder.bytes)})"
+        message = f"A folder {meaning.one}{inside if folder.names else ''}."
+        path = folder.item.path
+        tally.find(meaning.level, message, meaning.advice, partition=partition, path=path)
+    groups: dict[str, _Group] = defaultdict(lambda: _Group(""))
+    for item in rest:
+        place = folder_of(item.path)
+        groups[place].place = place
+        groups[place].items.append(item)
+    largest = sorted(groups.values(), key=lambda group: -len(group.items))
+    for group in largest[:MOST_GROUPS]:
+        _tell_group(tally, partition, meaning, group)
+    untold = sum(len(group.items) for group in largest[MOST_GROUPS:])
+    untold += sum(1 + folder.names for folder in folders[MOST_GROUPS:])
+    more = untold + bag.count - len(bag.kept)
+    if more:
+        message = f"{more} more files and folders of partition {partition} {meaning.several}."
+        tally.find(meaning.level, message, meaning.advice, partition=partition)
+
+
+def _outermost_folders(items: list[Difference]) -> tuple[list[_Folder], list[Difference]]:
+    """Part the folders from what lies in none of them; a folder stands before its contents."""
+    folders: list[_Folder] = []
+    rest: list[Difference] = []
+    for item in items:
+        if folders and item.path.startswith(folders[-1].item.path + "/"):
+            folders[-1].names += 1
+            folders[-1].bytes += item.size
+        elif _kind(item) == "folder":
+            folders.append(_Folder(item))
+        else:
+            rest.append(item)
+    return folders, rest
+
+
+def _tell_group(tally: Tally, partition: int, meaning: Meaning, group: _Group) -> None:
+    if len(group.items) > FEW:
+        size = decimal_size(sum(item.size for item in group.items))
+        message = f"{len(group.items)} files under one folder ({size}) {meaning.several}."
+        place = group.place
+        tally.find(meaning.level, message, meaning.advice, partition=partition, path=place)
         return
-    size = sum(_size(item) for item in differences)
-    message = (
-        f"{len(differences)} files and folders under one folder ({decimal_size(size)})"
-        f" {meaning.several}."
-    )
-    tally.find(meaning.level, message, meaning.advice, partition=partition, path=folder)
+    for item in group.items:
+        source, target = _values(item)
+        tally.find(
+            meaning.level,
+            f"{_NODES[_kind(item)]} {meaning.one}.",
+            meaning.advice,
+            partition=partition,
+            path=item.path,
+            source=source,
+            target=target,
+        )
 
 
-def _node(item: Difference) -> str:
+def _kind(item: Difference) -> str:
     entry = item.source or item.target
-    kind = entry.kind if entry else "file"
-    return {"file": "A file", "folder": "A folder", "link": "A symbolic link"}.get(kind, "A node")
-
-
-def _size(item: Difference) -> int:
-    entry = item.source or item.target
-    return entry.size if entry else 0
+    return entry.kind if entry else "other"
 
 
 def _values(item: Difference) -> tuple[Value, Value]:
     old = f"{item.source.size} bytes" if item.source else None
     new = f"{item.target.size} bytes" if item.target else None
     return old, new
-
-
-_WEIGHT = {"stop": 0, "review": 1, "note": 2}

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.rules.contents.gather import Meaning
+from verify.rules.comparison import Meaning
 from verify.rules.contents.habits import Habit, habit_of
-from verify.rules.model import Level
+from verify.rules.level import Level
 
 if TYPE_CHECKING:
     from verify.rules.comparison import Difference
@@ -50,30 +50,90 @@ MISSING = Meaning(
 )
 
 
+EXTRA = Meaning(
+    Level.NOTE,
+    "is on the new drive only",
+    "are on the new drive only",
+    "Ask whether the new drive was started or used since the clone.",
+)
+STREAM_LOST = Meaning(
+    Level.REVIEW,
+    "has other named streams on the new drive",
+    "have other named streams on the new drive",
+    "Clone again by partition, not file by file, if the streams matter.",
+)
+
+# Expected changes: each is one sentence a partition, which its number and size begin.
+LEFT_OUT = Meaning(
+    Level.NOTE,
+    "differs that copies leave out: a page, hibernation or swap file, a snapshot, or waste",
+    "differ that copies leave out: page, hibernation or swap files, the snapshot store, the waste"
+    " bin, or folders that are emptied at each start",
+    "Nothing to do; the system makes them anew.",
+    expected=True,
+)
+REWRITTEN = Meaning(
+    Level.NOTE,
+    "differs that names the drive it is on: a boot store or a recovery configuration",
+    "differ that name the drive they are on: a boot store or a recovery configuration",
+    "Nothing to do if the new drive and its recovery environment start.",
+    expected=True,
+)
+MOVING = Meaning(
+    Level.NOTE,
+    "differs that a running system writes all the time: a log, a cache, a registry hive",
+    "differ that a running system writes all the time: logs, caches, registry hives",
+    "Nothing to do if the clone was made while the system ran.",
+    expected=True,
+)
+_EXPECTED = {
+    Habit.LEFT_OUT: LEFT_OUT,
+    Habit.REWRITTEN: REWRITTEN,
+    Habit.MOVING: MOVING,
+    Habit.HELD: MOVING,
+}
+
+
 def is_expected(path: str) -> bool:
-    """Whether a difference there is told by `file-expected-change` alone."""
+    """Whether a difference there is an expected change, whatever the times say."""
     return habit_of(path) in EXPECTED_HABITS
 
 
-def weigh_missing(item: Difference) -> Meaning | None:
-    """Return what a file's absence means; `None` where it is an expected change."""
-    expected = habit_of(item.path) in EXPECTED_HABITS | {Habit.MOVING}
-    return None if expected else MISSING
+def weigh_missing(item: Difference) -> Meaning:
+    """Return what a file's absence from the new drive means."""
+    return _weigh_absent(item, MISSING)
 
 
-def weigh_change(item: Difference) -> Meaning | None:
-    """Return what other contents or another size mean; `None`: an expected change.
+def weigh_extra(item: Difference) -> Meaning:
+    """Return what a file's absence from the old drive means."""
+    return _weigh_absent(item, EXTRA)
+
+
+def _weigh_absent(item: Difference, otherwise: Meaning) -> Meaning:
+    habit = habit_of(item.path)
+    expected = habit in EXPECTED_HABITS | {Habit.MOVING}
+    return _EXPECTED[habit] if expected else otherwise
+
+
+def weigh_stream(item: Difference) -> Meaning:
+    """Return what other named streams mean."""
+    habit = habit_of(item.path)
+    return _EXPECTED[habit] if habit in EXPECTED_HABITS else STREAM_LOST
+
+
+def weigh_change(item: Difference) -> Meaning:
+    """Return what other contents or another size mean.
 
     The times decide: the same time under other bytes is damage, a newer side was used since.
     """
     habit = habit_of(item.path)
     if habit in EXPECTED_HABITS:
-        return None
+        return _EXPECTED[habit]
     later = later_by(item)
     if later is None or abs(later) <= FAT_TIME_STEP_NANOSECONDS:
         return HELD_OPEN if habit in _RUNNING else DAMAGED
     if habit in _RUNNING:
-        return None
+        return _EXPECTED[habit]
     return NEW_IS_NEWER if later > 0 else OLD_IS_NEWER
 
 
