@@ -28,6 +28,7 @@ CALLS = (
     "mount,umount2,fsopen,move_mount,ioctl,write,pwrite64,pwritev,fallocate,ftruncate"
 )
 
+
 @pytest.fixture(scope="module")
 def drives(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Unpack the demo's drives, and leave them read-only to nobody: root could write to them."""
