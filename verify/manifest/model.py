@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from verify.boot.model import BootRecord
+from verify.boot.model import BootCode, BootRecord
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem, Unread
 from verify.table.model import Table
 
@@ -182,7 +182,7 @@ class CaptureInfo(Model):
 
 
 class Header(Model):
-    """The first row of a manifest."""
+    """The first row of a manifest; `boot_code`: that of sector 0, where it was looked at."""
 
     schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
     depth: Depth
@@ -190,6 +190,7 @@ class Header(Model):
     table: Table
     partitions: tuple[Partition, ...] = ()
     gaps: tuple[RawDigest, ...] = ()
+    boot_code: BootCode | None = None
     capture: CaptureInfo
     unread: tuple[UnreadItem, ...] = ()
 

@@ -1,0 +1,105 @@
+"""The machine code that a BIOS starts is missing on the new drive, or is other code.
+
+## What it compares
+Whether there is code in sector 0 and in the active partition's boot sector, on both drives, and
+whether it is the same code. The tables and numbers around the code are left out. Only where either
+drive starts a system by BIOS.
+
+## Why it matters
+A clone of partitions alone leaves sector 0 as the partitioning tool made it. The BIOS then finds
+no code there, and the drive does not start, with every file in place.
+
+## Levels
+- `stop`: the old drive has code there, the new one has none.
+- `review`: both have code, and it differs.
+- `note`: neither has code.
+- not examined: code that was not read on both drives.
+
+## What to do
+Let a tool of the system write its boot code on the new drive, and start from it alone.
+
+## Sources
+UEFI 2.10 section 5.2.1 (where the code lies in sector 0); docs/formats for boot sectors.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import any_starts
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import BIOS_BOOT, name_of, starts_by_bios, tell_fault
+
+if TYPE_CHECKING:
+    from verify.boot.model import BootCode
+    from verify.manifest.model import Header
+    from verify.rules.model import Case, Tally
+
+_WRITE = "Let a tool of the system write its boot code on the new drive, and start from it alone."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge sector 0, then the active partition's boot sector."""
+    headers = case.source, case.target
+    if not any_starts(case) or not any(map(_runs_code, headers)):
+        return
+    empty = [header.table.mbr.boot_code_zero if header.table.mbr else None for header in headers]
+    if None in empty:
+        tally.leave_out("the code in sector 0 was not read on both drives")
+    else:
+        codes = case.source.boot_code, case.target.boot_code
+        present = not empty[0], not empty[1]
+        _judge_code(tally, "The code in sector 0", present, codes, None)
+    for old, new in case.matched:
+        if not (old.active or new.active):
+            continue
+        first, second = (side.boot.code if side.boot else None for side in (old, new))
+        if first is None or second is None:
+            tally.leave_out(
+                f"the boot sector of partition {new.number} was not read on both drives"
+            )
+            continue
+        where = f"The code in the boot sector of {name_of(new, capital=False)}"
+        present = first.present, second.present
+        _judge_code(tally, where, present, (first, second), new.number)
+
+
+def _runs_code(header: Header) -> bool:
+    """Whether a BIOS would run code of this drive."""
+    return starts_by_bios(header) or any(item.type == BIOS_BOOT for item in header.partitions)
+
+
+def _judge_code(
+    tally: Tally,
+    subject: str,
+    present: tuple[bool, bool],
+    codes: tuple[BootCode | None, BootCode | None],
+    partition: int | None,
+) -> None:
+    tally.agree()
+    faults = tuple(None if there else "is missing: there are zeros alone" for there in present)
+    tell_fault(tally, Level.STOP, subject, (faults[0], faults[1]), _WRITE, partition=partition)
+    if not all(present):
+        return
+    if codes[0] is None or codes[1] is None:
+        tally.leave_out("whether the code in sector 0 is the same was not recorded")
+    elif codes[0].digest != codes[1].digest:
+        tally.find(
+            Level.REVIEW,
+            f"{subject} is not the same on both drives.",
+            "See that the machine starts from the new drive alone.",
+            partition=partition,
+            source=codes[0].digest,
+            target=codes[1].digest,
+        )
+
+
+RULE = Rule(
+    slug="boot-code",
+    area=Area.BOOT,
+    required=False,
+    judge=judge,
+    nothing="neither drive starts a system by a BIOS",
+    page=cleandoc(__doc__),
+)

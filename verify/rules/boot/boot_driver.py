@@ -1,0 +1,150 @@
+r"""The system has no start-up driver for the way the new drive is connected.
+
+## What it compares
+The storage drivers that the Windows registry starts with the loader, and those in each initial RAM
+filesystem or built into the kernel of Linux, with the new drive's connection (SATA, NVMe), where
+the old drive's is another one. For a drive on the bench: as it is attached now.
+
+## Why it matters
+The loader reads the drive by the firmware, the system by its own driver. If that is not there from
+the start, the system stops at its first start, with every file in place.
+
+## Levels
+- `stop`: Windows starts no driver for the new connection with the loader.
+- `review`: an initial RAM filesystem does not bring the driver and the kernel has it not built in;
+  a system that starts by BIOS alone was moved to NVMe, which few machines start from by BIOS.
+- not examined: the connection is not known (images, drives in a USB adapter), or the drivers are
+  not. A controller's mode (RAID, AHCI) lies in the machine: no drive tells it.
+
+## What to do
+Start the old drive once with the new one attached beside it as a further drive, so that the system
+sets the driver up, then clone again; or set the driver to start with the loader.
+
+## Sources
+Microsoft Learn, "HKLM\SYSTEM\CurrentControlSet\Services Registry Tree" (Start); names of drivers
+and that StartOverride keeps one out: common practice. Linux: its kernel's configuration.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import any_starts, records
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_efi_system, starts_by_bios
+
+if TYPE_CHECKING:
+    from verify.boot.model import BootRecord, SystemRegistry
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_WINDOWS = {
+    "nvme": ("stornvme", "nvme", "secnvme", "iastorvd", "iastorac", "iastoravc", "vmd"),
+    "sata": ("storahci", "msahci", "atapi", "iastor", "amdsata", "amdxata", "pciide", "rcraid"),
+}
+"""Beginnings of the names of Windows drivers for a connection."""
+
+_LINUX = {
+    "nvme": ({"nvme"}, {"CONFIG_BLK_DEV_NVME"}),
+    "sata": ({"ahci", "ata_piix"}, {"CONFIG_SATA_AHCI", "CONFIG_ATA_PIIX"}),
+    "mmc": ({"mmc_block"}, {"CONFIG_MMC_BLOCK"}),
+}
+"""Modules, and options of a kernel that has the driver built in."""
+
+_SET_UP = (
+    "Let the old system start once with the new drive attached beside it, so that it sets the"
+    " driver up, and clone again."
+)
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the drivers of every system on the target."""
+    if not any_starts(case):
+        return
+    old, new = case.source.drive.bus, case.target.drive.bus
+    systems = [item for item in records(case.target) if _is_system(item[1])]
+    if not systems:
+        return
+    if new not in _LINUX:
+        how = "by USB" if new == "usb" else "in a way that is not known"
+        tally.leave_out(
+            f"the new drive is attached {how}, so which driver it will need cannot be told"
+        )
+        return
+    if old == new:
+        tally.agree(len(systems))
+        return
+    efi = any(map(is_efi_system, case.target.partitions))
+    if new == "nvme" and starts_by_bios(case.target) and not efi:
+        tally.find(
+            Level.REVIEW,
+            "The system starts by BIOS alone, and the new drive is an NVMe drive.",
+            "See that this machine's firmware starts an NVMe drive by BIOS.",
+            source=old,
+            target=new,
+        )
+    for partition, record in systems:
+        if record.registry is not None:
+            _judge_windows(tally, partition, record.registry, new)
+        _judge_linux(tally, partition, record, new)
+
+
+def _is_system(record: BootRecord) -> bool:
+    return record.registry is not None or bool(record.initramfs)
+
+
+def _judge_windows(tally: Tally, partition: Partition, registry: SystemRegistry, bus: str) -> None:
+    if bus not in _WINDOWS or not registry.drivers:
+        tally.leave_out(f"the storage drivers in {registry.path} are not known")
+        return
+    tally.agree()
+    fitting = [item for item in registry.drivers if item.name.lower().startswith(_WINDOWS[bus])]
+    if not any(item.starts_with_loader for item in fitting):
+        names = ", ".join(item.name for item in fitting) or "none is there"
+        tally.find(
+            Level.STOP,
+            f"No storage driver for {bus.upper()} starts with the loader ({names}).",
+            _SET_UP,
+            partition=partition.number,
+            path=registry.path,
+            target=bus,
+        )
+
+
+def _judge_linux(tally: Tally, partition: Partition, record: BootRecord, bus: str) -> None:
+    modules, options = _LINUX[bus]
+    for image in record.initramfs:
+        version = _version(image.path)
+        built_in = any(
+            item.attribute in options and item.value == "y" and _version(item.name) == version
+            for item in record.kernel_settings
+        )
+        if not built_in and not modules & set(image.drivers) and image.problem:
+            tally.leave_out(f"the drivers in {image.path} are not known: {image.problem}")
+            continue
+        tally.agree()
+        if not built_in and not modules & set(image.drivers):
+            tally.find(
+                Level.REVIEW,
+                f"{image.path} brings no driver for {bus.upper()}.",
+                "Make the initial RAM filesystem anew on the new drive, with the driver in it.",
+                partition=partition.number,
+                path=image.path,
+                target=bus,
+            )
+
+
+def _version(path: str) -> str:
+    """Return the kernel's version in the name of one of its files."""
+    return path.rpartition("/")[2].partition("-")[2].removesuffix(".img")
+
+
+RULE = Rule(
+    slug="boot-driver",
+    area=Area.BOOT,
+    required=False,
+    judge=judge,
+    nothing="no system that starts from these drives was found on the new one",
+    page=cleandoc(__doc__),
+)

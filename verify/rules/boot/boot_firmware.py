@@ -1,0 +1,59 @@
+"""What the machine itself keeps about starting cannot be seen on a drive.
+
+## What it compares
+Nothing: it says what no reading of two drives can tell.
+
+## Why it matters
+A UEFI machine keeps its start entries in its own memory, by the GUID of the partition; Secure Boot
+and a key bound to the machine's security chip are there as well. A clone can be whole, and the
+machine still offer only the old drive, refuse the loader, or ask for a recovery key.
+
+## Levels
+None: it is always `not_examined`.
+
+## What to do
+Start the machine once from the new drive alone, before the old drive is wiped. Have the recovery
+key of an encrypted volume at hand first.
+
+## Sources
+UEFI 2.10 sections 3.1 (the boot manager's variables), 10.3.5.1 (the partition's GUID in an entry)
+and 32 (Secure Boot).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import LOCKED_KINDS
+from verify.rules.model import Area, Rule
+
+if TYPE_CHECKING:
+    from verify.rules.model import Case, Tally
+
+_UNSEEN = (
+    "the start entries, Secure Boot and bound keys lie in the machine and not on a drive: start it"
+    " once from the new drive alone before the old one is wiped"
+)
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Say what cannot be seen, and what an encrypted volume needs."""
+    tally.leave_out(_UNSEEN)
+    for header in (case.source, case.target):
+        for item in header.partitions:
+            if item.filesystem.kind in LOCKED_KINDS:
+                tally.leave_out(
+                    f"partition {item.number} is encrypted: have its recovery key at hand before"
+                    " that first start, as the machine may ask for it"
+                )
+
+
+RULE = Rule(
+    slug="boot-firmware",
+    area=Area.BOOT,
+    required=False,
+    judge=judge,
+    nothing="never: it is always not examined",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,87 @@
+"""The active flag of the new MBR drive is not on the one partition that starts the machine.
+
+## What it compares
+How many partitions of the new drive are active, and whether the active one became of the old
+drive's active one. Only where either drive is an MBR drive that starts a system by BIOS.
+
+## Why it matters
+The boot code in sector 0 starts the active partition. With none, or with two, it stops with a
+message; with another one, it starts what lies there.
+
+## Levels
+- `stop`: the old drive has one active partition, and the new one none, several or another one.
+- `note`: the old drive had no better; only the new drive is right.
+
+## What to do
+Make the partition that holds the loader active, and no other, with a partitioning tool.
+
+## Sources
+UEFI 2.10 section 5.2.1 (the boot indicator); Microsoft Learn, "BIOS/MBR-based hard drive
+partitions"; that the usual boot code refuses two active partitions: common practice.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import any_starts
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import starts_by_bios, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_SET = "Make the partition that holds the loader active, and no other, with a partitioning tool."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the flags of the target."""
+    by_bios = starts_by_bios(case.source) or starts_by_bios(case.target)
+    if case.target.table.scheme != "mbr" or not by_bios or not any_starts(case):
+        return
+    tally.agree()
+    old, new = active(case.source), active(case.target)
+    faults = _fault(old), _fault(new)
+    if case.source.table.scheme != "mbr":
+        faults = None, faults[1]
+    if faults == (None, None) and old:
+        became = next(pair.target for pair in case.pairs if pair.source is old[0])
+        if became is None or became.number != new[0].number:
+            text = f"is on partition {new[0].number}, which is not the old drive's active partition"
+            faults = None, text
+    tell_fault(
+        tally,
+        Level.STOP,
+        "The active flag",
+        faults,
+        _SET,
+        partition=new[0].number if new else None,
+        values=(_numbers(old), _numbers(new)),
+    )
+
+
+def active(header: Header) -> list[Partition]:
+    """Return the partitions with the active flag."""
+    return [item for item in header.partitions if item.active]
+
+
+def _fault(found: list[Partition]) -> str | None:
+    if len(found) == 1:
+        return None
+    return f"is on {len(found)} partitions" if found else "is on no partition"
+
+
+def _numbers(found: list[Partition]) -> str:
+    return ", ".join(str(item.number) for item in found) or "none"
+
+
+RULE = Rule(
+    slug="boot-flag",
+    area=Area.BOOT,
+    required=True,
+    judge=judge,
+    nothing="neither drive starts a system by a BIOS and the active flag",
+    page=cleandoc(__doc__),
+)

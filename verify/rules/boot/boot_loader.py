@@ -1,0 +1,200 @@
+r"""A loader that the machine starts from is missing or damaged on the new drive.
+
+## What it compares
+On the EFI system partition or the active partition, and on the system's own: the head of every
+loader, start-up driver and kernel with that of the old drive (a program image, for the same kind
+of machine); the files that the boot store and Linux boot loaders name, on the partitions that they
+name; and the fallback loader, where firmware has to find the drive anew.
+
+## Why it matters
+A reference can lead to the right partition, and the file there be missing, emptied or overwritten.
+The machine then stops before anything of the system runs.
+
+## Levels
+- `stop`: a loader, or a file that the boot store or a boot loader's configuration names, was good
+  on the old drive and is missing, empty, zeroed, damaged or for another kind of machine; the
+  partition that starts the machine is missing; the EFI system partition has another GUID (so the
+  firmware's entry no longer fits) and there is no fallback loader.
+- `note`: the old drive has the same fault.
+- not examined: partitions whose files were not looked at.
+
+`\bootmgr` of a BIOS machine is no program image by nature; that it is there and holds something is
+all that is asked of it.
+
+## What to do
+Copy the file from the old drive, or let a tool of the system write the loaders anew.
+
+## Sources
+Microsoft, "PE Format"; UEFI 2.10 section 3.5.1.1 (the fallback loader's names); that firmware's
+entries hold the partition's GUID: UEFI 2.10 section 10.3.5.1.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import (
+    DATA_DRIVE,
+    any_starts,
+    file_state,
+    leave_out_unseen,
+    locate,
+    partner,
+    records,
+    source_store,
+    starts_a_machine,
+    stores,
+)
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_efi_system, name_of, tell_fault
+
+if TYPE_CHECKING:
+    from verify.boot.model import BootRecord, LoaderImage
+    from verify.boot.store_model import Reference
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_COPY = "Copy it from the old drive, or let a tool of the system write the loaders anew."
+_FALLBACK = "/efi/boot/boot"
+_PROGRAMS = (".efi", ".exe", ".dll", ".sys")
+_NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the loaders on every partition, then the files that configuration names."""
+    if not any_starts(case):
+        return
+    leave_out_unseen(case, tally)
+    for pair in case.pairs:
+        old, new = pair.source, pair.target
+        if old is None or old.boot is None:
+            continue
+        if new is None:
+            if starts_a_machine(old.boot):
+                tally.agree()
+                message = f"{name_of(old)}, which starts the machine, is not on the new drive."
+                advice = "Clone that partition as well."
+                tally.find(Level.STOP, message, advice, partition=old.number)
+        elif new.boot is not None:
+            _judge_heads(tally, old.boot, new.boot, new)
+            _judge_fallback(tally, old, new)
+    _judge_applications(case, tally)
+    _judge_linux(case, tally)
+
+
+def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partition) -> None:
+    """Compare the head of every loader of the old drive."""
+    here = {item.path.lower(): item for item in record.loaders}
+    gathered: dict[tuple[str, bool], list[str]] = {}
+    for image in old.loaders:
+        tally.agree()
+        was, now = _head_fault(image), _head_fault(here.get(image.path.lower()), image.machine)
+        if now is not None:
+            gathered.setdefault((now, was is not None), []).append(image.path)
+    for (fault, had), paths in gathered.items():
+        many = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+        tell_fault(
+            tally,
+            Level.STOP,
+            f"{paths[0]}{many}",
+            (fault if had else None, fault),
+            _COPY,
+            partition=new.number,
+        )
+
+
+def _head_fault(image: LoaderImage | None, machine: str | None = None) -> str | None:
+    """Say what is wrong with a loader; `machine`: the kind it has to be for."""
+    if image is None:
+        return "is missing"
+    if image.form in ("empty", "zero"):
+        return "is empty" if image.form == "empty" else "holds nothing but zeros"
+    if image.path.lower().endswith(_PROGRAMS) and (image.form != "pe" or image.problem):
+        return "is no program image" if image.form != "pe" else "ends inside its header"
+    if machine is not None and image.machine != machine:
+        return f"is for another kind of machine ({image.machine}, not {machine})"
+    return None
+
+
+def _judge_fallback(tally: Tally, old: Partition, new: Partition) -> None:
+    """Judge whether firmware finds a loader without the entry that it keeps for the old drive."""
+    record = new.boot
+    if record is None or not is_efi_system(new) or not starts_a_machine(record):
+        return
+    tally.agree()
+    fallback = any(item.path.lower().startswith(_FALLBACK) for item in record.loaders)
+    if old.guid != new.guid and not fallback:
+        message = (
+            f"{name_of(new)} has another GUID than on the old drive, so the firmware's entry no"
+            " longer fits, and it holds no fallback loader."
+        )
+        advice = "Let a tool of the system write the loaders anew, the fallback loader with them."
+        tally.find(Level.STOP, message, advice, partition=new.number)
+
+
+def _judge_applications(case: Case, tally: Tally) -> None:
+    """Judge the loader that each reachable reference of a boot store names."""
+    for own, store in stores(case.target):
+        twin = source_store(case, own, store)
+        for item in store.references:
+            path = _application(item)
+            if path is None:
+                continue
+            fault = _file_fault(case.target, own, item, path)
+            if fault is None:
+                tally.agree()
+                continue
+            was = twin and _file_fault(case.source, twin[0], item, path)
+            tell_fault(
+                tally,
+                Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,
+                f"{path}, which the boot store names,",
+                (was or None, fault),
+                _COPY,
+                partition=own.number,
+            )
+
+
+def _application(item: Reference) -> str | None:
+    """Return the loader's path; what starts from a RAM disk lies inside the image."""
+    direct = item.device.kind in ("partition", "boot")
+    return item.path if item.reachable and item.purpose == "application" and direct else None
+
+
+def _file_fault(header: Header, own: Partition, item: Reference, path: str) -> str | None:
+    partition = locate(header, item.device, own).partition
+    if partition is None or file_state(partition, path) is not False:
+        return None
+    return f"is not on partition {partition.number}"
+
+
+def _judge_linux(case: Case, tally: Tally) -> None:
+    """Judge the kernels and RAM disks that boot loaders name, on any partition."""
+    for new, record in records(case.target):
+        for item in record.linux:
+            if item.kind != "path" or item.purpose not in _NAMED_FILES:
+                continue
+            tally.agree()
+            old = partner(case, new)
+            if (
+                old
+                and _anywhere(case.source, item.value)
+                and not _anywhere(case.target, item.value)
+            ):
+                message = f"{item.file} names {item.value}, which is not on the new drive."
+                tally.find(Level.STOP, message, _COPY, partition=new.number, path=item.value)
+
+
+def _anywhere(header: Header, path: str) -> bool:
+    return any(record.file(path) is not None for _, record in records(header))
+
+
+RULE = Rule(
+    slug="boot-loader",
+    area=Area.BOOT,
+    required=True,
+    judge=judge,
+    nothing=DATA_DRIVE,
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,203 @@
+"""What the boot configuration of the new drive names is not on it.
+
+## What it compares
+Every device element of the boot store that the boot manager can come by (what starts by default,
+what it offers, what resumes, what repairs, the options of RAM disks), with the new drive's own
+partition table; what Linux configuration names (fstab, crypttab, the kernel's command line, the
+boot loader's searches); the volumes that the system's registry gives letters to. The same on the
+old drive: what was wrong there already is no fault of the clone.
+
+## Why it matters
+A boot store names a partition by GUIDs, or by a signature and a place in bytes. After a clone with
+new GUIDs, or after a partition was moved on an MBR drive, it may name what only the old drive has.
+While both drives are attached the machine even starts, from the old one.
+
+## Levels
+- `stop`: what is needed to start the system or its recovery resolves on the old drive and not on
+  the new one; the boot store is gone or cannot be read.
+- `review`: only resuming, swap or an optional mount is hit; the store's last changes stand in a
+  transaction log alone; it differs in more than the drives it names; a drive letter is lost.
+- `note`: it resolved on the old drive no better; a name that depends on the order of drives.
+- not examined: an element whose layout is not understood; files that were not looked at.
+
+The same GUIDs with the same references are right, and so are new GUIDs with rewritten references.
+
+## What to do
+Let a tool of the system rebuild the boot configuration on the new drive, with the old drive
+detached, or clone again and keep the identities.
+
+## Sources
+Microsoft Learn (previous versions), the BCD reference; the layout of device elements is
+reverse-engineered (docs/formats/bcd.md). For Linux: docs/formats/linux-boot.md.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot import letters, linux
+from verify.rules.boot.resolve import (
+    DATA_DRIVE,
+    any_starts,
+    leave_out_unseen,
+    locate,
+    named,
+    same_reference,
+    source_store,
+    starts_by_firmware,
+    stores,
+)
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import tell_fault
+
+if TYPE_CHECKING:
+    from verify.boot.store_model import BootStore, Reference
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+_REBUILD = (
+    "Detach the old drive and let a tool of the system rebuild the boot configuration, or clone"
+    " again and keep the identities."
+)
+_RESUME_ALONE = frozenset({"resume"})
+_REVIEWED_ROUTES = frozenset({"resume", "inherited", "tools"})
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every boot store of the target, then Linux configuration and drive letters."""
+    if not any_starts(case):
+        return
+    leave_out_unseen(case, tally)
+    found: set[str] = set()
+    for new, store in stores(case.target):
+        found.add(store.path.lower())
+        _judge_store(case, tally, new, store)
+    for old, store in stores(case.source):
+        if starts_by_firmware(case.source, old) and store.path.lower() not in found:
+            tally.agree()
+            message = f"The boot store {store.path} of the old drive is not on the new one."
+            tally.find(Level.STOP, message, _REBUILD, partition=old.number, path=store.path)
+    linux.judge(case, tally)
+    letters.judge(case, tally)
+
+
+def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> None:
+    twin = source_store(case, new, store)
+    before = twin[1] if twin else None
+    tally.agree()
+    _judge_state(case, tally, new, (before, store))
+    if twin is not None and store.state is not None and twin[1].state is not None:
+        _judge_rest(tally, new, (twin[1], store))
+    gathered: dict[tuple[str, Level, bool], list[Reference]] = {}
+    for reference in store.references:
+        if not reference.reachable:
+            continue
+        place = locate(case.target, reference.device, new)
+        if place == type(place)():
+            tally.leave_out(
+                f"the device in element {reference.element} of object {reference.object} in"
+                f" {store.path} is of a layout that is not understood"
+            )
+            continue
+        tally.agree()
+        if place.fault is not None:
+            same = same_reference(before.references, reference) if before else None
+            was = bool(twin and same and locate(case.source, same.device, twin[0]).fault)
+            key = f"{named(reference.device)}; the drive {place.fault}", _level(reference), was
+            gathered.setdefault(key, []).append(reference)
+    for (fault, level, was), references in gathered.items():
+        decides = starts_by_firmware(case.target, new)
+        text = f"names, for {_purposes(references)}, {fault}"
+        tell_fault(
+            tally,
+            level if decides else Level.NOTE,
+            f"The boot store {store.path}",
+            (text if was else None, text),
+            _REBUILD,
+            partition=new.number,
+        )
+
+
+def _judge_state(
+    case: Case, tally: Tally, new: Partition, sides: tuple[BootStore | None, BootStore]
+) -> None:
+    """Judge how the store was left, and what of it is missing or could not be read."""
+    before, store = sides
+    subject = f"The boot store {store.path}"
+    level = Level.STOP if starts_by_firmware(case.target, new) else Level.NOTE
+    unread, dirty = (
+        tuple(fault(side) if side else None for side in sides) for fault in (_unread, _dirty)
+    )
+    tell_fault(tally, level, subject, (unread[0], unread[1]), _REBUILD, partition=new.number)
+    tell_fault(
+        tally,
+        min(level, Level.REVIEW, key=list(Level)[::-1].index),
+        subject,
+        (dirty[0], dirty[1]),
+        "Start the system once from the old drive, shut it down fully, and clone again.",
+        partition=new.number,
+    )
+    for problem in store.problems[:3]:
+        tally.leave_out(f"not all of {store.path} of the new drive could be read: {problem}")
+    was_missing = {(item.guid, item.named_by) for item in before.missing} if before else set()
+    for item in store.missing:
+        text = f"names object {item.guid} ({item.reached_by}), which it does not hold"
+        was = (item.guid, item.named_by) in was_missing
+        weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
+        tell_fault(
+            tally, weight, subject, (text if was else None, text), _REBUILD, partition=new.number
+        )
+
+
+def _judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore]) -> None:
+    """Tell what differs in a store besides the drives that it names."""
+    old, store = (
+        {
+            (item.guid, element.number): (element.value, element.raw)
+            for item in side.objects
+            for element in item.elements
+            if element.device is None
+        }
+        for side in sides
+    )
+    differing = [key for key in old.keys() | store.keys() if old.get(key) != store.get(key)]
+    if differing:
+        message = (
+            f"The boot store {sides[1].path} differs in {len(differing)} element(s) besides the"
+            " drives that it names."
+        )
+        advice = "See that the start menu offers what it did, and that recovery starts."
+        tally.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
+
+
+def _unread(store: BootStore) -> str | None:
+    if store.state is not None:
+        return None
+    return f"cannot be read ({store.problems[0] if store.problems else 'no reason given'})"
+
+
+def _dirty(store: BootStore) -> str | None:
+    dirty = store.state is not None and store.state.dirty
+    return (
+        "was not closed: its last changes may stand in a transaction log alone" if dirty else None
+    )
+
+
+def _level(reference: Reference) -> Level:
+    return Level.REVIEW if set(reference.reached_by) <= _RESUME_ALONE else Level.STOP
+
+
+def _purposes(references: list[Reference]) -> str:
+    routes = dict.fromkeys(route for item in references for route in item.reached_by)
+    return f"{len(references)} element(s) ({', '.join(routes)})"
+
+
+RULE = Rule(
+    slug="boot-reference",
+    area=Area.BOOT,
+    required=True,
+    judge=judge,
+    nothing=DATA_DRIVE,
+    page=cleandoc(__doc__),
+)

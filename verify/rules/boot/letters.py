@@ -1,0 +1,49 @@
+"""Drive letters that a Windows system keeps for volumes of its drive (`MountedDevices`)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import partner, records
+from verify.rules.model import Level
+from verify.rules.shared import start_bytes
+
+if TYPE_CHECKING:
+    from verify.boot.model import MountedDevice
+    from verify.manifest.model import Header
+    from verify.rules.model import Case, Tally
+
+_LETTER = "\\dosdevices\\"
+_ADVICE = (
+    "Start from the new drive alone and see that the system volume has its letter again; a changed"
+    " letter keeps programs, or the sign-in, from working."
+)
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell the letters whose volume was on the old drive and is not on the new one."""
+    for new, record in records(case.target):
+        old = partner(case, new)
+        if record.registry is None or old is None:
+            continue
+        lost = []
+        for item in record.registry.mounted:
+            if not item.name.lower().startswith(_LETTER) or item.kind not in ("gpt", "mbr"):
+                continue
+            tally.agree()
+            if _is_there(case.source, item) and not _is_there(case.target, item):
+                lost.append(item.name[len(_LETTER) :])
+        if lost:
+            message = (
+                f"The system's registry keeps {', '.join(lost)} for volumes by an identity that"
+                " the new drive does not have."
+            )
+            path = record.registry.path
+            tally.find(Level.REVIEW, message, _ADVICE, partition=new.number, path=path)
+
+
+def _is_there(header: Header, item: MountedDevice) -> bool:
+    if item.kind == "gpt":
+        return any(other.guid == item.partition_id for other in header.partitions)
+    offsets = {start_bytes(header, other) for other in header.partitions}
+    return header.table.disk_id == item.disk_id and item.partition_offset in offsets

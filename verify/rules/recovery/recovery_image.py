@@ -1,0 +1,141 @@
+"""The image that the recovery environment starts from is missing or damaged on the new drive.
+
+## What it compares
+The header and the length of every recovery and installation image of the old drive with those of
+the new one; and what the boot store names for recovery: the image, and the RAM disk's description
+beside it. Whether their contents are the same is told by `file-content`, as deeply as was read.
+
+## Why it matters
+Nobody starts the recovery environment after a clone. That its image is half of what it was is
+found out on the day that it is needed.
+
+## Levels
+- `stop`: an image was good on the old drive, and is missing, shorter, longer, damaged or another
+  one on the new; what the boot store names for recovery was there and is not.
+- `note`: the old drive has the same fault.
+- not examined: files that were not looked at.
+
+## What to do
+Copy the image again from the old drive, and see that the recovery environment starts.
+
+## Sources
+Microsoft, "Windows Imaging File Format (WIM)"; docs/formats/wim.md.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import (
+    file_state,
+    leave_out_unseen,
+    locate,
+    records,
+    source_store,
+    stores,
+)
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import tell_fault
+
+if TYPE_CHECKING:
+    from verify.boot.model import RecoveryImage
+    from verify.boot.store_model import Reference
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+_COPY = "Copy it again from the old drive, and see that the recovery environment starts."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Compare every image, then what boot stores name."""
+    has_images = any(
+        record.images for side in (case.source, case.target) for _, record in records(side)
+    )
+    if not has_images and not any(map(_names_recovery, (case.source, case.target))):
+        return
+    leave_out_unseen(case, tally)
+    for pair in case.pairs:
+        old, new = pair.source, pair.target
+        if old is None or old.boot is None or (new is not None and new.boot is None):
+            continue
+        here = {item.path.lower(): item for item in new.boot.images} if new and new.boot else {}
+        for image in old.boot.images:
+            tally.agree()
+            fault = _fault(image, here.get(image.path.lower()))
+            tell_fault(
+                tally,
+                Level.STOP,
+                f"The image {image.path}",
+                (fault and image.problem and fault, fault),
+                _COPY,
+                partition=pair.number,
+                values=(
+                    image.size_bytes,
+                    getattr(here.get(image.path.lower()), "size_bytes", None),
+                ),
+            )
+    _judge_named(case, tally)
+
+
+def _fault(old: RecoveryImage, new: RecoveryImage | None) -> str | None:
+    if new is None:
+        return "is missing"
+    if new.problem is not None:
+        return f"is damaged: {new.problem}"
+    if new.size_bytes != old.size_bytes:
+        return f"holds {new.size_bytes} bytes, and {old.size_bytes} on the old drive"
+    if new.guid != old.guid:
+        return "is another image"
+    return None
+
+
+def _judge_named(case: Case, tally: Tally) -> None:
+    """Judge the files that the target's boot stores name for recovery."""
+    for own, store in stores(case.target):
+        twin = source_store(case, own, store)
+        faults: dict[str, str | None] = {}
+        for reference in store.references:
+            path = _recovery_file(reference)
+            if path is None:
+                continue
+            tally.agree()
+            if _is_missing(case.target, own, reference, path):
+                was = twin is not None and _is_missing(case.source, twin[0], reference, path)
+                faults[path] = "is not where the boot store names it" if was else None
+        for path, was_fault in faults.items():
+            fault = "is not where the boot store names it"
+            tell_fault(tally, Level.STOP, path, (was_fault, fault), _COPY, partition=own.number)
+
+
+def _names_recovery(header: Header) -> bool:
+    return any(
+        _recovery_file(reference) is not None
+        for _, store in stores(header)
+        for reference in store.references
+    )
+
+
+def _recovery_file(reference: Reference) -> str | None:
+    """Return the file of recovery that a reference names: an image, or a RAM disk's description."""
+    if "recovery" in reference.reached_by and reference.device.kind == "ramdisk":
+        return reference.device.path
+    if "options" in reference.reached_by and reference.purpose == "options":
+        return reference.path
+    return None
+
+
+def _is_missing(header: Header, own: Partition, reference: Reference, path: str) -> bool:
+    """Whether the partition is there and the file is not; the former is told by boot-reference."""
+    partition = locate(header, reference.device, own).partition
+    return partition is not None and file_state(partition, path) is False
+
+
+RULE = Rule(
+    slug="recovery-image",
+    area=Area.RECOVERY,
+    required=True,
+    judge=judge,
+    nothing="neither drive holds an image that a recovery starts from",
+    page=cleandoc(__doc__),
+)

@@ -1,0 +1,99 @@
+"""A recovery partition of the new drive is not of the type, or not at the place, it should be.
+
+## What it compares
+The type and the attributes of each partition that holds the recovery environment, on both drives;
+and whether it lies right behind the system partition.
+
+## Why it matters
+With another type or without its attributes the partition gets a drive letter, and is filled or
+removed. Right behind the system partition it can be made larger when an update needs room;
+elsewhere it cannot.
+
+## Levels
+- `review`: type or attributes were right on the old drive and are not on the new one.
+- `note`: they were wrong there as well; the partition is not right behind the system partition,
+  and was on the old drive.
+
+## What to do
+Set the type and the attributes with a partitioning tool.
+
+## Sources
+Microsoft Learn, "UEFI/GPT-based hard drive partitions" and "BIOS/MBR-based hard drive partitions"
+(type, attributes, place).
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.model import Area, Level, Rule
+from verify.rules.pairing import on_drive
+from verify.rules.shared import FACTORY, is_recovery, is_reserved, name_of, tell_fault
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header, Partition
+    from verify.rules.model import Case, Tally
+
+# SPEC: Microsoft Learn, "UEFI/GPT-based hard drive partitions": GPT_ATTRIBUTE_PLATFORM_REQUIRED
+# and GPT_BASIC_DATA_ATTRIBUTE_NO_DRIVE_LETTER.
+_ATTRIBUTES = 0x8000_0000_0000_0001
+_FOLDER = "/recovery/windowsre/"
+
+_SET = "Set the old drive's type and attributes with a partitioning tool."
+_PLACE = "Nothing to do now; an update may find no room to make the partition larger."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every recovery partition of the target."""
+    for old, new in case.matched:
+        if not any(map(_holds_recovery, (old, new))):
+            continue
+        tally.agree()
+        where = name_of(new)
+        for fault in (_type_fault, _attribute_fault):
+            faults = fault(case.source, old), fault(case.target, new)
+            tell_fault(tally, Level.REVIEW, where, faults, _SET, partition=new.number)
+        places = _place_fault(case.source, old), _place_fault(case.target, new)
+        tell_fault(tally, Level.NOTE, where, places, _PLACE, partition=new.number)
+
+
+def _holds_recovery(partition: Partition) -> bool:
+    """Whether it is a recovery partition by type, or holds recovery and no system."""
+    if is_recovery(partition):
+        return True
+    record = partition.boot
+    if record is None or record.registry is not None:
+        return False
+    return any(item.path.lower().startswith(_FOLDER) for item in record.images)
+
+
+def _type_fault(_header: Header, partition: Partition) -> str | None:
+    right = is_recovery(partition) or partition.type in FACTORY
+    return None if right else "holds the recovery environment and has another type"
+
+
+def _attribute_fault(header: Header, partition: Partition) -> str | None:
+    if header.table.scheme != "gpt" or partition.attributes & _ATTRIBUTES == _ATTRIBUTES:
+        return None
+    return "holds the recovery environment and has not both attributes of such a partition"
+
+
+def _place_fault(header: Header, partition: Partition) -> str | None:
+    """Say that it does not lie right behind a system partition, if there is one."""
+    order = [item for item in on_drive(header) if not is_reserved(item)]
+    systems = [item for item in order if item.boot and item.boot.registry]
+    index = next(at for at, item in enumerate(order) if item.number == partition.number)
+    if not systems or (index and order[index - 1] in systems):
+        return None
+    return "does not lie right behind the system partition"
+
+
+RULE = Rule(
+    slug="recovery-place",
+    area=Area.RECOVERY,
+    required=False,
+    judge=judge,
+    nothing="neither drive has a recovery partition",
+    page=cleandoc(__doc__),
+)
