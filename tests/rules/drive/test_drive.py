@@ -274,3 +274,36 @@ def test_sectors_when_an_image_s_table_is_unusual_then_no_drive_is_blamed() -> N
     new = drive(usual(), table={"written_for": 512})
     (finding,) = findings(SECTORS, case_of(drive(usual()), new))
     assert "unusual for its kind" in finding.message
+
+
+def test_used_since_when_a_drive_was_used_then_the_sentence_names_it() -> None:
+    """The two rules differ in the side alone."""
+    for rule, seconds, words in (
+        (SOURCE_USED, -60, "of the old drive was written to"),
+        (TARGET_USED, 60, "of the new drive was written to"),
+    ):
+        case = case_of(drive(usual()), drive(usual()), [newer("/Users/orla/one.txt", seconds)])
+        assert words in findings(rule, case)[0].message
+
+
+def test_used_since_when_the_volume_s_times_are_equal_then_it_is_quiet() -> None:
+    """The quiet twin of a later last write."""
+    same = drive([partition(1, 1, 100, "ext4", of={"last_written": 1000})])
+    assert quiet(SOURCE_USED, case_of(same, same, []))
+
+
+def test_used_since_when_there_is_nothing_to_go_by_then_it_is_not_examined() -> None:
+    """No files compared, and no volume that keeps the time."""
+    case = case_of(drive(usual()), drive(usual()), [])
+    assert answers(SOURCE_USED, case) == ["not_examined"]
+    assert answers(TARGET_USED, case) == ["not_examined"]
+
+
+@pytest.mark.parametrize(("names", "expected"), [(1, []), (2, [("note", 3)]), (9, [("note", 3)])])
+def test_used_since_when_most_times_are_new_then_it_was_a_copy_by_files(
+    names: int, expected: list[tuple[str, int]]
+) -> None:
+    """More than half: a copy made file by file gives files new times, and that is no later use."""
+    moved = newer("/Users/orla/one.txt", 60)
+    files = compared(3, names=names, retimed=moved.changed)
+    assert told(TARGET_USED, case_of(drive(usual()), drive(usual()), [files])) == expected
