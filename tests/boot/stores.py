@@ -67,14 +67,27 @@ class StoreBuilder:
         return write_hive(self.root)
 
 
-def small_store() -> StoreBuilder:
-    """Boot manager, loader, resume, recovery with options, a tester, another drive's entry."""
+def small_store(
+    esp: bytes = devices.gpt(ESP),
+    system: bytes = devices.gpt(),
+    recovery: bytes = devices.gpt(devices.RECOVERY_PARTITION),
+    *,
+    manager: str = "\\EFI\\Microsoft\\Boot\\bootmgfw.efi",
+    loader: str = "\\Windows\\system32\\winload.efi",
+) -> StoreBuilder:
+    """Boot manager, loader, resume, recovery with options, a tester, another drive's entry.
+
+    Args:
+        esp: the device that the boot manager lies on.
+        system: the device of the system.
+        recovery: the device of the recovery image.
+        manager: the boot manager's path.
+        loader: the system's loader.
+    """
     store = StoreBuilder()
-    system = devices.gpt()
-    recovery = devices.gpt(devices.RECOVERY_PARTITION)
     store.object(MANAGER, 0x10100002)
-    store.device(MANAGER, "11000001", devices.gpt(ESP))
-    store.string(MANAGER, "12000002", "\\EFI\\Microsoft\\Boot\\bootmgfw.efi")
+    store.device(MANAGER, "11000001", esp)
+    store.string(MANAGER, "12000002", manager)
     store.link(MANAGER, "14000006", SETTINGS)
     store.link(MANAGER, "23000003", LOADER)
     store.link(MANAGER, "23000006", RESUME)
@@ -84,7 +97,7 @@ def small_store() -> StoreBuilder:
     store.object(SETTINGS, 0x20100000)
     store.object(LOADER, 0x10200003)
     store.device(LOADER, "11000001", system)
-    store.string(LOADER, "12000002", "\\Windows\\system32\\winload.efi")
+    store.string(LOADER, "12000002", loader)
     store.string(LOADER, "12000004", "Some System")
     store.link(LOADER, "14000008", RECOVERY)
     store.raw(LOADER, "16000009", REG_BINARY, b"\1")
@@ -104,7 +117,7 @@ def small_store() -> StoreBuilder:
     store.device(RECOVERY_OPTIONS, "31000003", recovery)
     store.string(RECOVERY_OPTIONS, "32000004", "\\Recovery\\WindowsRE\\boot.sdi")
     store.object(TESTER, 0x10200005)
-    store.device(TESTER, "11000001", devices.gpt(ESP))
+    store.device(TESTER, "11000001", esp)
     store.object(FIRMWARE, 0x101FFFFF)
     store.device(FIRMWARE, "11000001", devices.gpt(ESP, OTHER_DISK))
     return store
