@@ -42,6 +42,7 @@ from verify.rules.boot.resolve import (
     locate,
     partner,
     records,
+    same_reference,
     source_store,
     starts_a_machine,
     stores,
@@ -145,7 +146,8 @@ def _judge_applications(case: Case, tally: Tally) -> None:
             if fault is None:
                 tally.agree()
                 continue
-            was = twin and _file_fault(case.source, twin[0], item, path)
+            same = same_reference(twin[1].references, item) if twin else None
+            was = twin and same and _file_fault(case.source, twin[0], same, same.path or "")
             tell_fault(
                 tally,
                 Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,

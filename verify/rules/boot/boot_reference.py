@@ -38,7 +38,6 @@ from typing import TYPE_CHECKING
 
 from verify.rules.boot import letters, linux
 from verify.rules.boot.resolve import (
-    DATA_DRIVE,
     any_starts,
     leave_out_unseen,
     locate,
@@ -139,7 +138,9 @@ def _judge_state(
         partition=new.number,
     )
     for problem in store.problems[:3]:
-        tally.leave_out(f"not all of {store.path} of the new drive could be read: {problem}")
+        tally.leave_out(
+            f"not all of {store.path} of the new drive could be read: {problem.rstrip('.')}"
+        )
     was_missing = {(item.guid, item.named_by) for item in before.missing} if before else set()
     for item in store.missing:
         text = f"names object {item.guid} ({item.reached_by}), which it does not hold"
@@ -174,7 +175,8 @@ def _judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore]
 def _unread(store: BootStore) -> str | None:
     if store.state is not None:
         return None
-    return f"cannot be read ({store.problems[0] if store.problems else 'no reason given'})"
+    reason = store.problems[0].rstrip(".") if store.problems else "no reason given"
+    return f"cannot be read ({reason})"
 
 
 def _dirty(store: BootStore) -> str | None:
@@ -198,6 +200,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=True,
     judge=judge,
-    nothing=DATA_DRIVE,
+    nothing="neither drive holds start-up files that name a partition",
     page=cleandoc(__doc__),
 )

@@ -128,6 +128,17 @@ def locate(header: Header, device: Device, own: Partition) -> Place:
     return Place(fault="has another identity")
 
 
+def references_fit(header: Header) -> bool:
+    """Whether a boot store names partitions, and every one that is reachable is on the drive."""
+    named_here = [
+        locate(header, reference.device, partition)
+        for partition, store in stores(header)
+        for reference in store.references
+        if reference.reachable and reference.device.innermost.kind == "partition"
+    ]
+    return bool(named_here) and all(place.partition is not None for place in named_here)
+
+
 def _partition(header: Header, inner: Device) -> Partition | None:
     inside = (item for item in header.partitions if not item.container)
     if inner.scheme == "gpt":

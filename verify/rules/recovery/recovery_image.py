@@ -32,6 +32,7 @@ from verify.rules.boot.resolve import (
     leave_out_unseen,
     locate,
     records,
+    same_reference,
     source_store,
     stores,
 )
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
 _COPY = "Copy it again from the old drive, and see that the recovery environment starts."
+_MISPLACED = "is not where the boot store names it"
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -101,11 +103,14 @@ def _judge_named(case: Case, tally: Tally) -> None:
                 continue
             tally.agree()
             if _is_missing(case.target, own, reference, path):
-                was = twin is not None and _is_missing(case.source, twin[0], reference, path)
-                faults[path] = "is not where the boot store names it" if was else None
+                same = same_reference(twin[1].references, reference) if twin else None
+                before = _recovery_file(same) if same else None
+                was = twin and same and before and _is_missing(case.source, twin[0], same, before)
+                faults[path] = _MISPLACED if was else None
         for path, was_fault in faults.items():
-            fault = "is not where the boot store names it"
-            tell_fault(tally, Level.STOP, path, (was_fault, fault), _COPY, partition=own.number)
+            tell_fault(
+                tally, Level.STOP, path, (was_fault, _MISPLACED), _COPY, partition=own.number
+            )
 
 
 def _names_recovery(header: Header) -> bool:

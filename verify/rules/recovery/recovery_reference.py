@@ -131,7 +131,9 @@ def _judge_config(
 
 
 def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, str]]:
-    """Yield what a configuration names that is not on its drive, by element."""
+    """Yield what a configuration names that is not on its drive, by element; disabled: nothing."""
+    if config.enabled is False:
+        return
     for location in config.locations:
         fault = _location_fault(header, location)
         if location.element in _ELEMENTS and location.given and fault:
