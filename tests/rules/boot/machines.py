@@ -144,7 +144,7 @@ class Machine:
         """Return its partitions with what was read of each."""
         end = 277 + self.system_mib
         files = self.files()
-        marks = {"type": RECOVERY, "attributes": RECOVERY_ATTRIBUTES}
+        marks: dict[str, Any] = {"type": RECOVERY, "attributes": RECOVERY_ATTRIBUTES}
         parts = [
             partition(1, 1, 260, "fat32", type=EFI, guid=self.guids[0], of={"id": "AAAA-0001"}),
             partition(2, 261, 16, "msr", type=RESERVED),

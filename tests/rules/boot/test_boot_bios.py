@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -18,6 +19,10 @@ from tests.rules.boot.machines import (
 from tests.rules.cases import case_of, findings, partition, quiet, told
 from verify.boot.bootcode import read_mbr_code
 from verify.rules.boot import boot_code, boot_driver, boot_firmware, boot_flag
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.model import Case
 
 ACTIVE = frozenset({1})
 OTHER = frozenset({2})
@@ -52,16 +57,16 @@ def test_flag_when_it_is_where_it_was_then_it_is_quiet() -> None:
 
 
 @pytest.mark.parametrize("case", [clone(Machine()), case_of(data_drive(), data_drive())])
-def test_flag_when_no_bios_starts_the_drive_then_not_applicable(case: object) -> None:
+def test_flag_when_no_bios_starts_the_drive_then_not_applicable(case: Case) -> None:
     """GPT has no such flag; a data drive starts nothing."""
-    (answer,), found = boot_flag.RULE(case)  # type: ignore[arg-type]
+    (answer,), found = boot_flag.RULE(case)
     assert (answer.outcome, found) == ("not_applicable", ())
 
 
 # --- boot code --------------------------------------------------------------------------------
 
 
-def with_code(machine: BiosMachine, code: bytes) -> object:
+def with_code(machine: BiosMachine, code: bytes) -> Header:
     """Return the machine's header with recorded code in sector 0."""
     return machine.header().model_copy(update={"boot_code": read_mbr_code(code.ljust(512, b"\0"))})
 
@@ -69,7 +74,7 @@ def with_code(machine: BiosMachine, code: bytes) -> object:
 def test_code_when_it_is_the_same_on_both_then_it_is_quiet() -> None:
     """Sector 0 and the boot sector of the active partition."""
     old, new = (with_code(BiosMachine(), b"\xfa\x33") for _ in range(2))
-    assert quiet(boot_code.RULE, case_of(old, new))  # type: ignore[arg-type]
+    assert quiet(boot_code.RULE, case_of(old, new))
 
 
 def test_code_when_sector_0_has_none_then_it_stops() -> None:
@@ -82,7 +87,7 @@ def test_code_when_sector_0_has_none_then_it_stops() -> None:
 
 def test_code_when_sector_0_holds_other_code_then_a_person_decides() -> None:
     """Another loader's first stage may be right, or start nothing."""
-    case = case_of(with_code(BiosMachine(), b"\xfa"), with_code(BiosMachine(), b"\xeb"))  # type: ignore[arg-type]
+    case = case_of(with_code(BiosMachine(), b"\xfa"), with_code(BiosMachine(), b"\xeb"))
     assert told(boot_code.RULE, case) == [("review", None)]
 
 
@@ -107,7 +112,7 @@ def test_code_when_the_machine_starts_by_uefi_then_not_applicable() -> None:
 # --- drivers ----------------------------------------------------------------------------------
 
 
-def moved(starts: dict[str, int], bus: str | None = "nvme", before: str = "sata") -> object:
+def moved(starts: dict[str, int], bus: str | None = "nvme", before: str = "sata") -> Case:
     """Return a Windows machine whose drive is attached in another way after the clone."""
     files = {SYSTEM: system_hive(starts)}
     old = Machine(info={"bus": before}).with_files(3, files)
@@ -131,14 +136,14 @@ def test_driver_when_the_connection_changes_then_its_driver_has_to_start_with_th
 ) -> None:
     """Start 0 is with the loader, 3 on demand (Microsoft Learn, Services registry tree)."""
     case = moved(starts, bus, before)
-    assert told(boot_driver.RULE, case) == [("stop", 3)] * stops  # type: ignore[arg-type]
-    assert quiet(boot_driver.RULE, case) is not bool(stops)  # type: ignore[arg-type]
+    assert told(boot_driver.RULE, case) == [("stop", 3)] * stops
+    assert quiet(boot_driver.RULE, case) is not bool(stops)
 
 
 @pytest.mark.parametrize("bus", [None, "usb"])
 def test_driver_when_the_connection_is_not_known_then_not_examined(bus: str | None) -> None:
     """An image, or a drive in an adapter on the bench."""
-    (answer,), found = boot_driver.RULE(moved({"storahci": 0}, bus))  # type: ignore[arg-type]
+    (answer,), found = boot_driver.RULE(moved({"storahci": 0}, bus))
     assert (answer.outcome, found) == ("not_examined", ())
 
 
@@ -203,9 +208,9 @@ def test_driver_when_a_ram_disk_cannot_be_read_then_not_examined() -> None:
 @pytest.mark.parametrize(
     "case", [clone(Machine()), clone(BiosMachine()), case_of(data_drive(), data_drive())]
 )
-def test_firmware_when_asked_then_it_is_never_examined(case: object) -> None:
+def test_firmware_when_asked_then_it_is_never_examined(case: Case) -> None:
     """It says what to do: start once from the new drive alone."""
-    (answer,), found = boot_firmware.RULE(case)  # type: ignore[arg-type]
+    (answer,), found = boot_firmware.RULE(case)
     assert (answer.outcome, found) == ("not_examined", ())
     assert "new drive alone" in str(answer.reason)
 

@@ -7,7 +7,7 @@ a partition (GUIDs; signature and place in bytes).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -40,13 +40,15 @@ from verify.structs.regf import base_block_checksum
 if TYPE_CHECKING:
     from pathlib import Path
 
-NEW = {"disk": NEW_DISK, "guids": NEW_GUIDS}
-REWRITTEN = NEW | {"named_disk": NEW_DISK, "named_guids": NEW_GUIDS}
+    from verify.rules.model import Case
+
+NEW = Machine(disk=NEW_DISK, guids=NEW_GUIDS)
+REWRITTEN = replace(NEW, named_disk=NEW_DISK, named_guids=NEW_GUIDS)
 
 
-def stops(case: object) -> list[str]:
+def stops(case: Case) -> list[str]:
     """Return the sentences of the stops."""
-    return [item.message for item in findings(RULE, case) if item.level == "stop"]  # type: ignore[arg-type]
+    return [item.message for item in findings(RULE, case) if item.level == "stop"]
 
 
 # --- the boot store ---------------------------------------------------------------------------
@@ -56,7 +58,7 @@ def stops(case: object) -> list[str]:
     "new",
     [
         Machine(),
-        Machine(**REWRITTEN),
+        REWRITTEN,
         Machine(system_mib=400, recovery_named=677),
         BiosMachine(),
         BiosMachine(signature=0xDEADBE01, named_signature=0xDEADBE01),
@@ -72,7 +74,7 @@ def test_reference_when_identities_and_references_fit_then_it_is_quiet(
 
 def test_reference_when_guids_are_new_and_the_store_names_the_old_then_it_stops() -> None:
     """Boot manager, loader and recovery lead nowhere: stop; resuming alone is a review."""
-    case = clone(Machine(**NEW))
+    case = clone(NEW)
     assert [level for level, _ in told(RULE, case)] == ["stop", "stop", "review", "stop"]
     assert all("has another identity" in text for text in stops(case))
 
@@ -95,15 +97,14 @@ def test_reference_when_the_disk_guid_alone_is_new_then_that_is_said() -> None:
 
 def test_reference_when_it_dangled_on_the_old_drive_as_well_then_it_is_a_note() -> None:
     """A fault that the source has too is no fault of the clone."""
-    broken = Machine(**NEW)
-    case = clone(broken, broken)
+    case = clone(NEW, NEW)
     assert {level for level, _ in told(RULE, case)} == {"note"}
     assert all("as on the old drive" in item.message for item in findings(RULE, case))
 
 
 def test_reference_when_the_old_drive_alone_dangled_then_the_new_one_is_right() -> None:
     """A clone that repairs what was wrong is no worse for it."""
-    assert quiet(RULE, clone(Machine(), Machine(**NEW)))
+    assert quiet(RULE, clone(Machine(), NEW))
 
 
 def test_reference_when_a_partition_moved_on_mbr_then_what_names_its_place_stops() -> None:
@@ -301,7 +302,7 @@ def letters(guid: str) -> dict[str, bytes]:
 def test_reference_when_a_letter_is_kept_for_a_lost_guid_then_a_person_decides() -> None:
     """The registry names the old partition; the new one has another GUID."""
     old = Machine().with_files(3, letters(SYSTEM_GUID))
-    new = Machine(**REWRITTEN).with_files(3, letters(SYSTEM_GUID))
+    new = REWRITTEN.with_files(3, letters(SYSTEM_GUID))
     assert told(RULE, clone(new, old)) == [("review", 3)]
     assert "C:" in findings(RULE, clone(new, old))[0].message
 
@@ -321,11 +322,11 @@ OTHER_ROOT = "99992222-3333-4444-8555-666677778888"
 
 
 def linux_case(
-    line: str, file: str = "/etc/fstab", *, number: int = 2, uuid: str = ROOT, **target: object
-) -> object:
+    line: str, file: str = "/etc/fstab", *, number: int = 2, uuid: str = ROOT, **target: Any
+) -> Case:
     """Return a Linux machine with one line of configuration, and its clone."""
     files = {file: line.encode() + b"\n"}
-    info = {"serial": "OLDSERIAL1", "bus": "sata"}
+    info: dict[str, Any] = {"serial": "OLDSERIAL1", "bus": "sata"}
     old = linux_drive(files, **info)
     new = linux_drive(files, number=number, root_uuid=uuid, **({"bus": "sata"} | target))
     return case_of(old, new)
@@ -350,8 +351,8 @@ def test_linux_when_a_uuid_is_on_the_old_drive_alone_then_its_purpose_weighs(
     line: str, file: str, level: str
 ) -> None:
     """What a start needs stops; the same line with the same UUID on the new drive is quiet."""
-    assert told(RULE, linux_case(line, file, uuid=OTHER_ROOT)) == [(level, 2)]  # type: ignore[arg-type]
-    assert quiet(RULE, linux_case(line, file))  # type: ignore[arg-type]
+    assert told(RULE, linux_case(line, file, uuid=OTHER_ROOT)) == [(level, 2)]
+    assert quiet(RULE, linux_case(line, file))
 
 
 @pytest.mark.parametrize(
@@ -365,7 +366,7 @@ def test_linux_when_a_uuid_is_on_the_old_drive_alone_then_its_purpose_weighs(
 )
 def test_linux_when_a_tag_fits_a_partition_then_it_is_quiet(name: str) -> None:
     """The kernel's and udev's names for GPT entries, labels and FAT serial numbers."""
-    assert quiet(RULE, linux_case(f"{name} / ext4 defaults 0 1"))  # type: ignore[arg-type]
+    assert quiet(RULE, linux_case(f"{name} / ext4 defaults 0 1"))
 
 
 def test_linux_when_an_mbr_partition_is_named_then_signature_and_number_fit() -> None:
@@ -381,7 +382,7 @@ def test_linux_when_an_mbr_partition_is_named_then_signature_and_number_fit() ->
 def test_linux_when_a_name_is_on_neither_drive_then_it_is_a_note() -> None:
     """It may lie inside an encrypted volume, or on another drive of the machine."""
     case = linux_case(f"UUID={OTHER_ROOT} /srv ext4 defaults 0 2")
-    assert told(RULE, case) == [("note", 2)]  # type: ignore[arg-type]
+    assert told(RULE, case) == [("note", 2)]
 
 
 @pytest.mark.parametrize(
@@ -396,11 +397,11 @@ def test_linux_when_a_name_is_on_neither_drive_then_it_is_a_note() -> None:
     ],
 )
 def test_linux_when_a_name_depends_on_the_drive_then_its_risk_is_told(
-    name: str, target: dict[str, object], level: str
+    name: str, target: dict[str, Any], level: str
 ) -> None:
     """Order, connection, partition number and serial number are not what a clone keeps."""
-    case = linux_case(f"{name} / ext4 defaults 0 1", **target)  # type: ignore[arg-type]
-    assert told(RULE, case) == [(level, target.get("number", 2))]  # type: ignore[arg-type]
+    case = linux_case(f"{name} / ext4 defaults 0 1", **target)
+    assert told(RULE, case) == [(level, target.get("number", 2))]
 
 
 @pytest.mark.parametrize(
@@ -409,15 +410,15 @@ def test_linux_when_a_name_depends_on_the_drive_then_its_risk_is_told(
 )
 def test_linux_when_a_name_is_no_partitions_then_nothing_is_told(line: str) -> None:
     """Mapped devices follow from other names; tmpfs and comments name nothing."""
-    assert told(RULE, linux_case(line)) == []  # type: ignore[arg-type]
+    assert told(RULE, linux_case(line)) == []
 
 
 def test_linux_when_grub_counts_partitions_then_only_a_changed_number_is_told() -> None:
     """`set root` is a hint in front of a search; a number of another partition misleads it."""
     line = "set root='hd0,gpt2'"
-    assert quiet(RULE, linux_case(line, "/boot/grub/grub.cfg"))  # type: ignore[arg-type]
+    assert quiet(RULE, linux_case(line, "/boot/grub/grub.cfg"))
     case = linux_case(line, "/boot/grub/grub.cfg", number=3)
-    assert told(RULE, case) == [("review", 3)]  # type: ignore[arg-type]
+    assert told(RULE, case) == [("review", 3)]
 
 
 def test_loader_files_are_real_program_heads() -> None:

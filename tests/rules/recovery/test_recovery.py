@@ -6,6 +6,7 @@ Expectations: what a shrink does to places in bytes, as docs/formats/reagent.md 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -29,6 +30,10 @@ from tests.rules.boot.machines import (
 )
 from tests.rules.cases import DATA, DISK, MIB, answers, case_of, findings, quiet, told
 from verify.rules.recovery import recovery_image, recovery_place, recovery_reference
+
+if TYPE_CHECKING:
+    from verify.manifest.model import Header
+    from verify.rules.model import Rule
 
 REFERENCE = recovery_reference.RULE
 IMAGES = recovery_image.RULE
@@ -137,9 +142,9 @@ def test_recovery_when_the_second_copy_alone_is_stale_then_it_is_a_note() -> Non
 
 
 @pytest.mark.parametrize("rule", [REFERENCE, IMAGES, PLACE])
-def test_recovery_when_neither_drive_has_any_then_not_applicable(rule: object) -> None:
+def test_recovery_when_neither_drive_has_any_then_not_applicable(rule: Rule) -> None:
     """Pictures alone."""
-    (answer,), found = rule(case_of(data_drive(), data_drive()))  # type: ignore[operator]
+    (answer,), found = rule(case_of(data_drive(), data_drive()))
     assert (answer.outcome, found) == ("not_applicable", ())
 
 
@@ -201,7 +206,7 @@ def test_image_when_its_partition_is_gone_then_it_stops() -> None:
 # --- where it lies ----------------------------------------------------------------------------
 
 
-def with_recovery(**changes: object) -> object:
+def with_recovery(**changes: object) -> Header:
     """Return the usual machine's header with other fields of its recovery partition."""
     header = Machine().header()
     last = header.partitions[3].model_copy(update=changes)
@@ -221,9 +226,9 @@ def test_place_when_type_or_attributes_are_lost_then_a_person_decides(
 ) -> None:
     """Required, and no drive letter: 0x8000000000000001 (Microsoft Learn)."""
     bad = with_recovery(**changes)
-    case = case_of(Machine().header(), bad)  # type: ignore[arg-type]
+    case = case_of(Machine().header(), bad)
     assert told(PLACE, case) == [("review", 4)]
-    assert told(PLACE, case_of(bad, bad)) == [("note", 4)]  # type: ignore[arg-type]
+    assert told(PLACE, case_of(bad, bad)) == [("note", 4)]
 
 
 def test_place_when_it_no_longer_follows_the_system_then_it_is_a_note() -> None:

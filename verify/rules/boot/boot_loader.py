@@ -34,14 +34,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.boot import linux
 from verify.rules.boot.resolve import (
     DATA_DRIVE,
     any_starts,
     file_state,
     leave_out_unseen,
     locate,
-    partner,
-    records,
     same_reference,
     source_store,
     starts_a_machine,
@@ -59,7 +58,6 @@ if TYPE_CHECKING:
 _COPY = "Copy it from the old drive, or let a tool of the system write the loaders anew."
 _FALLBACK = "/efi/boot/boot"
 _PROGRAMS = (".efi", ".exe", ".dll", ".sys")
-_NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -81,7 +79,7 @@ def judge(case: Case, tally: Tally) -> None:
             _judge_heads(tally, old.boot, new.boot, new)
             _judge_fallback(tally, old, new)
     _judge_applications(case, tally)
-    _judge_linux(case, tally)
+    linux.judge_files(case, tally)
 
 
 def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partition) -> None:
@@ -169,27 +167,6 @@ def _file_fault(header: Header, own: Partition, item: Reference, path: str) -> s
     if partition is None or file_state(partition, path) is not False:
         return None
     return f"is not on partition {partition.number}"
-
-
-def _judge_linux(case: Case, tally: Tally) -> None:
-    """Judge the kernels and RAM disks that boot loaders name, on any partition."""
-    for new, record in records(case.target):
-        for item in record.linux:
-            if item.kind != "path" or item.purpose not in _NAMED_FILES:
-                continue
-            tally.agree()
-            old = partner(case, new)
-            if (
-                old
-                and _anywhere(case.source, item.value)
-                and not _anywhere(case.target, item.value)
-            ):
-                message = f"{item.file} names {item.value}, which is not on the new drive."
-                tally.find(Level.STOP, message, _COPY, partition=new.number, path=item.value)
-
-
-def _anywhere(header: Header, path: str) -> bool:
-    return any(record.file(path) is not None for _, record in records(header))
 
 
 RULE = Rule(

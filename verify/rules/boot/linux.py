@@ -23,10 +23,12 @@ _TAGS = frozenset({"uuid", "partuuid", "label", "partlabel"})
 _HARDWARE_ID = ("ata-", "nvme-", "scsi-", "usb-", "wwn-", "mmc-")
 # SPEC: GRUB manual, "Device syntax": (hd0,gpt2); the kernel's names end in the number.
 _NUMBER = re.compile(r"(?:,(?:gpt|msdos)?|[a-z]|\dp)(\d+)$")
+_NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
 _MOST_NAMES = 3
 
 _EDIT = "Name it by UUID in that file on the new drive, and make the initial RAM filesystem anew."
 _FIX = "Correct the name in that file on the new drive, or clone again and keep the identities."
+_COPY = "Copy it from the old drive, or clone again."
 _OTHER = "Nothing to do if it lies on another drive, or inside an encrypted or logical volume."
 
 _Gathered = dict[tuple[str, str, Level, str], list["LinuxReference"]]
@@ -49,6 +51,23 @@ def judge(case: Case, tally: Tally) -> None:
             more = f" and {len(values) - _MOST_NAMES} more" if len(values) > _MOST_NAMES else ""
             message = f"{file} names {', '.join(values[:_MOST_NAMES])}{more}, {words}."
             tally.find(level, message, advice, partition=partition.number, path=file)
+
+
+def judge_files(case: Case, tally: Tally) -> None:
+    """Judge the kernels and RAM disks that boot loaders name, on any partition."""
+    for partition, record in records(case.target):
+        for item in record.linux:
+            if item.kind != "path" or item.purpose not in _NAMED_FILES:
+                continue
+            tally.agree()
+            if _anywhere(case.source, item.value) and not _anywhere(case.target, item.value):
+                message = f"{item.file} names {item.value}, which is not on the new drive."
+                path = item.value
+                tally.find(Level.STOP, message, _COPY, partition=partition.number, path=path)
+
+
+def _anywhere(header: Header, path: str) -> bool:
+    return any(record.file(path) is not None for _, record in records(header))
 
 
 def _answer(case: Case, item: LinuxReference) -> tuple[str, Level, str] | None:

@@ -1,0 +1,89 @@
+"""A boot store as a whole: how it was left, what it lacks, what differs besides its devices."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import starts_by_firmware
+from verify.rules.model import Level
+from verify.rules.shared import tell_fault
+
+if TYPE_CHECKING:
+    from verify.boot.store_model import BootStore
+    from verify.manifest.model import Partition
+    from verify.rules.model import Case, Tally
+
+REBUILD = (
+    "Detach the old drive and let a tool of the system rebuild the boot configuration, or clone"
+    " again and keep the identities."
+)
+
+_REVIEWED_ROUTES = frozenset({"resume", "inherited", "tools"})
+
+
+def judge_state(
+    case: Case, tally: Tally, new: Partition, sides: tuple[BootStore | None, BootStore]
+) -> None:
+    """Judge how the store was left, and what of it is missing or could not be read."""
+    before, store = sides
+    subject = f"The boot store {store.path}"
+    level = Level.STOP if starts_by_firmware(case.target, new) else Level.NOTE
+    unread, dirty = (
+        tuple(fault(side) if side else None for side in sides) for fault in (_unread, _dirty)
+    )
+    tell_fault(tally, level, subject, (unread[0], unread[1]), REBUILD, partition=new.number)
+    tell_fault(
+        tally,
+        min(level, Level.REVIEW, key=list(Level)[::-1].index),
+        subject,
+        (dirty[0], dirty[1]),
+        "Start the system once from the old drive, shut it down fully, and clone again.",
+        partition=new.number,
+    )
+    for problem in store.problems[:3]:
+        tally.leave_out(
+            f"not all of {store.path} of the new drive could be read: {problem.rstrip('.')}"
+        )
+    was_missing = {(item.guid, item.named_by) for item in before.missing} if before else set()
+    for item in store.missing:
+        text = f"names object {item.guid} ({item.reached_by}), which it does not hold"
+        was = (item.guid, item.named_by) in was_missing
+        weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
+        tell_fault(
+            tally, weight, subject, (text if was else None, text), REBUILD, partition=new.number
+        )
+
+
+def judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore]) -> None:
+    """Tell what differs in a store besides the drives that it names."""
+    old, store = (
+        {
+            (item.guid, element.number): (element.value, element.raw)
+            for item in side.objects
+            for element in item.elements
+            if element.device is None
+        }
+        for side in sides
+    )
+    differing = [key for key in old.keys() | store.keys() if old.get(key) != store.get(key)]
+    if differing:
+        message = (
+            f"The boot store {sides[1].path} differs in {len(differing)} element(s) besides the"
+            " drives that it names."
+        )
+        advice = "See that the start menu offers what it did, and that recovery starts."
+        tally.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
+
+
+def _unread(store: BootStore) -> str | None:
+    if store.state is not None:
+        return None
+    reason = store.problems[0].rstrip(".") if store.problems else "no reason given"
+    return f"cannot be read ({reason})"
+
+
+def _dirty(store: BootStore) -> str | None:
+    dirty = store.state is not None and store.state.dirty
+    return (
+        "was not closed: its last changes may stand in a transaction log alone" if dirty else None
+    )
