@@ -33,20 +33,20 @@ BASIC_TYPE = "EBD0A0A2-B9E5-4433-87C0-68B6B72699C7"
 FAULTS: dict[str, tuple[Callable[[Path], object], dict[str, str]]] = {
     "attributes lost": (
         lambda image: faults.drop_attributes(image, RECOVERY),
-        {"partition-attributes": "review"},
+        {"partition-attributes": "review", "recovery-place": "review"},
     ),
     "recovery type lost": (
         lambda image: faults.set_type(image, RECOVERY, BASIC_TYPE),
         {"partition-type": "review"},
     ),
-    "disk GUID anew": (faults.new_disk_guid, {"disk-identity": "review"}),
+    "disk GUID anew": (faults.new_disk_guid, {"disk-identity": "review", "boot-reference": "stop"}),
     "partition GUID anew": (
         lambda image: faults.new_partition_guid(image, SYSTEM),
-        {"partition-guid": "review"},
+        {"partition-guid": "review", "boot-reference": "stop"},
     ),
     "recovery partition gone": (
         lambda image: faults.remove_partition(image, RECOVERY),
-        {"partition-missing": "stop"},
+        {"partition-missing": "stop", "boot-reference": "stop", "recovery-reference": "stop"},
     ),
     "renumbered": (
         lambda image: faults.renumber(image, SYSTEM, RECOVERY),
@@ -82,7 +82,7 @@ FAULTS: dict[str, tuple[Callable[[Path], object], dict[str, str]]] = {
     ),
     "loader deleted": (
         lambda image: faults.delete_fat_path(image, ESP, "EFI/Microsoft/Boot/bootmgfw.efi"),
-        {"file-missing": "stop", "file-count": "stop"},
+        {"file-missing": "stop", "file-count": "stop", "boot-loader": "stop"},
     ),
     "recovery wiped": (
         lambda image: faults.zero_partition(image, RECOVERY),

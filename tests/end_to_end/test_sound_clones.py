@@ -65,7 +65,7 @@ def test_check_when_one_file_is_given_twice_then_only_that_is_told(
     made: dict[str, pairs.Pair],
 ) -> None:
     """One file on both sides: `drive-same` and nothing else."""
-    source = made["mbr"].source
+    source = made["same-size"].source
     comparison = check(source, source)
     assert worst(comparison) == {"drive-same": "stop"}
 
@@ -74,7 +74,7 @@ def test_check_when_a_copy_stands_elsewhere_then_nothing_is_told(
     made: dict[str, pairs.Pair], tmp_path: Path
 ) -> None:
     """A byte-for-byte copy is a good clone, without so much as a note."""
-    source = made["mbr"].source
+    source = made["same-size"].source
     copy = Path(shutil.copyfile(source, tmp_path / "copy.img"))
     comparison = check(source, copy)
     assert comparison.findings == ()

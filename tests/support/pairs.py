@@ -145,11 +145,16 @@ def mbr(folder: Path) -> Pair:
     return Pair(source, target)
 
 
+def _loaders() -> dict[str, bytes]:
+    """Return an EFI system partition's files without a boot store, which names other drives."""
+    return {name: data for name, data in scenario.esp_files().items() if "BCD" not in name}
+
+
 def ext4(folder: Path) -> Pair:
     """A Linux machine on GPT: FAT, ext4, swap, on a larger drive."""
     rows = ((ESP, 8, images.ESP_TYPE), (2, 24, images.LINUX_TYPE), (3, 4, images.SWAP_TYPE))
     held = {
-        1: images.make_fat(folder / "esp.img", 8 * MIB, scenario.esp_files(), hidden=2048),
+        1: images.make_fat(folder / "esp.img", 8 * MIB, _loaders(), hidden=2048),
         2: images.make_ext4(folder / "root.img", 24 * MIB, LINUX_FILES),
         3: images.make_swap(folder / "swap.img", 4 * MIB),
     }
@@ -161,7 +166,7 @@ def sectors_4096(folder: Path) -> Pair:
     rows = ((ESP, 16, images.ESP_TYPE), (2, 16, images.BASIC_TYPE), (3, 16, images.LINUX_TYPE))
     table = _table(rows, 52, sector_bytes=4096)
     starts = {number: entry.first for number, entry in table.entries.items()}
-    files = scenario.esp_files()
+    files = _loaders()
     held = {
         1: images.make_fat(
             folder / "esp.img", 16 * MIB, files, bits=12, hidden=starts[1], sector_bytes=4096

@@ -7,6 +7,14 @@ from verify.rules.alignment import (
     alignment_physical,
     alignment_start,
 )
+from verify.rules.boot import (
+    boot_code,
+    boot_driver,
+    boot_firmware,
+    boot_flag,
+    boot_loader,
+    boot_reference,
+)
 from verify.rules.contents import (
     file_attributes,
     file_content,
@@ -50,6 +58,11 @@ from verify.rules.partition import (
     partition_order,
     partition_size,
     partition_type,
+)
+from verify.rules.recovery import (
+    recovery_image,
+    recovery_place,
+    recovery_reference,
 )
 from verify.rules.space import (
     free_space,
@@ -103,6 +116,15 @@ RULES = (
     file_count.RULE,
     raw_content.RULE,
     file_expected_change.RULE,
+    boot_loader.RULE,
+    boot_reference.RULE,
+    boot_driver.RULE,
+    boot_flag.RULE,
+    boot_code.RULE,
+    boot_firmware.RULE,
+    recovery_reference.RULE,
+    recovery_image.RULE,
+    recovery_place.RULE,
     free_space.RULE,
     free_space_recovery.RULE,
     free_space_boot.RULE,

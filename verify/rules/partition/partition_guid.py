@@ -12,7 +12,8 @@ New GUIDs are right as well, if everything that names the partitions was rewritt
 ## Levels
 - `review`: a GUID is another one, or two partitions of the new drive share one. The boot rules
   tell whether what names it was rewritten: if it still names the old one, they say `stop`.
-- `note`: of a reserved partition (Microsoft reserved, swap), which nothing names.
+- `note`: of a reserved partition (Microsoft reserved, swap), which nothing names; or where every
+  partition that the boot store of the new drive names is there: then it was rewritten.
 
 ## What to do
 Give the partition its old GUID back with a partitioning tool, or see that the machine and its
@@ -29,6 +30,7 @@ from collections import Counter
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.boot.resolve import references_fit
 from verify.rules.model import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, tell_fault
 
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
 
 _START = "Give it the old GUID back, or see that the machine starts from the new drive alone."
 _HARMLESS = "Nothing to do: nothing names a reserved partition."
+_FITS = "The boot store fits it; see that the machine starts from the new drive alone."
 _UNIQUE = "Give one of them another GUID with a partitioning tool, and check again."
 
 
@@ -49,12 +52,15 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         tally.agree()
         if old.guid != new.guid:
-            reserved = is_reserved(old)
-            message = f"{name_of(new)} has another GUID of its own on the new drive."
+            level, advice = Level.REVIEW, _START
+            if is_reserved(old):
+                level, advice = Level.NOTE, _HARMLESS
+            elif references_fit(case.target):
+                level, advice = Level.NOTE, _FITS
             tally.find(
-                Level.NOTE if reserved else Level.REVIEW,
-                message,
-                _HARMLESS if reserved else _START,
+                level,
+                f"{name_of(new)} has another GUID of its own on the new drive.",
+                advice,
                 partition=new.number,
                 source=old.guid,
                 target=new.guid,

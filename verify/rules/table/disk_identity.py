@@ -14,6 +14,8 @@ a new signature, and then it no longer starts. Never attach both while a machine
 ## Levels
 - `review`: the identity is another one, or the new drive has none. The boot rules tell whether
   what names it was rewritten: if it still names the old one, they say `stop`.
+- `note`: another identity, and every partition that the boot store of the new drive names is there
+  under it: then it was rewritten.
 
 ## What to do
 Same identity: take the old drive out before the machine is started with the new one, and never
@@ -31,6 +33,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.boot.resolve import references_fit
 from verify.rules.model import Area, Level, Rule
 
 if TYPE_CHECKING:
@@ -65,7 +68,8 @@ def judge(case: Case, tally: Tally) -> None:
         message = "The new drive has no identity of its own; the system will give it a new one."
     elif old is None:
         message = "The new drive has an identity, the old one has none."
-    tally.find(Level.REVIEW, message, _START, source=old, target=new)
+    level = Level.NOTE if new and references_fit(case.target) else Level.REVIEW
+    tally.find(level, message, _START, source=old, target=new)
 
 
 RULE = Rule(
