@@ -183,7 +183,7 @@ def test_writing_when_the_disk_fails_then_nothing_stands_under_the_name(
     def full(_: int) -> None:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr("verify.manifest.file.os.fsync", full)
+    monkeypatch.setattr("verify.manifest.whole.os.fsync", full)
     with pytest.raises(OutputError, match="No space left"):
         write_manifest(tmp_path / "new.manifest", small_header(), {})
     assert list(tmp_path.iterdir()) == []

@@ -32,7 +32,8 @@ FLOW = (
 PLACE = {room: place for place, rooms in enumerate(FLOW) for room in rooms}
 
 WRITERS = {
-    "verify/manifest/file.py",  # a manifest, under another name first
+    "verify/manifest/whole.py",  # a manifest or a report, under another name first
+    "verify/manifest/file.py",  # a manifest's rows
     "verify/manifest/capture.py",  # takes its scratch files away
     "verify/content/spool.py",  # names that wait in the scratch folder
     "verify/content/files.py",  # rows of a partition, in the scratch folder

@@ -13,9 +13,7 @@ from __future__ import annotations
 
 import gzip
 import json
-import os
 import stat
-import tempfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,11 +35,11 @@ from verify.errors import (
     ManifestForeign,
     ManifestTooNew,
     ManifestTruncated,
-    OutputError,
     SourceForbidden,
     SourceMissing,
 )
 from verify.manifest.model import SCHEMA, SCHEMA_NAME, SCHEMA_VERSION, Header
+from verify.manifest.whole import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -211,25 +209,8 @@ def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]
     Raises:
         OutputError: it could not be written; nothing stands under `path` then.
     """
-    temporary: Path | None = None
-    try:
-        folder = path.resolve().parent
-        handle, made = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".partial", dir=folder)
-        temporary = Path(made)
-        with os.fdopen(handle, "wb") as file:
-            with gzip.GzipFile("", "wb", _COMPRESSION, file, mtime=0) as packed:
-                _write_lines(packed, _lines(header, groups))
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(path)
-        temporary = None
-        _sync_folder(folder)
-    except OSError as error:
-        raise OutputError(str(path), error.strerror or str(error)) from error
-    finally:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
+    with whole_file(path) as file, gzip.GzipFile("", "wb", _COMPRESSION, file, mtime=0) as packed:
+        _write_lines(packed, _lines(header, groups))
 
 
 def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]:
@@ -249,20 +230,3 @@ def _write_lines(packed: gzip.GzipFile, lines: Iterable[bytes]) -> None:
         count += 1
     trailer = {"trailer": {"rows": count, "blake3": hasher.hexdigest()}}
     packed.write(json.dumps(trailer, separators=(",", ":")).encode() + b"\n")
-
-
-def _umask() -> int:
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
-
-
-def _sync_folder(folder: Path) -> None:
-    """Put the new name itself on disk, where the system lets a folder be synced."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -17,6 +17,8 @@ from verify.rules.result import (
     Evidence,
     FindingRow,
     Identity,
+    ManifestRow,
+    Manifests,
     OutcomeRow,
     PairRow,
     ToolInfo,
@@ -73,7 +75,15 @@ def compare(source: Manifest, target: Manifest, rules: Sequence[Rule] = RULES) -
             for pair in pairs
         ),
         tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
+        manifests=Manifests(source=_manifest_row(source), target=_manifest_row(target)),
     )
+
+
+def _manifest_row(manifest: Manifest) -> ManifestRow:
+    header = manifest.header
+    partitions = tuple(item.model_copy(update={"boot": None}) for item in header.partitions)
+    told = {"partitions": partitions, "boot_code": None, "gaps": ()}
+    return ManifestRow(digest=manifest.digest, header=header.model_copy(update=told))
 
 
 def _summary(judgement: Judgement, contents: ContentComparison) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from verify.manifest.model import Depth
+from verify.manifest.model import Depth, Header
 from verify.rules.model import Level, Result
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
@@ -89,6 +89,23 @@ class ToolInfo(_Document):
     rules: tuple[str, ...]
 
 
+class ManifestRow(_Document):
+    """The manifest of a side: the BLAKE3 of its rows, and what its header tells of the drive.
+
+    Left out of the header is what only rules need: boot records, boot code and hashed gaps.
+    """
+
+    digest: str
+    header: Header
+
+
+class Manifests(_Document):
+    """Both manifests, told so far that a report can be made again from the comparison alone."""
+
+    source: ManifestRow
+    target: ManifestRow
+
+
 class Comparison(_Document):
     """Two manifests compared by all rules."""
 
@@ -102,3 +119,4 @@ class Comparison(_Document):
     target: Identity
     pairs: tuple[PairRow, ...]
     tool: ToolInfo
+    manifests: Manifests | None = None
