@@ -114,6 +114,7 @@ class _Rows:
     header: Header
     rows: list[Entry]
     raw: list[Block]
+    digest: str = SAME
 
     def entries(self, _: int) -> Iterator[Entry]:
         return iter(self.rows)
