@@ -118,7 +118,7 @@ def locate(header: Header, device: Device, own: Partition) -> Place:
     if inner.kind != "partition":
         return Place()
     found = _partition(header, inner)
-    same_drive = inner.scheme == header.table.scheme and inner.disk_id == header.table.disk_id
+    same_drive = inner.disk_id == header.table.disk_id
     if found is not None and same_drive:
         return Place(found)
     if found is not None and inner.scheme == "gpt":
