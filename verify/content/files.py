@@ -23,7 +23,7 @@ from verify.content.task import Answer, Task
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
 from verify.filesystem.entry import Entry, Stream
 from verify.filesystem.volume import Volume
-from verify.source.drive import Drive
+from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
@@ -177,13 +177,18 @@ class FileReading:
             if known is not None and entry.links > 1 and number in whole:
                 _copy_digests(known, entry)
             else:
-                before = self.drive.failures
+                before = self._failures
                 self._read_entry(entry, large.get(number, ()), whole=number in whole)
-                if self.drive.failures > before:
-                    _drop_digests(entry, UNREADABLE)
+                if self._failures > before:
+                    _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
             self._keep(spool, number, entry, contents)
             self._last = (entry.node, entry) if number in whole else None
         self.report.flush()
+
+    @property
+    def _failures(self) -> int:
+        """Reads that failed for good: whatever a library made of them, no hash may cover them."""
+        return self.drive.failures - self.volume.narrowed
 
     def _contents_before(self) -> dict[str, int | str]:
         return {

@@ -74,6 +74,11 @@ class ExfatVolume:
             raise _failure("open the filesystem", "its cluster size is out of range")
 
     @property
+    def narrowed(self) -> int:
+        """None: nothing is read ahead here."""
+        return 0
+
+    @property
     def cluster_bytes(self) -> int:
         """Bytes a cluster."""
         boot = self._boot

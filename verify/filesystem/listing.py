@@ -13,6 +13,9 @@ import pytsk3
 
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
 from verify.filesystem.entry import Entry, Kind, Stream
+from verify.filesystem.ext_inodes import ExtInodes
+from verify.filesystem.ntfs_marks import NtfsMarks
+from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
 from verify.source.window import Window
 
@@ -27,6 +30,9 @@ of our own reads, the rest from objects whose pointers are null."""
 LARGEST_READ = 1 << 20
 """The library narrows the length of a read to 32 bits and then returns nothing, silently."""
 
+_READ_AHEAD_BYTES = 64 << 10
+"""What the library reads into its cache at once (TSK_IMG_INFO_CACHE_LEN)."""
+
 _NAME_ALLOCATED, _META_ALLOCATED = 1, 1
 _NAMED_FOLDER = 3
 _UNDEFINED, _REGULAR, _FOLDER, _LINK = 0, 1, 2, 6
@@ -36,7 +42,7 @@ _KINDS: dict[int, Kind] = {_REGULAR: "file", _FOLDER: "folder", _LINK: "link"}
 _LONGEST_TARGET_BYTES = 4096
 """PATH_MAX (linux/limits.h)."""
 
-_DATA, _STANDARD, _FILE_NAME, _REPARSE = 128, 16, 48, 192
+_DATA, _FILE_NAME, _REPARSE = 128, 48, 192
 _DEFAULT_DATA = 1
 _NTFS_SYSTEM_RECORDS = 24
 """MFT records 0..15 are the metadata files, 16..23 kept for more (libfsntfs, NTFS format)."""
@@ -51,6 +57,8 @@ class _Image(pytsk3.Img_Info):  # type: ignore[misc]
 
     def __init__(self, window: Window) -> None:
         self._window = window
+        self.narrowed = 0
+        self._failed: tuple[int, int] | None = None
         super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
 
     def read(self, offset: int, size: int) -> bytes:
@@ -58,10 +66,18 @@ class _Image(pytsk3.Img_Info):  # type: ignore[misc]
         length = min(size, self._window.size_bytes - offset)
         if length <= 0:
             return b""
+        # NOTE: the library reads ahead to fill its cache; where that fails, it asks at once for
+        # the part it wanted, and nothing it then returns lay in the sectors that failed.
+        failed, self._failed = self._failed, None
         try:
-            return self._window.read(offset, length)
+            data = self._window.read(offset, length)
         except (SourceUnreadable, PastEnd) as error:
+            if length <= _READ_AHEAD_BYTES:
+                self._failed = offset, length
             raise OSError(str(error)) from error
+        if failed and length < failed[1] and failed[0] <= offset <= sum(failed) - length:
+            self.narrowed += 1
+        return data
 
     def get_size(self) -> int:
         """Return the window's size in bytes."""
@@ -85,6 +101,8 @@ class LibraryVolume:
     _image: Any = None
     _fs: Any = None
     _open: tuple[int, Any] = (-1, None)
+    _marks: NtfsMarks | None = None
+    _inodes: ExtInodes | None = None
 
     def __post_init__(self) -> None:
         """Open the filesystem.
@@ -97,6 +115,18 @@ class LibraryVolume:
             self._fs = pytsk3.FS_Info(self._image)
         except FOREIGN_ERRORS as error:
             raise _foreign("open the filesystem", error) from error
+        if self.is_ntfs:
+            self._marks = NtfsMarks(self._fs)
+        elif self.kind.startswith("ext"):
+            try:
+                self._inodes = ExtInodes(self.window)
+            except UNREADABLE as error:
+                raise _foreign("read the superblock", error) from error
+
+    @property
+    def narrowed(self) -> int:
+        """How many failed reads were only the library's reading ahead."""
+        return int(self._image.narrowed)
 
     @property
     def is_ntfs(self) -> bool:
@@ -186,7 +216,7 @@ class LibraryVolume:
             # NOTE: the library gives the target of a short link only; a long one is its data.
             target = meta.link or item.read_random(0, min(entry.size, _LONGEST_TARGET_BYTES))
             entry.target = target.decode("utf-8", "surrogateescape")
-        self._add_attributes(entry, item)
+        self._add_attributes(entry, item, folder.node)
         return entry
 
     def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:
@@ -203,10 +233,12 @@ class LibraryVolume:
             return label or raw in {b"$MBR", b"$FAT1", b"$FAT2"}
         return False
 
-    def _add_attributes(self, entry: Entry, item: Any) -> None:
-        if entry.kind in {"link", "other"} and not self.is_ntfs:
-            return
-        if entry.kind == "folder" and not self.is_ntfs:
+    def _add_attributes(self, entry: Entry, item: Any, parent: int) -> None:
+        if self._inodes is not None:
+            self._inodes.describe(entry)
+        if self.kind.startswith("fat"):
+            entry.attributes = _fat_attributes(int(item.info.meta.mode))
+        if entry.kind != "file" and not self.is_ntfs:
             return
         clusters = 0
         for attribute in item:
@@ -217,12 +249,8 @@ class LibraryVolume:
             elif kind == _DATA:
                 text = named.decode("utf-8", "surrogateescape")
                 entry.streams.append(Stream(text, int(info.size)))
-            elif kind == _STANDARD and self.is_ntfs:
-                data = item.read_random(32, 4, _STANDARD, int(info.id))
-                entry.attributes = int.from_bytes(data, "little")
-            elif kind == _REPARSE:
-                data = item.read_random(0, 4, _REPARSE, int(info.id))
-                entry.reparse = f"{int.from_bytes(data, 'little'):08X}"
+            elif self._marks is not None:
+                self._marks.add(entry, parent, item, attribute)
         entry.streams.sort(key=lambda stream: stream.name)
         if clusters > int(self._fs.info.block_count):
             entry.unhashed = "its run list claims more clusters than the volume has"
@@ -300,6 +328,14 @@ class LibraryVolume:
         except FOREIGN_ERRORS as error:
             raise _foreign(f"read the reparse data of {entry.path}", error) from error
         return b""
+
+
+def _fat_attributes(mode: int) -> int:
+    """Return read-only (1) and hidden (2) of a FAT entry; the library tells no more.
+
+    NOTE: it makes a Unix mode of them: 0333 stands for read-only, 0555 for hidden.
+    """
+    return (0 if mode & 0o444 else 1) | (0 if mode & 0o222 else 2)
 
 
 def _nanoseconds(seconds: int | None, fraction: int | None) -> int | None:

@@ -19,10 +19,16 @@ DEEPEST_FOLDER = 1_000
 class Volume(Protocol):
     """A filesystem whose files can be listed and read.
 
-    `incomplete` says, in words, each part of the listing that could not be read.
+    `incomplete` says, in words, each part of the listing that could not be read. `narrowed`
+    counts reads that failed and were at once made good by one of the part that was wanted.
     """
 
     incomplete: list[str]
+
+    @property
+    def narrowed(self) -> int:
+        """Failed reads that were only reading ahead."""
+        ...
 
     def entries(self) -> Iterator[Entry]:
         """Yield every allocated name but the root, a folder before its contents.

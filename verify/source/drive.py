@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Self
@@ -24,10 +25,17 @@ from verify.errors import (
 from verify.source.identity import Identity, device_identity
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
 SMALLEST_DRIVE_BYTES = 512
 """One sector: nothing smaller can hold a boot record or a filesystem."""
+
+PATIENCE_SECONDS = 600.0
+"""How long a drive may fail before it is left in peace: a failing read holds it for seconds, and
+wears out what still works."""
+
+GIVEN_UP = "reads of it failed for so long that it is not read any more"
 
 _READ_ERRORS = {errno.EIO, errno.EREMOTEIO, errno.ETIMEDOUT, getattr(errno, "EILSEQ", -1)}
 """What a kernel answers for sectors that a drive does not give back (Linux blk_status_t table)."""
@@ -41,7 +49,8 @@ class Drive:
     device, 512 for an image until its table says otherwise (`sector_known`). `retries`: how often
     a failing read is tried again. `unreadable` collects byte ranges (start, length), sector by
     sector; `failures` counts reads that failed in the end. `heartbeat` is called before each
-    single-sector read: a failing drive is slow, not hung.
+    single-sector read: a failing drive is slow, not hung. A sector that failed is not read again.
+    After `patience_seconds` spent in failing reads nothing is (`given_up`).
     """
 
     name: str
@@ -54,6 +63,19 @@ class Drive:
     failures: int = 0
     heartbeat: Callable[[], None] = lambda: None
     descriptor: int = -1
+    patience_seconds: float = PATIENCE_SECONDS
+    given_up: bool = False
+    _failing_seconds: float = 0.0
+    _bad: set[int] = field(default_factory=set)
+
+    def know_unreadable(self, ranges: Iterable[tuple[int, int]]) -> None:
+        """Take byte ranges (start, length) that failed before: they are not tried again."""
+        step = self.sector_bytes
+        for start, length in ranges:
+            for at in range(start - start % step, start + length, step):
+                if at not in self._bad:
+                    self._bad.add(at)
+                    self.unreadable.append((at, step))
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Return exactly `length` bytes from byte `offset`.
@@ -63,13 +85,33 @@ class Drive:
                 are in `unreadable`, and the rest of the range was still tried.
             SourceVanished: the drive is gone or shorter than it was.
         """
+        if self.given_up:
+            self.failures += 1
+            raise SourceUnreadable(self.name, offset, length, GIVEN_UP)
+        if not self._touches_bad(offset, length):
+            data = self._try(offset, length)
+            if data is not None:
+                return data
+        return self._narrow(offset, length)
+
+    def _touches_bad(self, offset: int, length: int) -> bool:
+        step = self.sector_bytes
+        first = offset - offset % step
+        return bool(self._bad) and any(
+            at in self._bad for at in range(first, offset + length, step)
+        )
+
+    def _try(self, offset: int, length: int) -> bytes | None:
+        """Read once; `None` where the drive answers with a read error."""
+        began = time.monotonic()
         try:
             return self._read(offset, length)
         except OSError as error:
             if error.errno not in _READ_ERRORS:
-                reason = error.strerror or str(error)
-                raise SourceVanished(self.name, reason) from error
-        return self._narrow(offset, length)
+                raise SourceVanished(self.name, error.strerror or str(error)) from error
+        self._failing_seconds += time.monotonic() - began
+        self.given_up = self._failing_seconds > self.patience_seconds
+        return None
 
     def _read(self, offset: int, length: int) -> bytes:
         data = os.pread(self.descriptor, length, offset)
@@ -90,7 +132,7 @@ class Drive:
         failed: list[tuple[int, int]] = []
         step = self.sector_bytes
         at = offset
-        while at < offset + length:
+        while at < offset + length and not self.given_up:
             size = min(step - at % step, offset + length - at)
             part = self._try_sector(at, size)
             if part is None:
@@ -98,22 +140,24 @@ class Drive:
             else:
                 parts.append(part)
             at += size
-        if not failed:
+        if not failed and not self.given_up:
             return b"".join(parts)
         self.failures += 1
-        known = set(self.unreadable)
-        self.unreadable += [item for item in failed if item not in known]
+        self.know_unreadable(failed)
+        if not failed:
+            raise SourceUnreadable(self.name, offset, length, GIVEN_UP)
         start, size = failed[0]
         raise SourceUnreadable(self.name, start, size, f"{len(failed)} sector(s) fail")
 
     def _try_sector(self, offset: int, length: int) -> bytes | None:
+        """Read within one sector, with retries; one that failed before is not tried again."""
         self.heartbeat()
+        if offset - offset % self.sector_bytes in self._bad:
+            return None
         for _ in range(1 + self.retries):
-            try:
-                return self._read(offset, length)
-            except OSError as error:
-                if error.errno not in _READ_ERRORS:
-                    raise SourceVanished(self.name, error.strerror or str(error)) from error
+            data = self._try(offset, length)
+            if data is not None or self.given_up:
+                return data
         return None
 
     def close(self) -> None:
