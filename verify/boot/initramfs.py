@@ -78,7 +78,7 @@ _MOST_ARCHIVES = 64
 _MOST_ENTRIES = 200_000
 
 _NOT_ZERO = re.compile(rb"[^\0]")
-_MODULE = re.compile(r"/([^/]+)\.ko(?:\.\w+)?$")
+_MODULE = re.compile(r"/([^/]+)\.ko(?:\.(?:gz|xz|zst))?$")
 
 
 class _BrokenError(Exception):
