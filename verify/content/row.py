@@ -12,8 +12,8 @@ from typing import Any, cast, get_args
 from verify.filesystem.entry import Entry, Kind, Stream
 
 _KINDS = frozenset(get_args(Kind))
-_NUMBERS = ("modified", "changed", "created", "attributes")
-_TEXTS = ("reparse", "reparse_digest", "target", "digest", "unhashed")
+_NUMBERS = ("modified", "changed", "created", "attributes", "mode")
+_TEXTS = ("owner", "security", "short", "reparse", "reparse_digest", "target", "digest", "unhashed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,8 @@ def encode_entry(entry: Entry) -> bytes:
         row["extents"] = entry.extents
     if entry.streams:
         row["streams"] = [[item.name, item.size, item.digest] for item in entry.streams]
+    if entry.extended:
+        row["extended"] = entry.extended
     if entry.blocks:
         row["blocks"] = entry.blocks
     if entry.boot:
@@ -86,6 +88,7 @@ def decode_entry(row: dict[str, Any]) -> Entry:
     try:
         entry.extents = [(int(start), int(count)) for start, count in row.get("extents", ())]
         entry.blocks = [(int(index), str(digest)) for index, digest in row.get("blocks", ())]
+        entry.extended = [(str(name), str(digest)) for name, digest in row.get("extended", ())]
         entry.streams = [
             Stream(str(name), int(size), None if digest is None else str(digest))
             for name, size, digest in row.get("streams", ())

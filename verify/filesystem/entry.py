@@ -29,7 +29,15 @@ class Entry:
     count), in file order, sparse ones left out. `reparse` is the tag of a reparse point in eight
     hex digits and `reparse_digest` the BLAKE3 of its data. `digest` is the BLAKE3 of the unnamed
     stream where it was read whole; `blocks` are single blocks of it (index, BLAKE3); `unhashed`
-    says why there is no digest. `boot`: read at every depth, since the machine starts from it.
+    says why there is no digest. `target` is what a symbolic link or a junction names.
+
+    `attributes` are the flags that NTFS, FAT and exFAT keep, or the inode flags of ext. `mode` are
+    the low twelve bits of a Unix mode. `owner` is a SID, or `uid:gid`. `security` is a digest of an
+    NTFS security descriptor, ` protected` behind it where it inherits nothing, or `unresolved`.
+    `short` is the 8.3 name that a file has beside its own. `extended` are further attributes by
+    name (those of Unix by their full names, NTFS's as `$EA` and `$EFS`) and the digest of each.
+
+    `boot`: read at every depth, since the machine starts from it.
     """
 
     kind: Kind
@@ -43,6 +51,11 @@ class Entry:
     extents: list[tuple[int, int]] = field(default_factory=list)
     streams: list[Stream] = field(default_factory=list)
     attributes: int | None = None
+    mode: int | None = None
+    owner: str | None = None
+    security: str | None = None
+    short: str | None = None
+    extended: list[tuple[str, str]] = field(default_factory=list)
     reparse: str | None = None
     reparse_digest: str | None = None
     target: str | None = None

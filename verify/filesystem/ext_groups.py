@@ -139,6 +139,18 @@ class Groups:
                 yield table.parse(data[at : at + size], offset + at)
             left -= here
 
+    def inode_tables(self) -> list[int]:
+        """Return the first block of every group's inode table, as far as they can be read."""
+        if self.count > _MOST_GROUPS:
+            return []
+        return [_place(descriptor, "inode_table") for descriptor in self._descriptors()]
+
+    @property
+    def inode_bytes(self) -> int:
+        """Bytes an inode."""
+        inode = self.block.number("inode_size") if self.block.number("rev_level") else 0
+        return inode or _OLD_INODE_BYTES
+
     def first_is_sound(self) -> bool:
         """Whether the first group's bitmaps and inode table lie in the filesystem, and apart."""
         first = next(self._descriptors(), None)
@@ -215,8 +227,7 @@ class Groups:
 
     @property
     def _table_blocks(self) -> int:
-        inode = self.block.number("inode_size") if self.block.number("rev_level") else 0
-        bytes_a_group = self.block.number("inodes_per_group") * (inode or _OLD_INODE_BYTES)
+        bytes_a_group = self.block.number("inodes_per_group") * self.inode_bytes
         return -(-bytes_a_group // self.block_bytes)
 
     def _copied_blocks(self, group: int) -> int:

@@ -76,6 +76,56 @@ GROUP_DESCRIPTOR_64 = Structure(
     ),
 )
 
+INODE = Structure(
+    "ext inode",
+    SOURCE + "/inodes.rst",
+    128,
+    (
+        Field("mode", 0x0, "H", "kind in the high four bits, then setuid, setgid, sticky, rights"),
+        Field("uid", 0x2, "H"),
+        Field("gid", 0x18, "H"),
+        Field("flags", 0x20, "I"),
+        Field("file_acl_lo", 0x68, "I", "block of extended attributes"),
+        Field("file_acl_high", 0x76, "H"),
+        Field("uid_high", 0x78, "H"),
+        Field("gid_high", 0x7A, "H"),
+    ),
+)
+
+INODE_EXTRA_SIZE = (0x80, 0x82)
+"""Where an inode longer than 128 bytes says how much of the rest is fields (inodes.rst)."""
+
+EXTENDED_MAGIC = 0xEA020000
+EXTENDED_HEADER_BYTES = 32
+"""The header of a block of extended attributes; in an inode the magic number alone."""
+
+EXTENDED_ENTRY = Structure(
+    "ext extended attribute",
+    SOURCE + "/attributes.rst",
+    16,
+    (
+        Field("name_len", 0x0, "B"),
+        Field("name_index", 0x1, "B", "of the prefix"),
+        Field("value_offs", 0x2, "H", "from the first entry in an inode, else from the block"),
+        Field("value_inum", 0x4, "I", "inode that holds the value; 0: it is here"),
+        Field("value_size", 0x8, "I"),
+        Field("hash", 0xC, "I", "of name and value"),
+    ),
+)
+
+EXTENDED_PREFIXES = {
+    0: "",
+    1: "user.",
+    2: "system.posix_acl_access",
+    3: "system.posix_acl_default",
+    4: "trusted.",
+    6: "security.",
+    7: "system.",
+    8: "system.richacl",
+    9: "encryption.",
+}
+"""Prefixes of names by index (attributes.rst; 9: Linux, fs/ext4/xattr.h)."""
+
 COMPAT = {
     0x0001: "dir_prealloc",
     0x0002: "imagic_inodes",

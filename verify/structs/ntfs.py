@@ -130,3 +130,50 @@ VOLUME_FLAGS = {
 # GUESS: 0x0080 is not in that table; Windows 8 and later set it on new volumes, and readers of
 the format name it "short name creation disabled".
 """
+
+STANDARD_INFORMATION = Structure(
+    "NTFS $STANDARD_INFORMATION",
+    SOURCE + ", 'The standard information attribute'",
+    36,
+    (Field("attributes", 32, "I", "file attribute flags"),),
+)
+
+SECURITY_ID_FIELD = (52, 56)
+"""Where a $STANDARD_INFORMATION of NTFS 3 (72 bytes) keeps the security identifier."""
+
+FILE_NAME = Structure(
+    "NTFS $FILE_NAME",
+    SOURCE + ", 'The file name attribute'",
+    66,
+    (
+        Field("parent", 0, "Q", "low 48 bits: the record of the folder"),
+        Field("length", 64, "B", "16-bit characters of the name behind this"),
+        Field("namespace", 65, "B", "0 POSIX, 1 Windows, 2 DOS, 3 Windows and DOS"),
+    ),
+)
+
+SECURITY_ENTRY = Structure(
+    "NTFS $SDS entry",
+    SOURCE + ", 'The security descriptor stream'",
+    20,
+    (
+        Field("hash", 0, "I"),
+        Field("security_id", 4, "I", "what $STANDARD_INFORMATION names"),
+        Field("offset", 8, "Q", "of this entry in the stream"),
+        Field("size", 16, "I", "of this entry, its header included"),
+    ),
+)
+
+SECURITY_DESCRIPTOR = Structure(
+    "security descriptor",
+    "[MS-DTYP] 2.4.6, SECURITY_DESCRIPTOR",
+    20,
+    (
+        Field("revision", 0, "B", "1"),
+        Field("control", 2, "H", "0x1000: the access list inherits nothing; 0x2000: nor the audit"),
+        Field("owner_offset", 4, "I", "0: none"),
+        Field("group_offset", 8, "I", "0: none"),
+        Field("sacl_offset", 12, "I", "0: none"),
+        Field("dacl_offset", 16, "I", "0: none"),
+    ),
+)

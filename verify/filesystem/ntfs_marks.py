@@ -1,0 +1,128 @@
+"""What an NTFS record keeps beside contents and times, taken from its attributes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from blake3 import blake3
+
+from verify.errors import StructureError
+from verify.filesystem.ntfs_security import Security, descriptor, descriptors
+from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
+
+_STANDARD, _FILE_NAME, _SECURITY, _DATA = 0x10, 0x30, 0x50, 0x80
+_REPARSE, _EA, _LOGGED_STREAM = 0xC0, 0xE0, 0x100
+_DOS_NAMESPACE = 2
+_PARENT = (1 << 48) - 1
+
+_SECURE_RECORD, _SECURE_STREAM = 9, b"$SDS"
+_MOST_SECURITY_BYTES = 64 << 20
+_STEP = 1 << 20
+
+_MOST_VALUE_BYTES = 64 << 10
+"""Extended attributes, security descriptors and key streams are at most this long."""
+
+_MOST_REPARSE_BYTES = 16 << 10
+"""[MS-FSCC] 2.1.2."""
+
+_JUNCTION, _SYMBOLIC_LINK = 0xA0000003, 0xA000000C
+_NAMES_AT = {_JUNCTION: 16, _SYMBOLIC_LINK: 20}
+"""Where the names of a reparse point begin ([MS-FSCC] 2.1.2.4 and 2.1.2.5)."""
+
+_DIGEST_DIGITS = 16
+UNRESOLVED = "unresolved"
+"""Security of a file whose identifier the volume's stream of descriptors does not have."""
+
+
+@dataclass(slots=True)
+class NtfsMarks:
+    """Fills in entries from the library's attribute objects; `fs` is the open volume."""
+
+    fs: Any
+    _known: dict[int, Security] | None = None
+
+    def add(self, entry: Entry, parent: int, item: Any, attribute: Any) -> None:
+        """Take over what one attribute of an entry in the folder `parent` says."""
+        kind, number = int(attribute.info.type), int(attribute.info.id)
+        size = min(int(attribute.info.size), _MOST_VALUE_BYTES)
+
+        def value(length: int = size) -> bytes:
+            return bytes(item.read_random(0, min(length, size), kind, number)) if size else b""
+
+        if kind == _STANDARD:
+            self._add_standard(entry, value())
+        elif kind == _FILE_NAME:
+            _add_name(entry, parent, value())
+        elif kind == _SECURITY:
+            self._put_security(entry, _short(value()))
+        elif kind == _REPARSE:
+            _add_reparse(entry, value(_MOST_REPARSE_BYTES))
+        elif kind == _EA:
+            entry.extended.append(("$EA", blake3(value()).hexdigest()[:_DIGEST_DIGITS]))
+        elif kind == _LOGGED_STREAM:
+            name = (attribute.info.name or b"").decode("utf-8", "surrogateescape")
+            entry.extended.append((name, blake3(value()).hexdigest()[:_DIGEST_DIGITS]))
+
+    def _add_standard(self, entry: Entry, data: bytes) -> None:
+        if len(data) < STANDARD_INFORMATION.size:
+            return
+        entry.attributes = STANDARD_INFORMATION.parse(data).number("attributes")
+        identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
+        if identifier and entry.security is None:
+            self._put_security(entry, self._descriptors().get(identifier))
+
+    @staticmethod
+    def _put_security(entry: Entry, security: Security | None) -> None:
+        entry.security = security.text if security else UNRESOLVED
+        entry.owner = security.owner if security else None
+
+    def _descriptors(self) -> dict[int, Security]:
+        """Read the volume's descriptors, once; what fails on the way is unresolved later."""
+        if self._known is None:
+            self._known = {}
+            secure = self.fs.open_meta(inode=_SECURE_RECORD)
+            for attribute in secure:
+                info = attribute.info
+                if int(info.type) == _DATA and info.name == _SECURE_STREAM:
+                    size = min(int(info.size), _MOST_SECURITY_BYTES)
+                    pieces = (
+                        bytes(secure.read_random(at, min(_STEP, size - at), _DATA, int(info.id)))
+                        for at in range(0, size, _STEP)
+                    )
+                    self._known = descriptors(b"".join(pieces))
+        return self._known
+
+
+def _short(data: bytes) -> Security | None:
+    try:
+        return descriptor(data)
+    except StructureError:
+        return None
+
+
+def _add_name(entry: Entry, parent: int, data: bytes) -> None:
+    """Keep the short name that stands in the same folder.
+
+    NOTE: where a file has several names in one folder, all of them get it.
+    """
+    if len(data) < FILE_NAME.size:
+        return
+    head = FILE_NAME.parse(data)
+    if head.number("namespace") == _DOS_NAMESPACE and head.number("parent") & _PARENT == parent:
+        end = FILE_NAME.size + 2 * head.number("length")
+        entry.short = data[FILE_NAME.size : end].decode("utf-16-le", "replace")
+
+
+def _add_reparse(entry: Entry, data: bytes) -> None:
+    tag = int.from_bytes(data[:4], "little")
+    entry.reparse = f"{tag:08X}"
+    names = _NAMES_AT.get(tag)
+    if names is None:
+        return
+    start = names + int.from_bytes(data[8:10], "little")
+    length = int.from_bytes(data[10:12], "little")
+    entry.target = data[start : start + length].decode("utf-16-le", "replace")
