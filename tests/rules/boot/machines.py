@@ -48,6 +48,7 @@ ESP_GUID = "05050505-0000-4000-8000-000000000001"
 SYSTEM_GUID = "05050505-0000-4000-8000-000000000003"
 RECOVERY_GUID = "4E4E4E4E-0000-4000-8000-000000000004"
 NEW_GUIDS = tuple(f"77777777-0000-4000-8000-00000000000{number}" for number in (1, 3, 4))
+NO_GUID = "00000000-0000-0000-0000-000000000000"
 NEW_DISK = "77777777-2222-3333-4444-555555555500"
 
 Files = dict[str, bytes]
@@ -174,6 +175,7 @@ class BiosMachine:
     named_signature: int = SIGNATURE
     system_mib: int = 500
     recovery_named: int = 601
+    config_number: int | None = None
     active: frozenset[int] = frozenset({1})
     head: bytes = bytes(range(1, 256)) * 8
     code: bool = True
@@ -190,11 +192,8 @@ class BiosMachine:
             manager="\\bootmgr",
             loader="\\Windows\\system32\\winload.exe",
         )
-        place = config(self.recovery_named * MIB, disk="0" * 8 + "-0000-0000-0000-" + "0" * 12)
-        place = place.replace(
-            b'Location path="\\Recovery\\WindowsRE" id="0"',
-            b'Location path="\\Recovery\\WindowsRE" id="%d"' % named,
-        )
+        number = named if self.config_number is None else self.config_number
+        place = config(self.recovery_named * MIB, disk=NO_GUID, number=number)
         files: dict[int, Files] = {
             1: {"/bootmgr": b"\xe9stub" + bytes(600), "/Boot/BCD": store.write()},
             2: {"/Windows/System32/winload.exe": program(), CONFIG: place},

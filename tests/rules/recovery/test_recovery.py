@@ -80,6 +80,12 @@ def test_recovery_when_the_identity_is_new_and_nothing_was_rewritten_then_it_sto
     assert [level for level, _ in told(REFERENCE, case)] == ["stop"]
 
 
+@pytest.mark.parametrize("number", [0, 1])
+def test_recovery_when_the_number_is_a_drives_then_it_is_no_signature(number: int) -> None:
+    """0 is none, and small numbers are told of as those of drives."""
+    assert quiet(REFERENCE, clone(BiosMachine(config_number=number)))
+
+
 def test_recovery_when_it_was_stale_on_the_old_drive_then_it_is_a_note() -> None:
     """An earlier shrink of the old drive is no fault of this clone."""
     assert [level for level, _ in told(REFERENCE, clone(MOVED, MOVED))] == ["note"]

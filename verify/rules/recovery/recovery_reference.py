@@ -45,6 +45,9 @@ if TYPE_CHECKING:
 
 _MAIN = "/windows/system32/recovery/reagent.xml"
 _ELEMENTS = ("WinreLocation", "ImageLocation", "PBRImageLocation", "PBRCustomImageLocation")
+_MOST_DRIVES = 255
+"""GUESS: a number up to this is that of a drive and no signature; public readers disagree."""
+
 _ENABLE = (
     "On the started system, disable the recovery environment and enable it again, then see that it"
     " starts."
@@ -150,7 +153,9 @@ def _location_fault(header: Header, location: RecoveryLocation) -> str | None:
     if here is None:
         return f"names a partition at byte {location.offset} ({location.element}); none is there"
     # NOTE: the GUID is the drive's in the samples; one public reader takes it for the partition's.
-    named = location.guid or (location.signature if header.table.scheme == "mbr" else None)
+    named = location.guid
+    if named is None and header.table.scheme == "mbr" and (location.id or 0) > _MOST_DRIVES:
+        named = location.signature
     if named is not None and named not in (header.table.disk_id, here.guid):
         return f"names drive {named} ({location.element}), which has another identity"
     folder = "/" + location.path.replace("\\", "/").strip("/").lower() + "/"
