@@ -17,8 +17,9 @@ the start, the system stops at its first start, with every file in place.
   not. A controller's mode (RAID, AHCI) lies in the machine: no drive tells it.
 
 ## What to do
-Start the old drive once with the new one attached beside it as a further drive, so that the system
-sets the driver up, then clone again; or set the driver to start with the loader.
+Wipe the new drive, attach it empty beside the old one and let the old system start once, so that it
+sets the driver up, then clone again; or set the driver to start with the loader. (Never start a
+machine with both drives attached while the new one is a clone.)
 
 ## Sources
 Microsoft Learn, "HKLM\SYSTEM\CurrentControlSet\Services Registry Tree" (Start); names of drivers
@@ -53,8 +54,8 @@ _LINUX = {
 """Modules, and options of a kernel that has the driver built in."""
 
 _SET_UP = (
-    "Let the old system start once with the new drive attached beside it, so that it sets the"
-    " driver up, and clone again."
+    "Let the old system start once with the new drive attached empty, never as a clone, so that it"
+    " sets the driver up, and clone again."
 )
 
 
