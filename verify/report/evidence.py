@@ -34,8 +34,10 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}."
     )
     bound = evidence.bound
-    if bound is not None and not bound.files_at_most and not bound.bytes_at_most:
-        yield "Nothing was left to chance: all contents that can be read were compared."
+    if bound is not None and not evidence.bytes_hashed and not evidence.files_hashed:
+        yield "No contents stand on both drives: none were compared."
+    elif bound is not None and not bound.files_at_most and not bound.bytes_at_most:
+        yield "Nothing was left to chance: all contents that could be read on both were compared."
     elif bound is not None:
         yield (
             f"With {bound.confidence * 100:g} % confidence, what was not read hides no more than"

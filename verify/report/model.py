@@ -133,7 +133,7 @@ def when(seconds: int) -> str:
 def partition_words(partition: Partition) -> str:
     """Say what a partition is: its type's name, its filesystem, its label."""
     kind = partition.filesystem.kind
-    parts = [partition.type_name or f"type {partition.type}"]
+    parts = [partition.type_name or (f"type {partition.type}" if partition.type else "no table")]
     if kind not in {"extended", "msr"}:
         parts.append(kind)
     if label := partition.filesystem.label:
@@ -197,13 +197,14 @@ def _item(row: FindingRow) -> FindingItem:
         rule=row.rule,
         where=", ".join(places) or "the drive",
         message=row.message,
-        old=_value(row.source),
-        new=_value(row.target),
+        old=value_words(row.source),
+        new=value_words(row.target),
         advice=row.advice,
     )
 
 
-def _value(value: Value) -> str | None:
+def value_words(value: Value) -> str | None:
+    """Say one of the two values of a finding; `None` where that side has none."""
     if value is None:
         return None
     if isinstance(value, bool):

@@ -105,7 +105,9 @@ def _reach(contents: ContentComparison) -> str:
     if bound is None:
         return "no contents were compared"
     if not bound.files_at_most and not bound.blocks_at_most:
-        return "all contents that can be read were compared"
+        if not any(pair.hashed for pair in contents.pairs.values()):
+            return "there were no contents on both drives to compare"
+        return "all contents that could be read on both were compared"
     return (
         f"by the sample at most {bound.files_at_most} of {bound.files} files"
         f" ({bound.rate_at_most:.2%}) or {binary_size(bound.bytes_at_most)} could differ unseen, at"
