@@ -133,3 +133,44 @@ def test_compare_when_the_clone_has_one_fault_then_its_rule_tells_it(
     twins = worst(compare(target, elsewhere(target)))
     twins.pop("alignment-start", None)  # judged by the new drive's own grid alone
     assert set(twins.values()) <= {"note"}, twins
+
+
+BOOT_CODE = bytes(range(1, 221)) * 2
+"""440 bytes that stand for machine code in sector 0; both drives have it."""
+
+MBR_FAULTS: dict[str, tuple[Callable[[Path], object], dict[str, str]]] = {
+    "active flag lost": (faults.clear_active, {"boot-flag": "stop"}),
+    "signature anew": (faults.new_signature, {"disk-identity": "review"}),
+    "boot code wiped": (
+        lambda image: faults.write_bytes(image, 0, bytes(440)),
+        {"boot-code": "stop"},
+    ),
+    "boot code changed": (
+        lambda image: faults.flip_byte(image, 100),
+        {"boot-code": "review"},
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def old_mbr(tmp_path_factory: pytest.TempPathFactory) -> Old:
+    """Make an old drive that a BIOS starts, and its clone."""
+    folder = tmp_path_factory.mktemp("mbr")
+    pair = pairs.make_pair("mbr", folder)
+    for image in (pair.source, pair.target):
+        faults.write_bytes(image, 0, BOOT_CODE)
+    return Old(captured(pair.source, folder), pair.target)
+
+
+@pytest.mark.parametrize("fault", MBR_FAULTS)
+def test_compare_when_what_a_bios_starts_by_is_broken_then_its_rule_tells_it(
+    fault: str, old_mbr: Old, tmp_path: Path
+) -> None:
+    """Active flag, signature and boot code, each on a drive that was sound before."""
+    break_it, expected = MBR_FAULTS[fault]
+    broken = Path(shutil.copyfile(old_mbr.clone, tmp_path / "broken.img"))
+    assert compare(old_mbr.manifest, captured(broken, tmp_path)).verdict == "sound"
+    break_it(broken)
+    comparison = compare(old_mbr.manifest, captured(broken, tmp_path))
+    found = worst(comparison)
+    assert {rule: found.get(rule) for rule in expected} == expected, found

@@ -115,6 +115,8 @@ def without_page_files(folder: Path) -> Pair:
 def mbr(folder: Path) -> Pair:
     """MBR with an active system, recovery, two logical partitions; the clone's drive is larger."""
     volumes = _volumes()
+    started = Path(shutil.copyfile(volumes / "system.img", folder / "bios.img"))
+    images.put_ntfs_file(started, "bootmgr", scenario.noise("bootmgr", 20_000))
     system, recovery = 2048, 2048 + SYSTEM_MIB * MIB_SECTORS
     inner = recovery + (RECOVERY_MIB + 1) * MIB_SECTORS
     primaries = [
@@ -126,7 +128,7 @@ def mbr(folder: Path) -> Pair:
         Slot(inner + 9 * MIB_SECTORS, 8 * MIB_SECTORS, 0x83),
     ]
     held = {
-        1: _placed(volumes / "system.img", system, folder),
+        1: _placed(started, system, folder),
         2: _placed(volumes / "recovery.img", recovery, folder),
         5: images.make_fat(folder / "fat.img", 8 * MIB, LINUX_FILES, hidden=inner),
         6: images.make_ext4(folder / "ext4.img", 8 * MIB, LINUX_FILES),
