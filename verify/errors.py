@@ -20,6 +20,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── ManifestTruncated                  ends before its trailer
     │   ├── ManifestAltered                    its digest or counts do not match
     │   └── ManifestTooNew                     written by a later schema
+    ├── ComparisonForeign                      a file that holds no comparison, or not enough of one
     └── OutputError                            a result could not be written
 """
 
@@ -261,6 +262,21 @@ class ManifestTooNew(ManifestError):
     def hint(self) -> str:
         """Say what to do."""
         return "Read it with the version that wrote it, or a later one."
+
+
+@dataclass
+class ComparisonForeign(WitnessError):
+    """A file that holds no comparison, or not enough of one to make a report from."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is no comparison: {self.reason}."
+
+    def hint(self) -> str:
+        """Say where comparisons come from."""
+        return "Give what `compare --json` or `check --json` printed, saved as a file."
 
 
 @dataclass

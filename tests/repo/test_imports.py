@@ -47,6 +47,9 @@ READERS = WRITERS | {
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
     "verify/content/worker.py",  # the null device, for what a library may print
+    "verify/report/comparison_file.py",  # a saved comparison
+    "verify/report/html.py",  # the report's own style sheet
+    "verify/cli/report_files.py",  # what stands where a report is to be written
     "verify/cli/output.py",  # the null device, where a closed output is sent
 }
 """Modules that open anything at all."""

@@ -14,6 +14,7 @@ from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
 from verify.cli.output import emit
+from verify.cli.report import report
 from verify.cli.rules import rules
 from verify.cli.show import show
 from verify.errors import WitnessError
@@ -26,7 +27,7 @@ TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
 
-COMMANDS = (check, capture, compare, show, rules, demo)
+COMMANDS = (check, capture, compare, report, show, rules, demo)
 
 
 def run(arguments: Sequence[str]) -> int:

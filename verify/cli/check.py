@@ -9,6 +9,11 @@ from verify.cli.options import (
     ConfidenceOption,
     DepthOption,
     JsonOption,
+    NamesOption,
+    PaperName,
+    PaperOption,
+    ReplaceReportOption,
+    ReportOption,
     RetriesOption,
     SampleBlocksOption,
     SampleFilesOption,
@@ -34,12 +39,18 @@ def check(  # noqa: PLR0913 - the command's own options
         str | None,
         typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
     ] = None,
+    report: ReportOption = None,
+    names: NamesOption = False,
+    replace: ReplaceReportOption = False,
+    paper: PaperOption = PaperName.A4,
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
     from verify.cli.judging import judge, tell
     from verify.cli.reading import capture_options, new_folder
+    from verify.cli.report_files import report_files
 
+    reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
     options = capture_options(
         depth=depth,
         seed=seed,
@@ -52,4 +63,5 @@ def check(  # noqa: PLR0913 - the command's own options
     )
     judged = judge(source, target, options, None if keep is None else new_folder(keep))
     tell(judged, as_document=json)
+    reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

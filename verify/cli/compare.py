@@ -1,16 +1,38 @@
 """`drivewitness compare SOURCE TARGET`: two manifests into a comparison."""
 
-from verify.cli.options import EXIT_OF_VERDICT, JsonOption, SourceArgument, TargetArgument
+from verify.cli.options import (
+    EXIT_OF_VERDICT,
+    JsonOption,
+    NamesOption,
+    PaperName,
+    PaperOption,
+    ReplaceReportOption,
+    ReportOption,
+    SourceArgument,
+    TargetArgument,
+)
 
 
-def compare(source: SourceArgument, target: TargetArgument, *, json: JsonOption = False) -> int:
+def compare(  # noqa: PLR0913 - the command's own options
+    source: SourceArgument,
+    target: TargetArgument,
+    *,
+    report: ReportOption = None,
+    names: NamesOption = False,
+    replace: ReplaceReportOption = False,
+    paper: PaperOption = PaperName.A4,
+    json: JsonOption = False,
+) -> int:
     """Compare two manifests, and give the verdict.
 
     A drive or an image in the place of a manifest is read first, as `check` reads it.
     """
     from verify.cli.judging import judge, tell
     from verify.cli.reading import like_the_other_side
+    from verify.cli.report_files import report_files
 
+    reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
     judged = judge(source, target, like_the_other_side((source, target)))
     tell(judged, as_document=json)
+    reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

@@ -12,6 +12,9 @@ clone that went wrong in several ways. Nothing is attached, nothing is written b
 folder. Each check below is what `drivewitness check SOURCE TARGET` prints.
 """
 
+_ENDINGS = (".html", ".json", ".md", ".csv")
+"""The formats of the demo's reports: those that need no optional library."""
+
 _SCENES = (
     (
         "sound",
@@ -37,6 +40,10 @@ def demo(
     scratch: Annotated[
         str | None, typer.Option("--scratch", metavar="DIR", help="Where working files go.")
     ] = None,
+    report: Annotated[
+        str | None,
+        typer.Option("--report", metavar="DIR", help="Write both reports into this new folder."),
+    ] = None,
 ) -> int:
     """Run the whole job on invented drives.
 
@@ -44,9 +51,13 @@ def demo(
     """
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell
+    from verify.cli.options import PaperName
     from verify.cli.output import emit
+    from verify.cli.reading import new_folder
+    from verify.cli.report_files import report_files
     from verify.manifest.capture import CaptureOptions
 
+    reports = None if report is None else new_folder(report)
     emit(_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
@@ -57,6 +68,11 @@ def demo(
             judged = judge(paths["old"], paths[name], options)
             tell(judged, as_document=False)
             emit(f"\n{words}\n")
+            if reports is not None:
+                files = [str(reports / f"{name}{ending}") for ending in _ENDINGS]
+                report_files(files, (), names=False, replace=False, paper=PaperName.A4).write(
+                    judged.comparison
+                )
             right = right and judged.comparison.verdict == expected
     emit(_closing(right=right))
     return 0 if right else 70

@@ -16,6 +16,13 @@ class DepthName(StrEnum):
     FULL = "full"
 
 
+class PaperName(StrEnum):
+    """The sheet a PDF is laid out for."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 SourceArgument = Annotated[
     str, typer.Argument(metavar="SOURCE", help="The old drive: a device, an image or a manifest.")
 ]
@@ -66,3 +73,21 @@ RetriesOption = Annotated[
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]
+ReportOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--report",
+        metavar="FILE",
+        help="Write the report: .html, .pdf, .json, .md or .csv (findings). May be given again.",
+    ),
+]
+NamesOption = Annotated[
+    bool,
+    typer.Option(
+        "--names", help="The shop's edition of the report: with the customer's file names."
+    ),
+]
+ReplaceReportOption = Annotated[
+    bool, typer.Option("--replace", help="Replace a report that is there already.")
+]
+PaperOption = Annotated[PaperName, typer.Option("--paper", help="The sheet of a PDF report.")]

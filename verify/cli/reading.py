@@ -85,20 +85,31 @@ def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
     from verify.manifest.file import is_manifest
 
     file = Path(path)
-    if any(_is_same(file, drive) for drive in drives):
-        raise UsageError(f"{path}: is the drive itself.", "Name another file for the manifest.")
+    if place_for(file, drives, "manifest", replace_it=replace_it) and not is_manifest(file):
+        raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
+    return file
+
+
+def place_for(file: Path, inputs: tuple[str, ...], what: str, *, replace_it: bool) -> bool:
+    """Hold that a result may be written there; return whether a file is there already.
+
+    Raises:
+        UsageError: it is one of the inputs, a device, a folder, or there and not to be replaced.
+    """
+    if any(_is_same(file, one) for one in inputs):
+        raise UsageError(
+            f"{file}: is the drive itself, or another input.", f"Name another file for the {what}."
+        )
     if not file.parent.is_dir():
         raise UsageError(f"{file.parent}: there is no such folder.", "Make it first.")
     found = _mode(file)
     if found is None:
-        return file
+        return False
     if not stat.S_ISREG(found):
-        raise UsageError(f"{path}: is no ordinary file.", "Name a new file for the manifest.")
+        raise UsageError(f"{file}: is no ordinary file.", f"Name a new file for the {what}.")
     if not replace_it:
-        raise UsageError(f"{path}: is there already.", "Name a new file, or give --replace.")
-    if not is_manifest(file):
-        raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
-    return file
+        raise UsageError(f"{file}: is there already.", "Name a new file, or give --replace.")
+    return True
 
 
 def new_folder(path: str) -> Path:

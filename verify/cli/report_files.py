@@ -1,0 +1,93 @@
+"""Where a report goes: checked before anything is read, written whole or not at all."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.cli.options import PaperName
+from verify.errors import OutputError, UsageError
+
+if TYPE_CHECKING:
+    from verify.report.handover import Handover
+    from verify.rules.result import Comparison
+
+
+@dataclass(frozen=True)
+class Reports:
+    """The files a report is to be written to, and how; perhaps none."""
+
+    files: tuple[Path, ...]
+    names: bool
+    paper: str
+
+    def handover(self, comparison: "Comparison") -> "Handover":
+        """Return the report of a comparison in the edition that was asked for."""
+        from verify.report.edition import Edition
+        from verify.report.handover import build_handover
+
+        return build_handover(comparison, Edition.SHOP if self.names else Edition.CUSTOMER)
+
+    def write(self, comparison: "Comparison") -> None:
+        """Write the report of a comparison to every file.
+
+        Raises:
+            OutputError: one of them cannot be written; those before it are there.
+        """
+        if not self.files:
+            return
+        from verify.manifest.whole import whole_file
+        from verify.report.formats import rendered
+
+        handover = self.handover(comparison)
+        for path in self.files:
+            made = rendered(handover, path.suffix.lower(), self.paper)
+            with whole_file(path) as file:
+                file.write(made)
+
+
+def report_files(
+    paths: list[str] | None,
+    inputs: tuple[str, ...],
+    *,
+    names: bool,
+    replace: bool,
+    paper: PaperName,
+) -> Reports:
+    """Return where a report goes, once it is clear that it can go there.
+
+    `inputs`: drives and files that are read, which a report is never written over.
+
+    Raises:
+        UsageError: a format is unknown or cannot be made here, or a file may not be written.
+    """
+    from verify.report.pdf import layout_library
+
+    files = tuple(Path(path) for path in paths or ())
+    if len({path.resolve() for path in files}) < len(files):
+        raise UsageError("One file is named twice.", "Name each report once.")
+    for path in files:
+        _hold_place(path, inputs, replace_it=replace)
+        if path.suffix.lower() == ".pdf":
+            layout_library()
+    return Reports(files, names, paper.value)
+
+
+def _hold_place(path: Path, inputs: tuple[str, ...], *, replace_it: bool) -> None:
+    from verify.cli.reading import place_for
+    from verify.report.formats import BEGINNINGS
+
+    beginning = BEGINNINGS.get(path.suffix.lower())
+    if beginning is None:
+        known = ", ".join(BEGINNINGS)
+        raise UsageError(f"{path}: its ending names no format.", f"Use one of {known}.")
+    if place_for(path, inputs, "report", replace_it=replace_it) and not _begins(path, beginning):
+        raise UsageError(f"{path}: is no such report, and is not replaced.", "Name a new file.")
+
+
+def _begins(path: Path, beginning: bytes) -> bool:
+    """Whether a file is one that a report of that format may replace."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(beginning)) == beginning
+    except OSError as error:
+        raise OutputError(str(path), error.strerror or str(error)) from error

@@ -1,0 +1,63 @@
+"""The findings as CSV (RFC 4180), one row each, for whoever counts them."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING
+
+from verify.report.harmless import harmless
+
+if TYPE_CHECKING:
+    from verify.report.handover import Handover
+    from verify.rules.model import Value
+
+COLUMNS = (
+    "edition",
+    "verdict",
+    "level",
+    "rule",
+    "partition",
+    "path",
+    "path_digest",
+    "source",
+    "target",
+    "message",
+    "advice",
+)
+
+_LONGEST = 8192
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""A cell that begins so is a formula to a spreadsheet; an apostrophe before it makes it text."""
+
+
+def csv_text(handover: Handover) -> str:
+    """Return the findings; a comparison without any gives one row that says so."""
+    paper = io.StringIO()
+    writer = csv.writer(paper, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    document = handover.document
+    first = handover.edition.value, document.verdict
+    for row, reference in zip(document.findings, handover.references, strict=True):
+        cells = (
+            row.level.value,
+            row.rule,
+            row.partition,
+            row.path,
+            reference,
+            row.source,
+            row.target,
+            row.message,
+            row.advice,
+        )
+        writer.writerow([*first, *(_cell(cell) for cell in cells)])
+    if not document.findings:
+        writer.writerow([*first, *[""] * 7, "no findings", ""])
+    return paper.getvalue()
+
+
+def _cell(value: Value) -> Value:
+    if not isinstance(value, str):
+        return value
+    shown = harmless(value, _LONGEST)
+    return f"'{shown}" if shown.startswith(_FORMULA) else shown

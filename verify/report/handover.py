@@ -1,0 +1,217 @@
+"""The report that goes with the handover, in plain data: what every written format is made from.
+
+It is made from a comparison alone (which tells both manifests' headers), so that it can be made
+again at any time, byte for byte the same. Nothing of the hour or the machine gets into it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from blake3 import blake3
+
+from verify.errors import ComparisonForeign
+from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
+from verify.report.handover_words import CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
+from verify.report.json_text import as_json
+from verify.report.model import Report, build_report, value_words
+from verify.report.picture import Picture, draw
+from verify.report.rule_page import RulePage, rule_pages
+from verify.rules.model import Level
+from verify.rules.result import Comparison
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.manifest.model import Header
+    from verify.rules.result import FindingRow
+
+REPORT_SCHEMA = "drivewitness.report/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One finding: where, the sentence, both values, and the digest that stands for its name."""
+
+    where: str
+    path: str | None
+    reference: str | None
+    message: str
+    old: str | None
+    new: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Findings of one level and rule that ask for the same: what to do, why, and each of them."""
+
+    level: Level
+    rule: str
+    advice: str
+    why: str
+    findings: tuple[Told, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a rule answered, for the list of the rules run."""
+
+    rule: str
+    required: bool
+    outcome: str
+    compared: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """Everything the written report says.
+
+    `document`: the comparison as this edition has it. `references`: a digest for each finding's
+    path, in their order. `identified`: per side, how the drive was told from others.
+    """
+
+    edition: Edition
+    report: Report
+    document: Comparison
+    references: tuple[str | None, ...]
+    picture: Picture
+    actions: tuple[Action, ...]
+    answers: tuple[Answer, ...]
+    pages: tuple[RulePage, ...]
+    identified: tuple[str, str]
+    manifest_digests: tuple[str, str]
+    wipe_fields: tuple[tuple[str, str], ...]
+    edition_words: str
+    digest: str = ""
+
+    @property
+    def tool_version(self) -> str:
+        """The version that judged."""
+        return self.document.tool.version
+
+
+def build_handover(comparison: Comparison, edition: Edition) -> Handover:
+    """Return the report of a comparison in an edition.
+
+    Raises:
+        ComparisonForeign: it does not tell its manifests (an older version made it).
+    """
+    names = names_of(comparison, edition)
+    document = in_edition(comparison, names)
+    manifests = document.manifests
+    if manifests is None:
+        raise ComparisonForeign("the comparison", "it does not tell its manifests")
+    sides = manifests.source.header, manifests.target.header
+    pages = rule_pages()
+    required = frozenset(slug for slug, page in pages.items() if page.required)
+    references = tuple(names.reference(row.path) for row in comparison.findings)
+    found = {row.rule for row in document.findings}
+    handover = Handover(
+        edition=edition,
+        report=build_report(document, sides, required),
+        document=document,
+        references=references,
+        picture=draw(document, sides),
+        actions=tuple(_actions(document, references)),
+        answers=tuple(_answers(document, required)),
+        pages=tuple(page for slug, page in pages.items() if slug in found),
+        identified=(_identified(sides[0]), _identified(sides[1])),
+        manifest_digests=(manifests.source.digest, manifests.target.digest),
+        wipe_fields=tuple(_wipe_fields(document)),
+        edition_words=EDITION_WORDS[edition],
+    )
+    return _with_digest(handover)
+
+
+def report_document(handover: Handover) -> dict[str, Any]:
+    """Return the report as a plain document: the comparison's fields, and the handover's own."""
+    shown = handover.document.model_dump(mode="json", by_alias=True, exclude={"manifests"})
+    for row, reference in zip(shown["findings"], handover.references, strict=True):
+        row["path_digest"] = reference
+    report = handover.report
+    return shown | {
+        "schema": REPORT_SCHEMA,
+        "edition": handover.edition.value,
+        "manifest_digests": dict(zip(("source", "target"), handover.manifest_digests, strict=True)),
+        "partitions": [
+            {
+                "source": line.old,
+                "what": line.what,
+                "source_size": line.old_size,
+                "target": line.new,
+                "target_size": line.new_size,
+                "became": line.became,
+                "heaviest": line.weight,
+            }
+            for line in report.partitions
+        ],
+        "gaps": [
+            {"what": gap.what, "reason": gap.reason, "needed": gap.needed} for gap in report.gaps
+        ],
+        "evidence_words": list(report.evidence),
+        "next_steps": list(report.next_steps),
+        "cautions": list(report.cautions),
+        "never_cloned": NEVER_CLONED,
+        "checklist": [{"check": text, "done": None} for text in CHECKLIST],
+        "signatures": dict.fromkeys(SIGNATURES),
+        "wipe_record": {name: None for name, _ in handover.wipe_fields},
+        "report_digest": handover.digest,
+    }
+
+
+def _with_digest(handover: Handover) -> Handover:
+    """Give a report the BLAKE3 of its document in which the digest itself is empty."""
+    text = as_json(report_document(handover))
+    return replace(handover, digest=blake3(text.encode("ascii")).hexdigest())
+
+
+def _actions(document: Comparison, references: tuple[str | None, ...]) -> Iterator[Action]:
+    """Yield the findings, the heaviest first, those of one rule and advice together."""
+    together: dict[tuple[Level, str, str], list[Told]] = {}
+    for row, reference in zip(document.findings, references, strict=True):
+        key = row.level, row.rule, row.advice
+        together.setdefault(key, []).append(_told(row, reference))
+    pages = rule_pages()
+    for level, rule, advice in sorted(together, key=lambda key: key[0].weight):
+        why = pages[rule].why if rule in pages else ""
+        yield Action(level, rule, advice, why, tuple(together[level, rule, advice]))
+
+
+def _told(row: FindingRow, reference: str | None) -> Told:
+    return Told(
+        where="the drive" if row.partition is None else f"partition {row.partition}",
+        path=row.path,
+        reference=reference,
+        message=row.message,
+        old=value_words(row.source),
+        new=value_words(row.target),
+    )
+
+
+def _answers(document: Comparison, required: frozenset[str]) -> Iterator[Answer]:
+    for row in document.outcomes:
+        words = row.outcome.value.replace("_", " ")
+        yield Answer(row.rule, row.rule in required, words, row.compared, row.reason or "")
+
+
+def _identified(header: Header) -> str:
+    """Say by what a drive was told from any other."""
+    drive = header.drive
+    if drive.kind == "image":
+        return "an image file: by its path and the identifier in its partition table"
+    if drive.serial is None:
+        return "no serial number was told: by the identifier in its partition table alone"
+    giver = "the adapter (perhaps its own)" if drive.serial_source == "adapter" else "the drive"
+    world = f" and its world-wide name {drive.wwn}" if drive.wwn else ""
+    return f"by the serial number that {giver} told{world}"
+
+
+def _wipe_fields(document: Comparison) -> Iterator[tuple[str, str]]:
+    """Yield (field, remark); what is known of the old drive is a remark, never filled in."""
+    for name, remark in WIPE_FIELDS:
+        model = document.source.model or "not told"
+        serial = document.source.serial or "not told"
+        known = {"Model": model, "Serial number, read again": serial}
+        yield name, f"the old drive's in this report: {known[name]}" if name in known else remark

@@ -1,0 +1,103 @@
+"""The report as one HTML file: no network, no script, all text of a drive as text.
+
+Everything that a template prints goes through `_shown`, whatever it is: it is made harmless there,
+and then escaped by the engine. No template can forget it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from verify.report.handover_words import (
+    CHECKLIST,
+    NEVER_CLONED,
+    SIGNATURE_FIELDS,
+    SIGNATURES,
+    WIPE_INTRODUCTION,
+)
+from verify.report.harmless import harmless
+from verify.report.model import ABSENT
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.report.handover import Handover
+
+MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
+"""Each level and verdict by a sign of its own, beside its word."""
+
+SENTENCE_LONGEST = 900
+
+
+def html(handover: Handover) -> str:
+    """Return the report as an HTML document."""
+    environment = _environment()
+    report = handover.report
+    svg = environment.get_template("picture.svg").render(picture=handover.picture)
+    # NOTE: both are our own: a style sheet, and a picture whose texts were escaped as it was made.
+    ours = {"css": Markup(_style()), "svg": Markup(svg)}  # noqa: S704
+    text = environment.get_template("report.html").render(
+        paper=handover,
+        report=report,
+        facts=tuple(facts(handover)),
+        against=tuple(item for item in handover.actions if item.level is not Level.NOTE),
+        drive_findings=_drive_findings(handover),
+        paged={page.slug for page in handover.pages},
+        marks=MARKS,
+        absent=ABSENT,
+        checklist=CHECKLIST,
+        never_cloned=NEVER_CLONED,
+        signatures=SIGNATURES,
+        signature_fields=SIGNATURE_FIELDS,
+        wipe_introduction=WIPE_INTRODUCTION,
+        **ours,
+    )
+    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n"
+
+
+def facts(handover: Handover) -> Iterator[tuple[str, str, str]]:
+    """Yield what names both drives: (word, old, new)."""
+    old, new = handover.report.sides
+    for (word, one), (_, other) in zip(old.facts, new.facts, strict=True):
+        yield word, one, other
+    yield "identified", *handover.identified
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("verify.report", "pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["name"] = harmless
+    return environment
+
+
+def _shown(value: object) -> object:
+    """Make any text harmless as it is printed; what a template made of our own passes."""
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return harmless(value, SENTENCE_LONGEST)
+    return value
+
+
+@cache
+def _style() -> str:
+    return files("verify.report").joinpath("pages/report.css").read_text(encoding="utf-8")
+
+
+def _drive_findings(handover: Handover) -> str:
+    counts = Counter(row.level for row in handover.document.findings if row.partition is None)
+    return ", ".join(
+        f"{counts[level]} {level.value} ({MARKS[level.value]})" for level in Level if counts[level]
+    )

@@ -1,0 +1,136 @@
+"""The report as Markdown; what a drive wrote is text there too, whatever signs are in it."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from verify.report.handover_words import (
+    CHECKLIST,
+    NEVER_CLONED,
+    SIGNATURE_FIELDS,
+    SIGNATURES,
+    WIPE_INTRODUCTION,
+)
+from verify.report.harmless import harmless
+from verify.report.html import MARKS, SENTENCE_LONGEST, facts
+from verify.report.model import ABSENT
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from verify.report.handover import Action, Handover
+
+# SPEC: CommonMark 0.31.2 section 2.4: any ASCII punctuation may stand behind a backslash. Escaped
+# is what acts inside a line, what begins a block at its start (sections 4 and 5), and what makes a
+# link of plain text (GitHub Flavored Markdown, "Autolinks": `www.`, `://`, `@`).
+_SIGNS = re.compile(
+    r"[\\`*_\[\]<>#|~&@!]|(?<=:)/(?=/)|(?<=www)\.|^[-+=](?=\s|$|[-=])", re.IGNORECASE
+)
+_NUMBERED = re.compile(r"^(\d+)([.)])(?=\s|$)")
+_BLANK = "____________________"
+
+
+def text(value: object) -> str:
+    """Return any text as Markdown that shows it and does nothing."""
+    shown = harmless(str(value), SENTENCE_LONGEST)
+    return _NUMBERED.sub(r"\1\\\2", _SIGNS.sub(r"\\\g<0>", shown))
+
+
+def markdown(handover: Handover) -> str:
+    """Return the report as a Markdown document."""
+    return "\n".join(_lines(handover)) + "\n"
+
+
+def _lines(handover: Handover) -> Iterator[str]:
+    report = handover.report
+    yield "# Drive migration report"
+    yield f"\n{text(handover.edition_words)}"
+    yield "\n## May the old drive be wiped?\n"
+    yield f"**{text(report.verdict.upper())}**: {text(report.sentence)}"
+    yield "\n### Which drive is which\n"
+    yield from _table(("what", "old drive", "new drive"), facts(handover))
+    yield "\n### Partitions, in their order on the old drive\n"
+    yield from _table(
+        ("old", "what it is", "size", "new", "size", "became", "finding"),
+        (
+            (
+                item.old,
+                item.what,
+                item.old_size,
+                item.new,
+                item.new_size,
+                item.became,
+                item.weight,
+            )
+            for item in report.partitions
+        ),
+    )
+    yield f"\nIn words: {text(handover.picture.words)}"
+    yield from _section("What was compared", report.evidence)
+    yield from _section(
+        "What was not examined, and why",
+        (f"{gap.what}{' (needed for sound)' * gap.needed}: {gap.reason}" for gap in report.gaps),
+    )
+    yield from _section("What to do next", report.next_steps)
+    yield "\n## Findings, by what to do"
+    for action in handover.actions:
+        yield from _action(action)
+    if not handover.actions:
+        yield "\nThere are none."
+    yield "\n## Handover\n\n### To be checked off\n"
+    yield from (f"- [ ] {text(item)}" for item in CHECKLIST)
+    yield from _section("Beware", (*report.cautions, NEVER_CLONED))
+    yield "\n### Signatures\n"
+    for who in SIGNATURES:
+        yield f"- {who}: " + " ".join(f"{word} {text(_BLANK)}" for word in SIGNATURE_FIELDS)
+    yield f"\n## Record of the wipe\n\n{text(WIPE_INTRODUCTION)}\n"
+    yield from _table(
+        ("field", "to be filled in", "remark"),
+        ((name, "", remark) for name, remark in handover.wipe_fields),
+    )
+    yield from _made(handover)
+
+
+def _action(action: Action) -> Iterator[str]:
+    level = Level(action.level)
+    yield f"\n### {MARKS[level]} {level.value.upper()}: {text(action.advice)}\n"
+    yield f"Rule `{action.rule}`. {text(action.why)}\n"
+    for told in action.findings:
+        place = text(told.where) + (f", {text(told.path)}" if told.path is not None else "")
+        yield f"- {place}: {text(told.message)}"
+        if told.old is not None or told.new is not None:
+            old, new = (ABSENT if value is None else value for value in (told.old, told.new))
+            yield f"  old: {text(old)}; new: {text(new)}"
+
+
+def _made(handover: Handover) -> Iterator[str]:
+    yield "\n## How this report was made\n"
+    yield f"- drivewitness {text(handover.tool_version)}; {text(handover.edition_words)}"
+    for word, digest in zip(("old", "new"), handover.manifest_digests, strict=True):
+        yield f"- manifest of the {word} drive (BLAKE3): {text(digest)}"
+    yield "- contents of this report (BLAKE3 of its JSON form with this digest left empty): " + (
+        handover.digest
+    )
+    yield "\n### Rules run (R: needed for sound)\n"
+    yield from _table(
+        ("rule", "answer", "compared", "remark"),
+        (
+            (f"{item.rule}{' R' * item.required}", item.outcome, item.compared, item.reason)
+            for item in handover.answers
+        ),
+    )
+
+
+def _section(title: str, items: Iterable[str]) -> Iterator[str]:
+    yield f"\n### {title}\n"
+    lines = [f"- {text(item)}" for item in items]
+    yield from lines or ["Nothing."]
+
+
+def _table(titles: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> Iterator[str]:
+    yield "| " + " | ".join(titles) + " |"
+    yield "|" + "---|" * len(titles)
+    for row in rows:
+        yield "| " + " | ".join(text(cell) for cell in row) + " |"
