@@ -42,7 +42,8 @@ class GroupRow(_Row):
 class EntryRow(_Row):
     r"""One name in a partition's filesystem; what is left out has its default.
 
-    `streams`: name, size, digest; `extents`: first cluster, count; `blocks`: index, digest.
+    `streams`: name, size, digest; `extents`: first cluster, count; `blocks`: index, digest;
+    `extended`: name, digest. `owner`: a SID, or uid:gid; `security`: digest of a descriptor.
     Bytes of a path that are no text stand as lone surrogates (`\udc80` to `\udcff`).
     """
 
@@ -57,6 +58,11 @@ class EntryRow(_Row):
     extents: list[tuple[int, int]] = Field(default_factory=list)
     streams: list[tuple[str, int, str | None]] = Field(default_factory=list)
     attributes: int | None = None
+    mode: int | None = None
+    owner: str | None = None
+    security: str | None = None
+    short: str | None = None
+    extended: list[tuple[str, str]] = Field(default_factory=list)
     reparse: str | None = None
     reparse_digest: str | None = None
     target: str | None = None

@@ -100,6 +100,27 @@ class Sorted:
 
 
 @dataclass(slots=True)
+class Times:
+    """How many files of one size had times to compare, and how many times of each sort differ.
+
+    `first` and `last` bound those on the new drive, in nanoseconds since 1970 UTC.
+    """
+
+    compared: int = 0
+    modified: int = 0
+    created: int = 0
+    changed: int = 0
+    first: int | None = None
+    last: int | None = None
+
+    def see(self, moment: int | None) -> None:
+        """Widen the bounds to a moment on the new drive."""
+        if moment is not None:
+            self.first = moment if self.first is None else min(self.first, moment)
+            self.last = moment if self.last is None else max(self.last, moment)
+
+
+@dataclass(slots=True)
 class PairContents:
     """The files of one pair of partitions, compared; or its blocks, where it is `raw`.
 
@@ -111,7 +132,12 @@ class PairContents:
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
     other contents, or another kind of node; `streams`: named streams that are not the same;
-    `retimed`: the same as far as compared, with another modification time; `unreadable`: no
+    `retimed`: the same as far as compared, with another modification time, `recreated` with
+    another creation time alone; `relinked`: links of all sorts that are not what they were;
+    `security` and `attributes`: what is kept beside the contents. `linked`, `secured`,
+    `attributed`: how many names took part, `unsecured`: those whose owner one side does not tell.
+    `encrypted` by the system and `placeholders` for contents elsewhere are counted on the source;
+    `cluster_bytes`: each side's. `unreadable`: no
     digest on a side that tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
     """
 
@@ -134,7 +160,19 @@ class PairContents:
     resized: Sorted = field(default_factory=Sorted)
     changed: Sorted = field(default_factory=Sorted)
     streams: Sorted = field(default_factory=Sorted)
-    retimed: Bag = field(default_factory=Bag)
+    retimed: Sorted = field(default_factory=Sorted)
+    recreated: Sorted = field(default_factory=Sorted)
+    relinked: Sorted = field(default_factory=Sorted)
+    security: Sorted = field(default_factory=Sorted)
+    attributes: Sorted = field(default_factory=Sorted)
+    times: Times = field(default_factory=Times)
+    cluster_bytes: tuple[int | None, int | None] = (None, None)
+    linked: int = 0
+    secured: int = 0
+    unsecured: int = 0
+    attributed: int = 0
+    encrypted: int = 0
+    placeholders: int = 0
     unreadable: Bag = field(default_factory=Bag)
 
 

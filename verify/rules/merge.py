@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
 from verify.rules.comparison import ContentComparison, Difference, PairContents
+from verify.rules.contents.marks import (
+    Nodes,
+    compare_marks,
+    compare_times,
+    is_about_links,
+    weigh_link,
+)
 from verify.rules.contents.weigh import (
+    is_expected,
     weigh_change,
     weigh_extra,
     weigh_missing,
@@ -41,14 +49,16 @@ def compare_contents(
         old, new = both
         if old.listing is not None and new.listing is not None:
             entries = source.entries(old.number), target.entries(new.number)
-            found.pairs[pair.number] = _compare_files(pair.number, *entries)
+            sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
+            files = PairContents(pair.number, cluster_bytes=sizes)
+            found.pairs[pair.number] = _compare_files(files, *entries)
         elif old.listing is None and new.listing is None and old.contents and new.contents:
             blocks = source.blocks(old.number), target.blocks(new.number)
-            sizes = (
+            lengths = (
                 old.sectors * source.header.table.sector_bytes,
                 new.sectors * target.header.table.sector_bytes,
             )
-            found.pairs[pair.number] = _compare_blocks(pair.number, *blocks, sizes)
+            found.pairs[pair.number] = _compare_blocks(pair.number, *blocks, lengths)
     return found
 
 
@@ -81,8 +91,10 @@ def listing_order(entry: Entry) -> list[str]:
     return entry.path.split("/")
 
 
-def _compare_files(number: int, source: Iterator[Entry], target: Iterator[Entry]) -> PairContents:
-    found = PairContents(number)
+def _compare_files(
+    found: PairContents, source: Iterator[Entry], target: Iterator[Entry]
+) -> PairContents:
+    nodes = Nodes()
     for old, new in merged(source, target, listing_order):
         if old is None and new is not None:
             further = Difference(new.path, None, new)
@@ -92,15 +104,21 @@ def _compare_files(number: int, source: Iterator[Entry], target: Iterator[Entry]
             found.missing.add(weigh_missing(lacking), lacking)
         elif old is not None and new is not None:
             found.names += 1
-            _compare_entry(found, old, new)
+            _compare_entry(found, nodes, Difference(old.path, old, new))
     return found
 
 
-def _compare_entry(found: PairContents, old: Entry, new: Entry) -> None:
-    difference = Difference(old.path, old, new)
+def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) -> None:
+    old, new = difference.source, difference.target
+    assert old is not None and new is not None  # noqa: S101, PT018 - a pair has both
     if old.kind != new.kind or old.target != new.target or old.reparse != new.reparse:
-        found.changed.add(weigh_change(difference), difference)
+        if is_about_links(difference) and not is_expected(difference.path):
+            found.linked += 1
+            found.relinked.add(weigh_link(difference), difference)
+        else:
+            found.changed.add(weigh_change(difference), difference)
         return
+    compare_marks(found, nodes, difference)
     if old.unhashed or new.unhashed:
         found.unreadable.add(difference)
     if old.kind == "file" and old.size != new.size:
@@ -114,8 +132,7 @@ def _compare_entry(found: PairContents, old: Entry, new: Entry) -> None:
         return
     if _stream_sizes(old) != _stream_sizes(new):
         found.streams.add(weigh_stream(difference), difference)
-    if old.modified != new.modified:
-        found.retimed.add(difference)
+    compare_times(found, difference)
 
 
 def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:

@@ -131,7 +131,9 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
 
 def _differ(files: PairContents) -> bool:
     """Whether anything lacks or differs that is no expected change of a clone."""
-    return any(sort.unexpected for sort in (files.missing, files.resized, files.changed))
+    return any(
+        sort.unexpected for sort in (files.missing, files.resized, files.changed, files.relinked)
+    )
 
 
 def name_of(partition: Partition, *, capital: bool = True) -> str:

@@ -24,16 +24,12 @@ from tests.rules.contents.drives import (
 from verify.content.row import Block
 from verify.filesystem.entry import Entry, Stream
 from verify.rules.contents import (
-    file_attributes,
     file_content,
     file_count,
     file_expected_change,
     file_extra,
-    file_links,
     file_missing,
-    file_security,
     file_size,
-    file_times,
     raw_content,
 )
 
@@ -76,17 +72,6 @@ def test_rule_when_both_drives_hold_the_same_then_it_is_quiet(rule: Rule) -> Non
     assert outcomes(comparison) == ["same"]
     assert all(item.compared > 0 for item in comparison.outcomes)
     assert comparison.findings == ()
-
-
-@pytest.mark.parametrize(
-    "rule",
-    [file_times.RULE, file_security.RULE, file_links.RULE, file_attributes.RULE],
-    ids=lambda rule: rule.slug,
-)
-def test_rule_when_this_version_does_not_judge_it_then_it_says_so(rule: Rule) -> None:
-    """Never `same` for what was not looked at."""
-    assert outcomes(judged(rule, Side(BASE), Side(BASE))) == ["not_examined"]
-    assert not rule.required
 
 
 def test_missing_when_a_photo_lacks_then_it_is_stop_and_named() -> None:
@@ -210,13 +195,6 @@ def test_content_when_a_boot_store_was_rewritten_then_it_is_an_expected_change(p
     old, new = [*BASE, a_file(path)], [*BASE, a_file(path, size=200, digest=OTHER)]
     assert both(file_size.RULE, old, new) == ([], [])
     assert both(file_expected_change.RULE, old, new)[0] == [("note", path)]
-
-
-def test_content_when_a_link_points_elsewhere_then_it_is_told() -> None:
-    """A symbolic link's target is its contents."""
-    link = Entry("link", "/home/link", modified=1, node=5, target="here")
-    old, new = [*BASE, link], [*BASE, replace(link, target="there")]
-    assert both(file_content.RULE, old, new)[0] == [("stop", "/home/link")]
 
 
 def test_content_when_the_packed_stream_differs_then_the_zeros_do_not_hide_it() -> None:

@@ -1,21 +1,30 @@
 """Attributes of files are not those of the old drive.
 
 ## What it compares
-Nothing yet. This version does not compare
-attributes, short names, and whether data is compressed or sparse.
-The rule stands in the catalogue so that every report says so.
+For every name on both drives, at every depth: read-only, hidden, system and like attributes (FAT:
+read-only and hidden alone), encryption by the system (EFS), the flags of ext, short names (8.3),
+and whether a file is stored compressed or with holes.
 
 ## Why it matters
-A lost attribute shows hidden files, or lets compressed data grow beyond the new drive.
+Hidden files come into sight, read-only ones are overwritten, programs that know a file by its short
+name do not find it, and data that was stored compressed may not fit.
 
 ## Levels
-- not examined: always, in this version; a verdict of `sound` does not need it.
+- `review`: attributes, encryption or short names differ.
+- `note`: stored compressed or with holes on one side only; nothing is lost by that.
+- not examined: files whose contents are kept elsewhere and fetched when they are opened (cloud
+  placeholders): what is not on the old drive is not on the new one. Told once, with their number.
+
+Files encrypted by the system are compared as they are stored. They open only with a key that
+lies in a profile of the system, or was saved elsewhere; the outcome says how many there are.
+The archive bit is not compared, since every backup clears it; nor whether a folder is
+case-sensitive, which is not read.
 
 ## What to do
-Clone by partition, not file by file; then these come over with the filesystem.
+Clone by partition, not file by file; then attributes come over with the filesystem.
 
 ## Sources
-Common practice.
+[MS-FSCC] 2.6, file attributes; Linux kernel Documentation/filesystems/ext4/inodes.rst.
 """
 
 from __future__ import annotations
@@ -23,15 +32,29 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.contents.gather import tell_gathered
+from verify.rules.contents.pairs import compared_files
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether attributes were kept")
+def judge(case: Case, tally: Tally) -> None:
+    """Tell whose attributes differ, and whose contents are not on the drive at all."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.attributed)
+        tell_gathered(tally, number, files.attributes)
+        if files.encrypted:
+            tally.assume(
+                f"{files.encrypted} file(s) of partition {number} are encrypted by the system (EFS)"
+                " and open only with a key that must exist beside them"
+            )
+        if files.placeholders:
+            tally.leave_out(
+                f"{files.placeholders} file(s) of partition {number} are placeholders: their"
+                " contents are kept elsewhere, and on neither drive"
+            )
 
 
 RULE = Rule(
@@ -39,6 +62,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no partition has files with attributes on both drives",
     page=cleandoc(__doc__),
 )

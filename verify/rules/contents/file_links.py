@@ -1,22 +1,27 @@
 """Links became something else on the new drive.
 
 ## What it compares
-Nothing yet. This version does not compare
-hard links, symbolic links, junctions and other reparse points.
-The rule stands in the catalogue so that every report says so.
+Names that are one file (hard links): whether they are one file again, and no others are. Symbolic
+links, junctions and other reparse points, by their tags and by what they name. At every depth.
 
 ## Why it matters
 A file that had two names becomes two files; a junction becomes a folder of its own, and takes up
-its space twice.
+its space twice; a link that points elsewhere opens another file, or none.
 
 ## Levels
-- not examined: always, in this version; a verdict of `sound` does not need it.
+- `stop`: a link points elsewhere; or a link stands where the old drive has a file or folder, whose
+  contents are then not proven.
+- `review`: a link points elsewhere and is newer on the new drive; a link or reparse point that is
+  something else now; hard links that became files of their own, or files that became one.
+
+The data of reparse points that name nothing (files compressed by the system) are compared by
+`file-content`. What a clone rewrites or leaves out by itself takes no part.
 
 ## What to do
-Clone by partition, not file by file; then these come over with the filesystem.
+Clone by partition, not file by file; then links come over with the filesystem.
 
 ## Sources
-Common practice.
+[MS-FSCC] 2.1.2, reparse points; Linux kernel Documentation/filesystems/ext4/inodes.rst.
 """
 
 from __future__ import annotations
@@ -24,18 +29,19 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.contents.gather import tell_gathered
+from verify.rules.contents.pairs import compared_files
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out(
-        "this version does not judge whether hard links were kept; what links point to is"
-        " compared by file-content"
-    )
+def judge(case: Case, tally: Tally) -> None:
+    """Tell every link that is not what it was."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.linked)
+        tell_gathered(tally, number, files.relinked)
 
 
 RULE = Rule(
@@ -43,6 +49,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no partition has links on the old drive",
     page=cleandoc(__doc__),
 )

@@ -1,22 +1,26 @@
-"""Owners, permissions or access lists of files are not those of the old drive.
+"""Owners or access rights are not those of the old drive.
 
 ## What it compares
-Nothing yet. This version does not compare
-security descriptors, owners, modes, extended attributes and access lists.
-The rule stands in the catalogue so that every report says so.
+For every name on both drives, at every depth. NTFS: the security descriptor (owner, group, both
+access lists, whether it inherits), by the record's identifier or its own copy. ext: owner, group,
+mode with setuid and setgid, access lists, capabilities and all other extended attributes.
 
 ## Why it matters
-Programs fail and private files open to others when permissions are lost, though every byte is
-there.
+Programs that may not read their own files fail; files that anybody may read are a fault of
+another kind; a program without its capabilities or its setuid bit does not work.
 
 ## Levels
-- not examined: always, in this version; a verdict of `sound` does not need it.
+- `review`: any difference, gathered by what it is and by folder.
+- not examined: owners that one side does not tell, as on FAT.
+
+What a clone rewrites or leaves out by itself, and a running system's own logs and hives, take no
+part.
 
 ## What to do
-Clone by partition, not file by file; then these come over with the filesystem.
+Clone by partition, not file by file; then owners and rights come over with the filesystem.
 
 ## Sources
-Common practice.
+libfsntfs, NTFS format; [MS-DTYP] 2.4; Linux kernel Documentation/filesystems/ext4.
 """
 
 from __future__ import annotations
@@ -24,15 +28,24 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.contents.gather import tell_gathered
+from verify.rules.contents.pairs import compared_files
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether owners and permissions were kept")
+def judge(case: Case, tally: Tally) -> None:
+    """Tell whose owner or rights differ."""
+    for number, files in compared_files(case, tally):
+        tally.agree(files.secured)
+        tell_gathered(tally, number, files.security)
+        if files.unsecured:
+            tally.leave_out(
+                f"{files.unsecured} name(s) of partition {number} have owner and rights on one"
+                " drive alone"
+            )
 
 
 RULE = Rule(
@@ -40,6 +53,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no partition has files with owners on both drives",
     page=cleandoc(__doc__),
 )

@@ -1,38 +1,92 @@
 """The times of the files are not those of the old drive.
 
 ## What it compares
-Nothing yet. This version does not compare
-created, modified and changed times of every file.
-The rule stands in the catalogue so that every report says so.
+The modified, created and changed times of every file that both drives have with one size, at every
+depth, as far as both filesystems keep them. Two seconds are no difference (FAT keeps no less).
 
 ## Why it matters
-A copy made file by file gives files new times; sorting by date, backups and synchronisation go
-wrong from then on.
+A copy made file by file gives files new times: sorting by date, backups and synchronisation go
+wrong from then on. And such a copy has lost more than times.
 
 ## Levels
-- not examined: always, in this version; a verdict of `sound` does not need it.
+- `review`: the times of one sort differ for more than half of a partition's files, the mark of a
+  file-by-file copy. A `note` on a partition that only starts the system, which cloning may fill
+  anew, and for changed times alone on a volume that was resized.
+- `review`: a file has another modification time, and its contents were not read on both drives.
+- `note`: other times over contents that were read and are the same.
+- told elsewhere: files whose contents or sizes differ; files of a running system.
+
+The times of folders change with every name in them and are not compared.
 
 ## What to do
-Clone by partition, not file by file; then these come over with the filesystem.
+Clone by partition, not file by file; then the times come over with the filesystem.
 
 ## Sources
-Common practice.
+Common practice; FAT's step: Microsoft, "FAT: General Overview of On-Disk Format" (from memory).
 """
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.contents.gather import tell_gathered
+from verify.rules.contents.pairs import compared_files
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import is_boot_partition, was_resized
 
 if TYPE_CHECKING:
+    from verify.rules.comparison import Times
     from verify.rules.model import Case, Tally
 
+_AGAIN = (
+    "If the clone was to be one of partitions, make it again; if files were copied by intent, see"
+    " that owners, links and streams came along."
+)
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether the times of files were kept")
+
+def judge(case: Case, tally: Tally) -> None:
+    """Tell whether most times were lost, else which few differ."""
+    partitions = {new.number: (old, new) for old, new in case.matched}
+    for number, files in compared_files(case, tally):
+        times = files.times
+        tally.agree(times.compared)
+        sort = _mostly(times)
+        if sort is None:
+            tell_gathered(tally, number, files.retimed)
+            tell_gathered(tally, number, files.recreated)
+            continue
+        old, new = partitions[number]
+        mild = is_boot_partition(case.target, new)
+        mild = mild or (sort == "changed" and was_resized(case, old, new))
+        differing = getattr(times, sort)
+        tally.find(
+            Level.NOTE if mild else Level.REVIEW,
+            f"{differing} of {times.compared} files of partition {number} have other {sort} times"
+            f" on the new drive, {_span(times)}: they were copied file by file.",
+            _AGAIN,
+            partition=number,
+        )
+
+
+def _mostly(times: Times) -> str | None:
+    """Return the weightiest sort of time that most files have lost."""
+    sorts = ("modified", "created", "changed")
+    return next((sort for sort in sorts if getattr(times, sort) * 2 > times.compared), None)
+
+
+def _span(times: Times) -> str:
+    """Say from when to when the new times are, by days (UTC)."""
+    first, last = (_day(moment) for moment in (times.first, times.last))
+    return f"all of {first}" if first == last else f"from {first} to {last}"
+
+
+def _day(moment: int | None) -> str:
+    try:
+        return f"{datetime.fromtimestamp((moment or 0) // 1_000_000_000, UTC):%Y-%m-%d}"
+    except (OverflowError, ValueError, OSError):
+        return "a day that no calendar has"
 
 
 RULE = Rule(
@@ -40,6 +94,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no partition has files with times on both drives",
     page=cleandoc(__doc__),
 )

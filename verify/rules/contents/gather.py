@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verify.rules.comparison import Difference
+from verify.rules.level import Level
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -18,6 +18,9 @@ FEW = 3
 
 MOST_GROUPS = 40
 """Groups told of one meaning and partition; the rest are told together."""
+
+_ENOUGH = 8
+"""Sentences that a meaning below `stop` is told in, where wider folders can do that."""
 
 _SHOWN_DEPTH = 3
 """Names of a path that a group goes by: `/Users/mira/Pictures`."""
@@ -49,24 +52,25 @@ def tell_gathered(tally: Tally, partition: int, differences: Sorted) -> None:
         _tell_bag(tally, partition, meaning, bags[meaning])
 
 
-def folder_of(path: str) -> str:
+def folder_of(path: str, depth: int = _SHOWN_DEPTH) -> str:
     """Return the folder that a path is gathered under."""
-    return "/" + "/".join(path.split("/")[1:-1][:_SHOWN_DEPTH])
+    return "/" + "/".join(path.split("/")[1:-1][:depth])
 
 
 def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
     folders, rest = _outermost_folders(bag.kept)
+    depth = _SHOWN_DEPTH
+    if meaning.level is not Level.STOP:
+        if len(folders) > _ENOUGH:
+            folders, rest = [], bag.kept
+        while depth and sum(map(_sentences, _grouped(rest, depth))) + len(folders) > _ENOUGH:
+            depth -= 1
     for folder in folders[:MOST_GROUPS]:
         inside = f", with {folder.names} names in it ({decimal_size(folder.bytes)})"
         message = f"A folder {meaning.one}{inside if folder.names else ''}."
         path = folder.item.path
         tally.find(meaning.level, message, meaning.advice, partition=partition, path=path)
-    groups: dict[str, _Group] = defaultdict(lambda: _Group(""))
-    for item in rest:
-        place = folder_of(item.path)
-        groups[place].place = place
-        groups[place].items.append(item)
-    largest = sorted(groups.values(), key=lambda group: -len(group.items))
+    largest = sorted(_grouped(rest, depth), key=lambda group: -len(group.items))
     for group in largest[:MOST_GROUPS]:
         _tell_group(tally, partition, meaning, group)
     untold = sum(len(group.items) for group in largest[MOST_GROUPS:])
@@ -75,6 +79,18 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
     if more:
         message = f"{more} more files and folders of partition {partition} {meaning.several}."
         tally.find(meaning.level, message, meaning.advice, partition=partition)
+
+
+def _grouped(items: list[Difference], depth: int) -> list[_Group]:
+    groups: dict[str, _Group] = {}
+    for item in items:
+        place = folder_of(item.path, depth)
+        groups.setdefault(place, _Group(place)).items.append(item)
+    return list(groups.values())
+
+
+def _sentences(group: _Group) -> int:
+    return 1 if len(group.items) > FEW else len(group.items)
 
 
 def _outermost_folders(items: list[Difference]) -> tuple[list[_Folder], list[Difference]]:
