@@ -113,7 +113,6 @@ def _serve(drive: _Drive, point: str) -> None:
             return 0
 
         def read(self, path: str, length: int, offset: int, fh: Any) -> bytes:  # noqa: ARG002
-            log.write(f"{offset} {length}\n")
             return drive.read(offset, length)
 
     mfusepy.FUSE(Operations(), point, foreground=True, raw_fi=True, ro=True)

@@ -17,6 +17,7 @@ from verify.content.draw import (
     Lowest,
     blocks_in,
 )
+from verify.content.owners import find_owners, places_of
 from verify.content.report import Reporter
 from verify.content.spool import Spool
 from verify.content.task import Answer, Task
@@ -77,6 +78,7 @@ class FileReading:
             self._list(spool)
             self._look_at_boot_files(spool)
             self._read(spool)
+            self._find_owners(spool)
             with Path(self.task.rows).open("wb") as out:
                 out.writelines(spool.rows())
 
@@ -177,18 +179,32 @@ class FileReading:
             if known is not None and entry.links > 1 and number in whole:
                 _copy_digests(known, entry)
             else:
-                before = self._failures
+                failures, hard = self.drive.failures, self._hard_failures
                 self._read_entry(entry, large.get(number, ()), whole=number in whole)
-                if self._failures > before:
+                touched = self.drive.failures > failures and self._owns_unreadable(entry)
+                if touched or self._hard_failures > hard:
                     _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
             self._keep(spool, number, entry, contents)
             self._last = (entry.node, entry) if number in whole else None
         self.report.flush()
 
     @property
-    def _failures(self) -> int:
-        """Reads that failed for good: whatever a library made of them, no hash may cover them."""
+    def _hard_failures(self) -> int:
+        """Reads that gave nothing: whatever a library made of them, no hash may cover them."""
         return self.drive.failures - self.volume.narrowed
+
+    def _owns_unreadable(self, entry: Entry) -> bool:
+        """Whether a sector that failed lies in an entry's clusters, or may."""
+        try:
+            places = list(places_of(entry, self.volume))
+        except ReaderError:
+            return True
+        return any(
+            start < self.window.start + place.start + place.length
+            and self.window.start + place.start < start + length
+            for start, length in self.drive.unreadable
+            for place in places
+        )
 
     def _contents_before(self) -> dict[str, int | str]:
         return {
@@ -204,6 +220,20 @@ class FileReading:
             "bytes_hashed": 0,
             "files_unreadable": 0,
         }
+
+    def _find_owners(self, spool: Spool) -> None:
+        """Tell whose the sectors of this volume are that failed, whenever they did."""
+        ends = self.window.start + self.window.size_bytes
+        bad = [
+            (start - self.window.start, length)
+            for start, length in self.drive.unreadable
+            if self.window.start <= start < ends
+        ]
+        complete = not self.answer.incomplete
+        owners = find_owners(bad, spool, self.volume, complete=complete)
+        self.answer.owners = [asdict(owner) for owner in owners]
+        if self.drive.given_up:
+            self.answer.given_up = GIVEN_UP
 
     def _bytes_ahead(
         self, spool: Spool, order: list[int], whole: set[int], large: dict[int, list[int]]

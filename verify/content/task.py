@@ -16,7 +16,8 @@ class Task:
     `drive` is opened anew by the process, which holds `file_id` against what it opened.
     `start`/`size_bytes` are the window in bytes, `sector_bytes` the table's, `device_sector_bytes`
     what reads are narrowed to. `kind` is the filesystem; `raw`: read blocks, list nothing.
-    `rows` is the file that its rows are written to.
+    `rows` is the file that its rows are written to. `unreadable`: bytes of the drive (start,
+    length) that failed before, which are not tried again.
     """
 
     drive: str
@@ -33,6 +34,7 @@ class Task:
     sample_blocks: int
     retries: int
     rows: str
+    unreadable: tuple[tuple[int, int], ...] = ()
 
     def to_json(self) -> str:
         """Return the task as one line."""
@@ -51,7 +53,8 @@ class Answer:
     `listing`, `contents` and `boot` are the fields of the manifest's models of those names, as
     far as they were reached; `incomplete`: each part of the listing that could not be read;
     `hibernation`: the state of a hibernation image. `failure`: why it ended early; then `contents`
-    tells how far it came. `vanished`: the drive went away, and how that showed.
+    tells how far it came. `vanished`: the drive went away, and how that showed. `owners`: whose
+    the unreadable bytes of the partition are; `given_up`: why the drive was left in peace.
     """
 
     listing: dict[str, Any] | None = None
@@ -62,6 +65,8 @@ class Answer:
     hibernation: str | None = None
     failure: str | None = None
     vanished: str | None = None
+    owners: list[dict[str, Any]] = field(default_factory=list)
+    given_up: str | None = None
 
     def to_fields(self) -> dict[str, Any]:
         """Return the answer as JSON's types."""

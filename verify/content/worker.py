@@ -55,6 +55,7 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
         if drive.identity.file_id != task.file_id:
             raise SourceVanished(task.drive, "another drive stands under its name now")
         drive.sector_bytes = task.device_sector_bytes
+        drive.know_unreadable(task.unreadable)
         drive.heartbeat = report.alive
         window = Window(drive, task.start, task.size_bytes, task.sector_bytes)
         try:

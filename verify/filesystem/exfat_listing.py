@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from verify.errors import PastEnd, ReaderError, SourceUnreadable, StructureError
 from verify.filesystem.entry import Entry
-from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
+from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.exfat import (
@@ -256,6 +256,32 @@ class ExfatVolume:
     def reparse_data(self, entry: Entry) -> bytes:  # noqa: ARG002 - the protocol has it
         """Return nothing: exFAT has no reparse points."""
         return b""
+
+    def place(self, first: int, count: int) -> Place:
+        """Return where a run of clusters lies."""
+        return Place(None, self._cluster_offset(first), count * self.cluster_bytes)
+
+    def places(self, entry: Entry) -> Iterator[Place]:
+        """Yield where an entry's clusters lie."""
+        try:
+            runs = (self._places.get(entry.node) or self._place_again(entry)).runs
+        except (SourceUnreadable, PastEnd, StructureError) as error:
+            raise _failure(f"find the clusters of {entry.path}", str(error)) from error
+        for first, count in runs:
+            yield self.place(first, count)
+
+    def structures(self) -> Iterator[Place]:
+        """Yield the boot regions, the FAT and the root folder (§2, §3)."""
+        table, heap = self._sector_offset("FatOffset"), self._sector_offset("ClusterHeapOffset")
+        yield Place("the boot regions", 0, table)
+        yield Place("the FAT", table, heap - table)
+        try:
+            root = self._place(self._boot.number("FirstClusterOfRootDirectory"), None, None)
+        except (SourceUnreadable, PastEnd, ReaderError):
+            return
+        for first, count in root.runs:
+            place = self.place(first, count)
+            yield Place("the root folder", place.start, place.length)
 
 
 def _moment(head: Record, which: str) -> int | None:

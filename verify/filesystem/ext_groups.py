@@ -145,6 +145,21 @@ class Groups:
             return []
         return [_place(descriptor, "inode_table") for descriptor in self._descriptors()]
 
+    def structures(self) -> Iterator[tuple[str, int, int]]:
+        """Yield (name, first block, blocks) of what describes the files of every group."""
+        if self.count > _MOST_GROUPS:
+            return
+        for group, descriptor in enumerate(self._descriptors()):
+            copied = self._copied_blocks(group)
+            yield f"superblock and descriptors of group {group}", self.first_block(group), copied
+            for name, blocks in (
+                ("block_bitmap", 1),
+                ("inode_bitmap", 1),
+                ("inode_table", self._table_blocks),
+            ):
+                words = f"{name.replace('_', ' ')} of group {group}"
+                yield words, _place(descriptor, name), blocks
+
     @property
     def inode_bytes(self) -> int:
         """Bytes an inode."""

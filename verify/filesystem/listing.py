@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytsk3
 
-from verify.errors import PastEnd, ReaderError, SourceUnreadable
+from verify.errors import ReaderError
 from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.ext_inodes import ExtInodes
+from verify.filesystem.image import LibraryImage
 from verify.filesystem.ntfs_marks import NtfsMarks
 from verify.filesystem.reading import UNREADABLE
-from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS
+from verify.filesystem.structures import ext_structures, fat_structures, own_files, runs_of
+from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
 from verify.source.window import Window
 
 if TYPE_CHECKING:
@@ -30,8 +32,15 @@ of our own reads, the rest from objects whose pointers are null."""
 LARGEST_READ = 1 << 20
 """The library narrows the length of a read to 32 bits and then returns nothing, silently."""
 
-_READ_AHEAD_BYTES = 64 << 10
-"""What the library reads into its cache at once (TSK_IMG_INFO_CACHE_LEN)."""
+_TYPES = {
+    "ntfs": pytsk3.TSK_FS_TYPE_NTFS,
+    "fat12": pytsk3.TSK_FS_TYPE_FAT12,
+    "fat16": pytsk3.TSK_FS_TYPE_FAT16,
+    "fat32": pytsk3.TSK_FS_TYPE_FAT32,
+    "ext2": pytsk3.TSK_FS_TYPE_EXT_DETECT,
+    "ext3": pytsk3.TSK_FS_TYPE_EXT_DETECT,
+    "ext4": pytsk3.TSK_FS_TYPE_EXT_DETECT,
+}
 
 _NAME_ALLOCATED, _META_ALLOCATED = 1, 1
 _NAMED_FOLDER = 3
@@ -48,40 +57,14 @@ _NTFS_SYSTEM_RECORDS = 24
 """MFT records 0..15 are the metadata files, 16..23 kept for more (libfsntfs, NTFS format)."""
 
 _RUN_FILLER, _RUN_SPARSE = 1, 2
+_LEAST_RECORD_BYTES = 512
+"""One sector; records are 1024 or 4096 bytes in practice."""
+
+_BAD_CLUSTERS = "$Bad"
+"""The stream of $BadClus that spans the whole volume."""
+
 _NAME_LOSSY = b"^"
 """What the library writes for UTF-16 that is no text; the exact name is then read again."""
-
-
-class _Image(pytsk3.Img_Info):  # type: ignore[misc]
-    """Hands the library a window instead of a drive; zeros are never invented for what fails."""
-
-    def __init__(self, window: Window) -> None:
-        self._window = window
-        self.narrowed = 0
-        self._failed: tuple[int, int] | None = None
-        super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
-
-    def read(self, offset: int, size: int) -> bytes:
-        """Return up to `size` bytes; the window's end cuts, a failing sector raises."""
-        length = min(size, self._window.size_bytes - offset)
-        if length <= 0:
-            return b""
-        # NOTE: the library reads ahead to fill its cache; where that fails, it asks at once for
-        # the part it wanted, and nothing it then returns lay in the sectors that failed.
-        failed, self._failed = self._failed, None
-        try:
-            data = self._window.read(offset, length)
-        except (SourceUnreadable, PastEnd) as error:
-            if length <= _READ_AHEAD_BYTES:
-                self._failed = offset, length
-            raise OSError(str(error)) from error
-        if failed and length < failed[1] and failed[0] <= offset <= sum(failed) - length:
-            self.narrowed += 1
-        return data
-
-    def get_size(self) -> int:
-        """Return the window's size in bytes."""
-        return self._window.size_bytes
 
 
 @dataclass(slots=True)
@@ -111,11 +94,14 @@ class LibraryVolume:
             ReaderError: the library does not take it (ext with bigalloc, NTFS clusters of 2 MiB).
         """
         try:
-            self._image = _Image(self.window)
-            self._fs = pytsk3.FS_Info(self._image)
+            self._image = LibraryImage(self.window)
+            # NOTE: without its kind the library tries all of them, and reads sectors all over the
+            # volume for it: one that fails would end what it has nothing to do with.
+            self._fs = pytsk3.FS_Info(self._image, 0, _TYPES[self.kind])
         except FOREIGN_ERRORS as error:
             raise _foreign("open the filesystem", error) from error
         if self.is_ntfs:
+            self._know_records()
             self._marks = NtfsMarks(self._fs)
         elif self.kind.startswith("ext"):
             try:
@@ -123,9 +109,24 @@ class LibraryVolume:
             except UNREADABLE as error:
                 raise _foreign("read the superblock", error) from error
 
+    def _know_records(self) -> None:
+        """Tell the image where the MFT lies, so that one bad record does not hide the others."""
+        block_bytes = int(self._fs.info.block_size)
+        try:
+            # SPEC: size of a record: signed byte 64 of the boot sector; positive in clusters,
+            # else 2^-n bytes (libfsntfs, NTFS format).
+            code = int.from_bytes(self.window.read(64, 1), "little", signed=True)
+            runs = [*runs_of(self._fs.open_meta(inode=0), block_bytes)]
+        except (*FOREIGN_ERRORS, *UNREADABLE) as error:
+            raise _foreign("find the MFT", error) from error
+        record_bytes = code * block_bytes if code > 0 else 1 << -code
+        if _LEAST_RECORD_BYTES <= record_bytes <= block_bytes:
+            self._image.records = tuple(place for kind, _, place in runs if kind == _DATA)
+            self._image.record_bytes = record_bytes
+
     @property
     def narrowed(self) -> int:
-        """How many failed reads were only the library's reading ahead."""
+        """How many failed reads were answered in part."""
         return int(self._image.narrowed)
 
     @property
@@ -255,10 +256,11 @@ class LibraryVolume:
         if clusters > int(self._fs.info.block_count):
             entry.unhashed = "its run list claims more clusters than the volume has"
 
-    @staticmethod
-    def _add_extents(entry: Entry, attribute: Any) -> int:
+    def _add_extents(self, entry: Entry, attribute: Any) -> int:
         total = 0
         for run in attribute:
+            if self._image.marked and int(run.flags) & _RUN_FILLER:
+                entry.unhashed = "a record that tells where its clusters lie is unreadable"
             if int(run.flags) & (_RUN_SPARSE | _RUN_FILLER):
                 continue
             total += int(run.len)
@@ -315,6 +317,38 @@ class LibraryVolume:
             if int(attribute.info.type) == _DATA and attribute.info.name == wanted:
                 return int(attribute.info.id)
         raise KeyError(stream)
+
+    def place(self, first: int, count: int) -> Place:
+        """Return where a run lies; on FAT the library counts in sectors."""
+        block_bytes = int(self._fs.info.block_size)
+        return Place(None, first * block_bytes, count * block_bytes)
+
+    def places(self, entry: Entry) -> Iterator[Place]:
+        """Yield where the data, the streams and the index of an entry lie."""
+        try:
+            runs = list(runs_of(self._file(entry.node), int(self._fs.info.block_size)))
+        except FOREIGN_ERRORS as error:
+            raise _foreign(f"find the clusters of {entry.path}", error) from error
+        for kind, name, place in runs:
+            stream = kind == _DATA and name is not None
+            path = f"{entry.path}:{name}" if stream else entry.path
+            yield Place(path, place.start, place.length)
+
+    def structures(self) -> Iterator[Place]:
+        """Yield the filesystem's own structures."""
+        block_bytes = int(self._fs.info.block_size)
+        for node, name in own_files(self.kind):
+            try:
+                runs = list(runs_of(self._fs.open_meta(inode=node), block_bytes))
+            except FOREIGN_ERRORS:
+                continue
+            for _, stream, place in runs:
+                if stream != _BAD_CLUSTERS:
+                    yield Place(name, place.start, place.length)
+        if self.kind.startswith("fat"):
+            yield from fat_structures(self.window)
+        elif not self.is_ntfs:
+            yield from ext_structures(self.window)
 
     def reparse_data(self, entry: Entry) -> bytes:
         """Return the data of a reparse point (at most 16 KiB, [MS-FSCC] 2.1.2)."""

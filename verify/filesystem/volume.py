@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -16,18 +17,28 @@ DEEPEST_FOLDER = 1_000
 """Levels of folders followed; Windows paths end at 32,767 characters, two a level at least."""
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """`length` bytes from byte `start` of a volume, and what is there (`None`: the file itself)."""
+
+    name: str | None
+    start: int
+    length: int
+
+
 class Volume(Protocol):
     """A filesystem whose files can be listed and read.
 
     `incomplete` says, in words, each part of the listing that could not be read. `narrowed`
-    counts reads that failed and were at once made good by one of the part that was wanted.
+    counts reads that failed and were answered up to the first sector that does: whether what was
+    wanted lies there, the places of the file tell.
     """
 
     incomplete: list[str]
 
     @property
     def narrowed(self) -> int:
-        """Failed reads that were only reading ahead."""
+        """Failed reads that were answered in part."""
         ...
 
     def entries(self) -> Iterator[Entry]:
@@ -48,4 +59,20 @@ class Volume(Protocol):
 
     def reparse_data(self, entry: Entry) -> bytes:
         """Return the data of a reparse point; empty where there is none."""
+        ...
+
+    def place(self, first: int, count: int) -> Place:
+        """Return where a run of clusters, as `Entry.extents` has it, lies."""
+        ...
+
+    def places(self, entry: Entry) -> Iterator[Place]:
+        """Yield where all of an entry's bytes lie; those of a named stream with `path:stream`.
+
+        Raises:
+            ReaderError: its record cannot be read.
+        """
+        ...
+
+    def structures(self) -> Iterator[Place]:
+        """Yield where the filesystem's own structures lie, as far as they can be found."""
         ...

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from blake3 import blake3
 
+from verify.boot.bootcode import read_mbr_code
 from verify.content.draw import DEFAULT_SEED
 from verify.content.isolate import Readers
 from verify.content.progress import Progress
@@ -38,6 +39,8 @@ TOLERABLE_SHARE = 0.001
 
 _SPARE_DRAW = 1.05
 """Drawn beyond what the share asks for, since some names stand on one side only."""
+
+_BOOT_SECTOR_BYTES = 512
 
 _MARK_BYTES = 64 << 10
 _SIZE_UNKNOWN = "lies outside the drive"
@@ -116,6 +119,7 @@ class _Capture:
     rows: dict[int, Path | None] = field(default_factory=dict)
     unread: list[dict[str, Any]] = field(default_factory=list)
     unreadable: set[tuple[int, int]] = field(default_factory=set)
+    owners: list[dict[str, Any]] = field(default_factory=list)
 
     def run(self) -> Header:
         """Read everything and return the header; `rows` then names the files of the rows."""
@@ -139,6 +143,7 @@ class _Capture:
             "table": asdict(table),
             "partitions": partitions,
             "gaps": [gap.model_dump()] if gap else [],
+            "boot_code": self._boot_code(table),
             "capture": {
                 "tool_version": __version__,
                 "started": int(started),
@@ -147,10 +152,20 @@ class _Capture:
                 "seed": self.options.seed,
                 "confidence": self.options.confidence,
                 "unreadable": self._unreadable_sectors(),
+                "owners": self.owners,
             },
             "unread": self.unread,
         }
         return Header.model_validate(_storable(fields))
+
+    def _boot_code(self, table: Table) -> dict[str, Any] | None:
+        """Return what is recorded of the machine code in sector 0, where a table stands there."""
+        if table.scheme == "none":
+            return None
+        try:
+            return asdict(read_mbr_code(self.drive.read_at(0, _BOOT_SECTOR_BYTES)))
+        except SourceUnreadable:
+            return None  # the table's own problems tell that sector 0 could not be read
 
     def _window(self, entry: PartitionEntry, table: Table) -> Window:
         """Return the window of a partition, cut where the drive ends."""
@@ -172,10 +187,14 @@ class _Capture:
         self, entry: PartitionEntry, filesystem: Filesystem, table: Table
     ) -> dict[str, Any]:
         """Read one partition and return the fields of its model."""
-        answer = self._read(entry, filesystem, self._window(entry, table))
+        window = self._window(entry, table)
+        answer = self._read(entry, filesystem, window)
+        self._keep_owners(entry, window, answer)
         own = [{"what": "listing", "reason": words} for words in answer.incomplete]
         if answer.failure:
             own.append({"what": "contents", "reason": answer.failure})
+        if answer.given_up:
+            own.append({"what": "contents", "reason": answer.given_up})
         own_and_filesystem = [*own, *(asdict(item) for item in filesystem.unread)]
         self.unread += [{**item, "partition": entry.number} for item in own_and_filesystem]
         fields = {name: value for name, value in asdict(entry).items() if name != "record_lba"}
@@ -188,6 +207,21 @@ class _Capture:
             "hibernation": answer.hibernation,
             "unread": own,
         }
+
+    def _keep_owners(self, entry: PartitionEntry, window: Window, answer: Answer) -> None:
+        step = self.drive.sector_bytes
+        for owner in answer.owners:
+            start = window.start + owner["start"]
+            first, last = start // step, -(-(start + owner["length"]) // step)
+            self.owners.append(
+                {
+                    "partition": entry.number,
+                    "start_lba": first,
+                    "sectors": last - first,
+                    "what": owner["what"],
+                    "name": owner["name"],
+                }
+            )
 
     def _read(self, entry: PartitionEntry, filesystem: Filesystem, window: Window) -> Answer:
         """Let a reader process read the partition, as files or else as blocks."""
@@ -233,6 +267,7 @@ class _Capture:
             sample_blocks=options.draw if options.sample_blocks is None else options.sample_blocks,
             retries=options.retries,
             rows=str(self.folder / f"partition-{entry.number}.rows"),
+            unreadable=tuple(sorted({*self.drive.unreadable, *self.unreadable})),
         )
 
     def _run(self, task: Task, number: int) -> Answer:

@@ -34,6 +34,21 @@ class SectorRange(Model):
     sectors: int
 
 
+class Owner(Model):
+    """What unreadable sectors of a partition belong to.
+
+    `what`: `file`, `stream`, `folder`, `link`, `other`, each with its path in `name`;
+    `structure`: one of the filesystem's own, with its name; `free`: no file's or folder's, after
+    a whole listing was searched; `unknown`. Two names of one file are two owners.
+    """
+
+    partition: int
+    start_lba: int
+    sectors: int
+    what: str
+    name: str | None = None
+
+
 class DriveInfo(Model):
     """Which drive it was, as far as the system and the drive itself tell.
 
@@ -169,7 +184,8 @@ class CaptureInfo(Model):
     """How the manifest was made.
 
     `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are
-    seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back.
+    seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back,
+    `owners` whose they are, where the partition's files were listed.
     """
 
     tool_version: str
@@ -179,6 +195,7 @@ class CaptureInfo(Model):
     seed: str
     confidence: float = Field(gt=0, lt=1)
     unreadable: tuple[SectorRange, ...] = ()
+    owners: tuple[Owner, ...] = ()
 
 
 class Header(Model):

@@ -22,7 +22,7 @@ from tests.rules.cases import (
     usual,
 )
 from verify.filesystem.entry import Entry
-from verify.manifest.model import Contents, Header, Partition, SectorRange
+from verify.manifest.model import Contents, Header, Owner, Partition, SectorRange
 from verify.rules.comparison import Bag, Difference, PairContents
 from verify.rules.drive import (
     drive_hidden_areas,
@@ -115,9 +115,34 @@ def test_unreadable_when_all_was_read_then_it_is_quiet() -> None:
 def test_unreadable_when_sectors_were_not_read_then_their_place_gives_the_level(
     at_mib: float, expected: tuple[str, int | None]
 ) -> None:
-    """The same on either drive."""
+    """On the old drive; of a new one no sector may fail."""
     case = case_of(broken(usual(), at_mib=at_mib), drive(usual()))
-    assert told_both_ways(UNREADABLE, case) == ([expected], [expected])
+    on_target = [("stop", expected[1])]
+    assert told_both_ways(UNREADABLE, case) == ([expected], on_target)
+
+
+@pytest.mark.parametrize(
+    ("what", "name", "expected"),
+    [
+        ("free", None, [("note", 3)]),
+        ("file", "/Users/orla/one.jpg", [("stop", 3), ("note", 3)]),
+        ("stream", "/Users/orla/one.jpg:mark", [("stop", 3), ("note", 3)]),
+        ("folder", "/Users/orla", [("review", 3)]),
+        ("structure", "$MFT", [("review", 3)]),
+        ("unknown", None, [("review", 3)]),
+    ],
+)
+def test_unreadable_when_the_owner_is_known_then_it_gives_the_level_and_is_named(
+    what: str, name: str | None, expected: list[tuple[str, int]]
+) -> None:
+    """A user's file stands against wiping, free space does not, the rest is for a person."""
+    owner = Owner(partition=3, start_lba=300 * 2048, sectors=8, what=what, name=name)
+    hit = SectorRange(start_lba=300 * 2048, sectors=8)
+    old = drive(usual(), capture={"unreadable": (hit,), "owners": (owner,)})
+    found = findings(UNREADABLE, case_of(old, drive(usual())))
+    assert [(item.level, item.partition) for item in found] == expected
+    told = [f"{item.path} {item.message}" for item in found]
+    assert name is None or any(name in words for words in told)
 
 
 def test_unreadable_when_a_raw_partition_was_hit_then_it_is_stop() -> None:

@@ -1,8 +1,9 @@
 """Sectors could not be read, and the files that lie in them.
 
 ## What it compares
-The sectors that either drive did not give back while it was read, and the files on both sides
-that have no hash because some of their bytes lie there.
+The sectors that either drive did not give back while it was read, whose they are (files, streams,
+folders, the filesystem's own structures, free space), and the files on both sides that have no
+hash because some of their bytes lie there.
 
 ## Why it matters
 Bytes that cannot be read on the old drive cannot be proven to be on the new one: many cloning
@@ -10,12 +11,15 @@ methods write zeros in their place and go on. Unreadable sectors on a new drive 
 send back.
 
 ## Levels
-- `stop`: a file could not be read on either drive; sectors of a partition that has no readable
-  filesystem could not be read.
-- `review`: other sectors could not be read: tables, the filesystem's own structures.
-- `note`: sectors of reserved partitions (Microsoft reserved, swap), whose bytes decide nothing.
+- `stop`: a file could not be read, or owns such sectors, on either drive; any sector of the new
+  drive; sectors of a partition of the old one that has no readable filesystem.
+- `review`: other sectors of the old drive: tables, folders, the filesystem's own structures, and
+  what nobody can be found for.
+- `note`: sectors of the old drive in free space, or of reserved partitions (Microsoft reserved,
+  swap), whose bytes decide nothing. Sectors that only files own are told with the files.
 
-Only what was read can be found unreadable: free space is not read, and a sample reads a sample.
+Only what was read can be found unreadable: free space is not read on purpose, and a sample reads
+a sample. Sectors that failed by chance beside others are told as well.
 
 ## What to do
 Open the named files on the new drive and look at them, or take them from a backup. Do not wipe
@@ -34,7 +38,9 @@ from verify.rules.model import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition, SectorRange
+    from collections.abc import Iterator
+
+    from verify.manifest.model import Header, Owner, Partition, SectorRange
     from verify.rules.comparison import Bag, Difference
     from verify.rules.model import Case, Pair, Tally
 
@@ -43,21 +49,64 @@ Side = Literal["old", "new"]
 FILES_NAMED = 20
 """Unreadable files named one by one, a partition; the rest are counted."""
 
+STRUCTURES_NAMED = 5
+"""Folders and structures named in the sentence about a partition's sectors."""
+
+_OF_FILES = frozenset({"file", "stream", "link", "other"})
+_HARMLESS = _OF_FILES | {"free"}
+
 _FILE = "Look at the file on the new drive, or take it from a backup, before the old one is wiped."
+_NEW_DRIVE = "Do not hand this drive out: check its cable and adapter, then replace it."
 _SECTORS = "Read the drive again with another cable or adapter; if it stays so, mistrust the drive."
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Tell every place that was not read, and what lies there."""
     tally.agree(2)
+    told: set[tuple[int, str]] = set()
     for pair in case.pairs:
         files = case.contents.pairs.get(pair.number)
         if files is not None and files.unreadable.count:
             _tell_files(tally, pair, files.unreadable)
+            told.update((pair.number, item.path) for item in files.unreadable.kept)
         else:
             _tell_counts(tally, pair)
+        for partition, header, side in _both(pair, case):
+            names = [name for name in _owned(header, partition) if (pair.number, name) not in told]
+            _tell_owned(tally, names, partition, side)
     _tell_sectors(case.source, "old", tally)
     _tell_sectors(case.target, "new", tally)
+
+
+def _both(pair: Pair, case: Case) -> Iterator[tuple[Partition, Header, Side]]:
+    if pair.source:
+        yield pair.source, case.source, "old"
+    if pair.target:
+        yield pair.target, case.target, "new"
+
+
+def _owned(header: Header, partition: Partition) -> list[str]:
+    """Return the files and streams of a partition that own unreadable sectors, each once."""
+    names = (
+        owner.name
+        for owner in header.capture.owners
+        if owner.partition == partition.number and owner.what in _OF_FILES and owner.name
+    )
+    return list(dict.fromkeys(names))
+
+
+def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Side) -> None:
+    """Name files that own unreadable sectors, though none of their own reads met them."""
+    for name in names[:FILES_NAMED]:
+        message = f"Sectors of a file could not be read on the {side} drive."
+        tally.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
+    more = len(names) - FILES_NAMED
+    if more > 0:
+        message = (
+            f"{more} more file(s) of partition {partition.number} of the {side} drive own"
+            " sectors that could not be read."
+        )
+        tally.find(Level.STOP, message, _FILE, partition=partition.number)
 
 
 def _tell_files(tally: Tally, pair: Pair, unreadable: Bag) -> None:
@@ -101,14 +150,17 @@ def _tell_sectors(header: Header, side: Side, tally: Tally) -> None:
     for partition in inside:
         hit = [item for item in header.capture.unreadable if _overlap(item, partition)]
         if hit:
-            _tell_ranges(tally, hit, side, partition)
+            owners = [
+                owner for owner in header.capture.owners if owner.partition == partition.number
+            ]
+            _tell_ranges(tally, hit, side, partition, owners)
     outside = [
         item
         for item in header.capture.unreadable
         if not any(_overlap(item, partition) for partition in inside)
     ]
     if outside:
-        _tell_ranges(tally, outside, side, None)
+        _tell_ranges(tally, outside, side, None, [])
 
 
 def _overlap(unread: SectorRange, partition: Partition) -> bool:
@@ -117,28 +169,54 @@ def _overlap(unread: SectorRange, partition: Partition) -> bool:
 
 
 def _tell_ranges(
-    tally: Tally, ranges: list[SectorRange], side: Side, partition: Partition | None
+    tally: Tally,
+    ranges: list[SectorRange],
+    side: Side,
+    partition: Partition | None,
+    owners: list[Owner],
 ) -> None:
     sectors = sum(item.sectors for item in ranges)
     first = min(item.start_lba for item in ranges)
     where = f"in {name_of(partition, capital=False)}" if partition else "outside all partitions"
     message = (
         f"{sectors} sector(s) of the {side} drive could not be read, {where},"
-        f" the first at LBA {first}."
+        f" the first at LBA {first}{_whose(owners)}."
     )
-    level = Level.REVIEW
-    if partition is not None and is_reserved(partition):
-        level = Level.NOTE
-    elif partition is not None and partition.is_raw:
-        level = Level.STOP
+    new = side == "new"
     tally.find(
-        level,
+        Level.STOP if new else _level(partition, owners),
         message,
-        _SECTORS,
+        _NEW_DRIVE if new else _SECTORS,
         partition=partition.number if partition else None,
-        source=sectors if side == "old" else None,
-        target=sectors if side == "new" else None,
+        source=None if new else sectors,
+        target=sectors if new else None,
     )
+
+
+def _level(partition: Partition | None, owners: list[Owner]) -> Level:
+    """Return what unreadable sectors of the old drive mean, by whose they are."""
+    if partition is None:
+        return Level.REVIEW
+    if is_reserved(partition):
+        return Level.NOTE
+    if partition.is_raw:
+        return Level.STOP
+    harmless = bool(owners) and all(owner.what in _HARMLESS for owner in owners)
+    return Level.NOTE if harmless else Level.REVIEW
+
+
+def _whose(owners: list[Owner]) -> str:
+    """Say what the sectors hold, as far as it is known: structures and folders by name."""
+    names = [owner.name for owner in owners if owner.what in {"structure", "folder"}]
+    kinds = {owner.what for owner in owners}
+    parts = [name for name in dict.fromkeys(names) if name][:STRUCTURES_NAMED]
+    if len(set(names)) > len(parts):
+        parts.append("more of the filesystem's own")
+    if kinds & _OF_FILES:
+        parts.append("files")
+    if "free" in kinds:
+        parts.append("free space")
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 RULE = Rule(
