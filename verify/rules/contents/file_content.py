@@ -11,8 +11,8 @@ cable, bad memory, a read error that the copy stepped over.
 
 ## Levels
 - `stop`: other contents under the same modification time (damage), or newer on the old drive.
-- `review`: newer on the new drive; held open by a running system under one time; a named stream
-  that was lost or has another length.
+- `review`: newer on the new drive; the system's or a program's and newer on the old one; held
+  open by a running system under one time; a named stream that was lost or has another length.
 - told as an expected change instead: page files, boot stores, logs, caches and the like.
 - not examined: contents that were not read on both drives; a sample too small to exclude more
   than 0.1 % of the files.

@@ -36,6 +36,12 @@ NEW_IS_NEWER = Meaning(
     "are newer on the new drive: they were changed there after the clone",
     "Ask whether the new drive was used since the clone; if not, clone again.",
 )
+SYSTEM_MOVED_ON = Meaning(
+    Level.REVIEW,
+    "of the system or a program is newer on the old drive, as where a system went on running",
+    "of the system or of programs are newer on the old drive, as where a system went on running",
+    "If the old drive was started after the clone, look what it did; if in doubt, clone again.",
+)
 HELD_OPEN = Meaning(
     Level.REVIEW,
     "differs under one modification time, as a file does that a running system holds open",
@@ -134,7 +140,9 @@ def weigh_change(item: Difference) -> Meaning:
         return HELD_OPEN if habit in _RUNNING else DAMAGED
     if habit in _RUNNING:
         return _EXPECTED[habit]
-    return NEW_IS_NEWER if later > 0 else OLD_IS_NEWER
+    if later > 0:
+        return NEW_IS_NEWER
+    return SYSTEM_MOVED_ON if habit is Habit.SYSTEM else OLD_IS_NEWER
 
 
 def later_by(item: Difference) -> int | None:
