@@ -11,6 +11,8 @@ from verify.rules.result import (
     Evidence,
     FindingRow,
     Identity,
+    ManifestRow,
+    Manifests,
     OutcomeRow,
     PairRow,
     ToolInfo,
@@ -166,4 +168,8 @@ def comparison(
             PairRow(source=4, target=None, matched_by=""),
         ),
         tool=ToolInfo(version="0.1.0", rules=("file-missing", "table-scheme", "boot-firmware")),
+        manifests=Manifests(
+            source=ManifestRow(digest="5a" * 32, header=sides[0]),
+            target=ManifestRow(digest="7e" * 32, header=sides[1]),
+        ),
     )

@@ -1,0 +1,187 @@
+"""JSON, Markdown, CSV and PDF say what the page says, each safe in its own way."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from blake3 import blake3
+from markdown_it import MarkdownIt
+from pypdf import PdfReader
+
+from tests.report.documents import comparison, finding
+from tests.report.hostile import HOSTILE, hostile_comparison
+from verify.errors import ComparisonForeign, UsageError
+from verify.report import pdf
+from verify.report.edition import Edition
+from verify.report.formats import BEGINNINGS, rendered
+from verify.report.handover import build_handover
+from verify.rules.model import Level
+
+if TYPE_CHECKING:
+    from verify.rules.result import Comparison
+
+_OWN_ELEMENTS = "h1 h2 h3 p strong ul li code table thead tbody tr th td"
+
+
+def text_of(document: Comparison, ending: str, edition: Edition = Edition.SHOP) -> str:
+    """Return a report as text."""
+    return rendered(build_handover(document, edition), ending, "a4").decode("utf-8")
+
+
+def rows_of(document: Comparison) -> list[dict[str, str]]:
+    """Return the findings as a reader of CSV sees them."""
+    return list(csv.DictReader(io.StringIO(text_of(document, ".csv"), newline="")))
+
+
+@pytest.mark.parametrize("ending", [ending for ending in BEGINNINGS if ending != ".pdf"])
+def test_report_when_made_twice_then_it_is_the_same_and_begins_as_its_format(ending: str) -> None:
+    """Byte for byte, from comparisons read apart."""
+    one, other = (text_of(hostile_comparison(), ending) for _ in range(2))
+    assert one == other
+    assert one.encode().startswith(BEGINNINGS[ending])
+
+
+def test_comparison_when_it_tells_no_manifests_then_that_is_a_named_error() -> None:
+    """A comparison of an earlier version has none."""
+    document = comparison().model_copy(update={"manifests": None})
+    with pytest.raises(ComparisonForeign, match="manifests"):
+        build_handover(document, Edition.SHOP)
+
+
+def test_json_when_read_then_it_has_the_comparisons_fields_and_the_handovers() -> None:
+    """The stable names of a comparison, the edition, the manifests, the parts to fill in."""
+    row = finding(path="/a.txt", values=(1, 2))
+    read: dict[str, Any] = json.loads(text_of(comparison(findings=(row,)), ".json"))
+    assert read["schema"] == "drivewitness.report/1"
+    assert read["edition"] == "shop"
+    assert read["verdict"] == "stop"
+    assert {key: read["findings"][0][key] for key in ("rule", "level", "partition", "path")} == {
+        "rule": "file-missing",
+        "level": "stop",
+        "partition": 3,
+        "path": "/a.txt",
+    }
+    assert (read["findings"][0]["source"], read["findings"][0]["target"]) == (1, 2)
+    assert read["manifest_digests"] == {"source": "5a" * 32, "target": "7e" * 32}
+    assert read["evidence"]["bound"]["files_at_most"] == 2
+    assert set(read["wipe_record"].values()) == {None}
+    assert read["tool"]["version"] == "0.1.0"
+
+
+def test_digest_when_checked_then_it_is_that_of_the_document_without_it() -> None:
+    """Worked out here again: BLAKE3 of the text in which the digest is left empty."""
+    text = text_of(comparison(), ".json").removesuffix("\n")
+    digest = json.loads(text)["report_digest"]
+    assert blake3(text.replace(digest, "").encode()).hexdigest() == digest
+    for ending in (".html", ".md"):
+        assert digest in text_of(comparison(), ending)
+
+
+def test_csv_when_read_then_each_finding_is_one_row_that_names_the_edition() -> None:
+    """As Python's reader of RFC 4180 takes it, whatever a drive wrote."""
+    rows = rows_of(hostile_comparison())
+    assert len(rows) == len(HOSTILE)
+    assert {row["edition"] for row in rows} == {"shop"}
+    assert all(None not in row for row in rows)
+
+
+def test_csv_when_a_text_would_be_a_formula_then_it_is_none() -> None:
+    """Spreadsheets take a cell that begins with one of `=+-@` for a formula (common practice)."""
+    for row in rows_of(hostile_comparison()):
+        assert not [cell for cell in row.values() if cell[:1] in {"=", "+", "-", "@"}]
+        assert not re.search("[\x00-\x1f\u202e]", "".join(row.values()))
+
+
+def test_csv_when_there_is_no_finding_then_the_edition_is_named_all_the_same() -> None:
+    """One row that says so."""
+    (row,) = rows_of(comparison("sound"))
+    assert (row["edition"], row["verdict"], row["message"]) == ("shop", "sound", "no findings")
+
+
+def test_markdown_when_drives_are_hostile_then_only_our_own_marks_act() -> None:
+    """As a CommonMark parser with tables, struck text and HTML on renders it."""
+    reader = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethrough"])
+    made = reader.render(text_of(hostile_comparison(), ".md"))
+    found = set(re.findall(r"<([a-z0-9]+)", made))
+    assert found <= {*_OWN_ELEMENTS.split(" ")}
+    assert made.count("<h1>") == 1
+    assert re.findall(r"<code>([^<]*)</code>", made) == ["file-missing"]
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in made
+    assert not re.search("[\x00-\x09\x0b-\x1f\u202a-\u202e\u2066-\u2069]", made)
+
+
+def test_markdown_when_rendered_then_tables_have_their_cells() -> None:
+    """No text of a drive opens a cell of its own: seven a partition, three a fact."""
+    reader = MarkdownIt("commonmark").enable("table")
+    made = reader.render(text_of(hostile_comparison(), ".md"))
+    widths = {row.count("<td>") for row in re.findall(r"<tr>\n<td>.*?</tr>", made, re.DOTALL)}
+    assert widths == {3, 4, 7}
+
+
+def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
+    """The verdict first; the handover's parts behind the findings."""
+    text = text_of(comparison(findings=(finding(),)), ".md")
+    parts = ("**STOP**: This is", "PS0012345", "### What was compared", "### X STOP:", "- [ ] ")
+    places = [text.index(part) for part in parts]
+    assert places == sorted(places)
+    assert "## Record of the wipe" in text
+
+
+def _pdf(document: Comparison, paper: str) -> Any:
+    try:
+        pdf.layout_library()
+    except UsageError as error:
+        pytest.skip(f"{error} {error.hint()}")
+    made = rendered(build_handover(document, Edition.CUSTOMER), ".pdf", paper)
+    assert made.startswith(BEGINNINGS[".pdf"])
+    return PdfReader(io.BytesIO(made))
+
+
+def test_pdf_when_read_then_it_is_tagged_and_has_title_language_and_all_findings() -> None:
+    """ISO 32000: MarkInfo, StructTreeRoot and Lang in the catalogue; page numbers on each page."""
+    rows = tuple(finding(f"rule-{level}", level, message=f"It is {level}.") for level in Level)
+    read = _pdf(comparison(findings=rows), "a4")
+    catalogue = read.trailer["/Root"]
+    assert catalogue["/MarkInfo"]["/Marked"]
+    assert catalogue["/Lang"] == "en"
+    assert "/StructTreeRoot" in catalogue
+    assert read.metadata.title == "Drive migration report: stop, customer's edition"
+    pages = [page.extract_text() for page in read.pages]
+    for number, page in enumerate(pages, 1):
+        assert f"page {number} of {len(pages)}" in page
+    for row in rows:
+        assert row.message in " ".join(pages)
+    # ISO 216: A4 is 210 mm by 297 mm, a point is 1/72 inch.
+    assert [round(float(side)) for side in read.pages[0].mediabox[2:]] == [595, 842]
+
+
+def test_pdf_when_drives_are_hostile_then_nothing_in_it_acts() -> None:
+    """No script, no address, no attached file; Letter is 8.5 by 11 inches (ANSI/ASME Y14.1)."""
+    read = _pdf(hostile_comparison(), "letter")
+    assert [round(float(side)) for side in read.pages[0].mediabox[2:]] == [612, 792]
+    catalogue = read.trailer["/Root"]
+    assert not {"/OpenAction", "/AA", "/AcroForm"} & set(catalogue)
+    for page in read.pages:
+        for annotation in page.get("/Annots", ()):
+            assert "/A" not in annotation.get_object() or (
+                annotation.get_object()["/A"]["/S"] == "/GoTo"
+            )
+
+
+def test_pdf_when_the_library_is_absent_then_wrong_usage_says_what_to_install(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """And what works without it."""
+
+    def absent(name: str) -> None:
+        raise ImportError(name)
+
+    monkeypatch.setattr(pdf, "import_module", absent)
+    with pytest.raises(UsageError) as told:
+        pdf.layout_library()
+    assert "drivewitness[pdf]" in told.value.hint()
