@@ -21,6 +21,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── ManifestAltered                    its digest or counts do not match
     │   └── ManifestTooNew                     written by a later schema
     ├── ComparisonForeign                      a file that holds no comparison, or not enough of one
+    ├── FitForeign                             a file that holds no fit
     └── OutputError                            a result could not be written
 """
 
@@ -277,6 +278,21 @@ class ComparisonForeign(WitnessError):
     def hint(self) -> str:
         """Say where comparisons come from."""
         return "Give what `compare --json` or `check --json` printed, saved as a file."
+
+
+@dataclass
+class FitForeign(WitnessError):
+    """A file that holds no fit."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is no fit: {self.reason}."
+
+    def hint(self) -> str:
+        """Say where fits come from."""
+        return "Give a file that `fit -o` wrote."
 
 
 @dataclass

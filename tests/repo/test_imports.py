@@ -23,6 +23,7 @@ FLOW = (
     ("content",),
     ("manifest",),
     ("rules",),
+    ("fit",),
     ("report",),
     ("cli",),
     ("__main__",),
@@ -46,6 +47,7 @@ WRITERS = {
 READERS = WRITERS | {
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
+    "verify/fit/file.py",  # a fit that was declared
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet

@@ -13,6 +13,7 @@ from verify.cli.capture import capture
 from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
+from verify.cli.fit import fit
 from verify.cli.output import emit
 from verify.cli.report import report
 from verify.cli.rules import rules
@@ -27,7 +28,7 @@ TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
 
-COMMANDS = (check, capture, compare, report, show, rules, demo)
+COMMANDS = (check, capture, compare, report, show, fit, rules, demo)
 
 
 def run(arguments: Sequence[str]) -> int:

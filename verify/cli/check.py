@@ -8,6 +8,7 @@ from verify.cli.options import (
     EXIT_OF_VERDICT,
     ConfidenceOption,
     DepthOption,
+    FitOption,
     JsonOption,
     NamesOption,
     PaperName,
@@ -39,6 +40,7 @@ def check(  # noqa: PLR0913 - the command's own options
         str | None,
         typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
     ] = None,
+    fit: FitOption = None,
     report: ReportOption = None,
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
@@ -46,10 +48,11 @@ def check(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
-    from verify.cli.judging import judge, tell
+    from verify.cli.judging import declared_by, judge, tell
     from verify.cli.reading import capture_options, new_folder
     from verify.cli.report_files import report_files
 
+    declared = declared_by(fit)
     reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
     options = capture_options(
         depth=depth,
@@ -61,7 +64,7 @@ def check(  # noqa: PLR0913 - the command's own options
         retries=retries,
         beside=(source, target),
     )
-    judged = judge(source, target, options, None if keep is None else new_folder(keep))
+    judged = judge(source, target, options, None if keep is None else new_folder(keep), declared)
     tell(judged, as_document=json)
     reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

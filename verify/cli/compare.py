@@ -2,6 +2,7 @@
 
 from verify.cli.options import (
     EXIT_OF_VERDICT,
+    FitOption,
     JsonOption,
     NamesOption,
     PaperName,
@@ -17,6 +18,7 @@ def compare(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     target: TargetArgument,
     *,
+    fit: FitOption = None,
     report: ReportOption = None,
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
@@ -27,12 +29,13 @@ def compare(  # noqa: PLR0913 - the command's own options
 
     A drive or an image in the place of a manifest is read first, as `check` reads it.
     """
-    from verify.cli.judging import judge, tell
+    from verify.cli.judging import declared_by, judge, tell
     from verify.cli.reading import like_the_other_side
     from verify.cli.report_files import report_files
 
+    declared = declared_by(fit)
     reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
-    judged = judge(source, target, like_the_other_side((source, target)))
+    judged = judge(source, target, like_the_other_side((source, target)), declared=declared)
     tell(judged, as_document=json)
     reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

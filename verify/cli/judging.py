@@ -13,6 +13,7 @@ from verify.errors import OutputError
 if TYPE_CHECKING:
     from verify.manifest.capture import CaptureOptions
     from verify.manifest.model import Header
+    from verify.rules.declared import Declared
     from verify.rules.result import Comparison
 
 
@@ -24,15 +25,29 @@ class Judged:
     headers: tuple["Header", "Header"]
 
 
-def judge(source: str, target: str, options: "CaptureOptions", keep: Path | None = None) -> Judged:
+def judge(
+    source: str,
+    target: str,
+    options: "CaptureOptions",
+    keep: Path | None = None,
+    declared: "Declared | None" = None,
+) -> Judged:
     """Read both sides (manifests are taken as they are) and compare them.
 
     `keep`: an empty folder for the two manifests; without it they are thrown away at the end.
+    `declared`: the layout that the new drive is held to.
     """
     if keep is not None:
-        return _judge_in(source, target, options, keep, kept=True)
+        return _judge_in(source, target, options, keep, declared, kept=True)
     with working_folder(options.scratch) as folder:
-        return _judge_in(source, target, options, Path(folder), kept=False)
+        return _judge_in(source, target, options, Path(folder), declared, kept=False)
+
+
+def declared_by(fit: str | None) -> "Declared | None":
+    """Return the layout that a fit's file declares; `None` where no file is given."""
+    from verify.fit.declare import read_declared
+
+    return None if fit is None else read_declared(fit)
 
 
 def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
@@ -46,8 +61,14 @@ def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
     )
 
 
-def _judge_in(
-    source: str, target: str, options: "CaptureOptions", folder: Path, *, kept: bool
+def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
+    source: str,
+    target: str,
+    options: "CaptureOptions",
+    folder: Path,
+    declared: "Declared | None",
+    *,
+    kept: bool,
 ) -> Judged:
     from verify.manifest.both import capture_both
     from verify.manifest.file import open_manifest
@@ -61,7 +82,7 @@ def _judge_in(
         _keep_given_manifests(paths, folder)
     manifests = open_manifest(paths[0]), open_manifest(paths[1])
     headers = manifests[0].header, manifests[1].header
-    return Judged(compare(*manifests), headers)
+    return Judged(compare(*manifests, declared=declared), headers)
 
 
 def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:

@@ -29,6 +29,10 @@ SourceArgument = Annotated[
 TargetArgument = Annotated[
     str, typer.Argument(metavar="TARGET", help="The new drive: a device, an image or a manifest.")
 ]
+FitOption = Annotated[
+    str | None,
+    typer.Option("--fit", metavar="FILE", help="Hold the new drive to this fit (see `fit -o`)."),
+]
 DepthOption = Annotated[
     DepthName | None,
     typer.Option(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from verify.filesystem.entry import Kind
+from verify.fit.model import FitDocument
 from verify.manifest.model import Header
 from verify.report.catalogue import rule_text
 from verify.report.structures import structure_pages
@@ -104,6 +105,7 @@ def generated() -> dict[str, str]:
         ("manifest-header", Header.model_json_schema(by_alias=True)),
         ("manifest-row", TypeAdapter(AnyRow).json_schema()),
         ("comparison", Comparison.model_json_schema(by_alias=True)),
+        ("fit", FitDocument.model_json_schema(by_alias=True)),
     ):
         document = {"$schema": _DIALECT, **schema}
         pages[f"schema/{name}.json"] = json.dumps(document, indent=2, sort_keys=True) + "\n"

@@ -32,12 +32,18 @@ if TYPE_CHECKING:
     from verify.manifest.file import Manifest
     from verify.manifest.model import Header
     from verify.rules.comparison import ContentComparison, SampleBound
+    from verify.rules.declared import Declared
     from verify.rules.engine import Judgement
     from verify.rules.model import Finding, Rule, Value
 
 
-def compare(source: Manifest, target: Manifest, rules: Sequence[Rule] = RULES) -> Comparison:
-    """Compare two manifests by all rules.
+def compare(
+    source: Manifest,
+    target: Manifest,
+    rules: Sequence[Rule] = RULES,
+    declared: Declared | None = None,
+) -> Comparison:
+    """Compare two manifests by all rules, and hold the new drive to a layout declared before.
 
     Raises:
         ManifestAltered: a row of a manifest is none.
@@ -48,7 +54,7 @@ def compare(source: Manifest, target: Manifest, rules: Sequence[Rule] = RULES) -
     if "layout" not in (old.depth, new.depth):
         confidence = min(old.capture.confidence, new.capture.confidence)
         contents.bound = sample_bound(contents, confidence)
-    case = Case(source=old, target=new, pairs=pairs, contents=contents)
+    case = Case(source=old, target=new, pairs=pairs, contents=contents, declared=declared)
     judgement = judge(case, rules)
     return Comparison(
         verdict=judgement.verdict,

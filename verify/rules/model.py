@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from verify.manifest.model import Header, Partition
 from verify.rules.comparison import ContentComparison
+from verify.rules.declared import Declared
 from verify.rules.level import Level
 
 if TYPE_CHECKING:
@@ -125,12 +126,14 @@ class Case:
     """What every rule gets: two headers, the partitions matched, the files compared.
 
     Pairs stand in the source's order on the drive, partitions only on the target behind them.
+    `declared`: the layout that was worked out before the clone, where there is one.
     """
 
     source: Header
     target: Header
     pairs: tuple[Pair, ...]
     contents: ContentComparison
+    declared: Declared | None = None
 
     @property
     def matched(self) -> tuple[tuple[Partition, Partition], ...]:

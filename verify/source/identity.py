@@ -23,7 +23,8 @@ BLKSSZGET = 0x1268
 class Identity:
     """Which drive it is, as far as the system tells; `None` where it does not.
 
-    `file_id` names the one device or file on this machine. `serial_source` is `drive`, or
+    `file_id` names the one device or file on this machine. `optimal_io_bytes`: what the drive would
+    like to be written in, 0 for nothing in particular. `serial_source` is `drive`, or
     `adapter` where the drive hangs on USB, whose bridge may answer with a number of its own.
     """
 
@@ -31,6 +32,7 @@ class Identity:
     file_id: str
     sector_bytes: int | None = None
     physical_sector_bytes: int | None = None
+    optimal_io_bytes: int | None = None
     model: str | None = None
     serial: str | None = None
     serial_source: str | None = None
@@ -55,6 +57,7 @@ def device_identity(descriptor: int, status: os.stat_result) -> Identity:
         file_id=f"device:{number}",
         sector_bytes=_logical_sector(descriptor) or _number(whole / "queue/logical_block_size"),
         physical_sector_bytes=_number(whole / "queue/physical_block_size"),
+        optimal_io_bytes=_number(whole / "queue/optimal_io_size"),
         model=_text(whole / "device/model"),
         serial=serial,
         serial_source=None if serial is None else ("adapter" if bus == "usb" else "drive"),

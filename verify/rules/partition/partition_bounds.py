@@ -3,7 +3,8 @@
 ## What it compares
 The place of each partition of the new drive: against the others, against the drive's end, and on a
 GPT drive against the range that its header gives for partitions. The old drive's are looked at
-beside them.
+beside them. Where a fit was given, each partition's start, and the new drive's size, against what
+it declares.
 
 ## Why it matters
 Two partitions over the same sectors destroy each other. What lies behind the drive's end was never
@@ -12,8 +13,10 @@ the usable range overwrites the table, or is overwritten by it.
 
 ## Levels
 - `stop`: a partition overlaps another one, or ends behind the drive.
-- `review`: a partition lies outside the range that the GPT header allows.
-- `note`: the old drive has the same fault, or it alone.
+- `review`: a partition lies outside the range that the GPT header allows; one starts elsewhere than
+  the fit declares; the fit was worked out for another old drive, or for other sectors.
+- `note`: the fit was worked out for a new drive of another size; the old drive has the
+  same fault, or it alone.
 
 ## What to do
 Make the partitions on the new drive anew, so that each has its own room, and clone again.
@@ -28,6 +31,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.held_to_fit import tell_places
 from verify.rules.model import Area, Level, Rule
 from verify.rules.pairing import on_drive
 from verify.rules.shared import name_of, tell_fault
@@ -44,6 +48,7 @@ _LEVELS = {_OVERLAPS: Level.STOP, _PAST_END: Level.STOP, _UNUSABLE: Level.REVIEW
 
 def judge(case: Case, tally: Tally) -> None:
     """Judge the places of the target's partitions, each beside its counterpart's."""
+    tell_places(case, tally)
     old_faults, new_faults = faults(case.source), faults(case.target)
     for pair in case.pairs:
         old = old_faults.get(pair.source.number, {}) if pair.source else {}

@@ -11,6 +11,7 @@ recognised, and then `partition-missing` says so for the other side.
 
 ## Levels
 - `note`: a partition has no counterpart on the old drive.
+- `review`: and a fit was given, which declares no such partition.
 
 ## What to do
 Look what it holds. If nobody made it on purpose, find out where the new drive came from.
@@ -48,7 +49,8 @@ def judge(case: Case, tally: Tally) -> None:
             f"{name_of(new)} of the new drive ({new.filesystem.kind}, {binary_size(size)}) has no"
             " counterpart on the old drive."
         )
-        tally.find(Level.NOTE, message, _LOOK, partition=new.number, target=size)
+        level = Level.NOTE if case.declared is None else Level.REVIEW
+        tally.find(level, message, _LOOK, partition=new.number, target=size)
 
 
 RULE = Rule(

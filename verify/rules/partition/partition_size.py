@@ -11,6 +11,8 @@ mistake more often than by intent.
 ## Levels
 - `note`: a partition grew, and its contents are proven; the only one that shrank is not protected,
   and its contents are proven; a reserved one (Microsoft reserved, swap) has another size.
+- `note`: where a fit was given, a change that it declares.
+- `review`: where a fit was given, any size but the one it declares.
 - `review`: a protected partition (EFI system, recovery, a maker's own) shrank; more than one
   shrank; contents are not proven to be whole.
 
@@ -29,6 +31,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.held_to_fit import tell_size
 from verify.rules.model import Area, Level, Rule
 from verify.rules.shared import (
     doubt_about_contents,
@@ -53,6 +56,9 @@ def judge(case: Case, tally: Tally) -> None:
     shrunk = [pair for pair in case.matched if _shrank(case, *pair)]
     for old, new in case.matched:
         tally.agree()
+        if case.declared is not None:
+            tell_size(case, tally, old, new)
+            continue
         sizes = size_bytes(case.source, old), size_bytes(case.target, new)
         if sizes[0] == sizes[1]:
             continue

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 # SPEC: see the page's sources.
 _MINIMUM_MIB = 52
-_UPDATE_MIB = 250
+UPDATE_MIB = 250
 
 _LARGER = "Make the partition larger while the drive is on the bench."
 
@@ -69,11 +69,11 @@ def judge(case: Case, tally: Tally) -> None:
 
 def _fault(partition: Partition) -> str | None:
     free = partition.filesystem.free_bytes
-    if free is None or free >= _UPDATE_MIB * MIB:
+    if free is None or free >= UPDATE_MIB * MIB:
         return None
     if free < _MINIMUM_MIB * MIB:
         return f"has {binary_size(free)} free, less than the maker's minimum of {_MINIMUM_MIB} MiB"
-    return f"has {binary_size(free)} free; updates of what it holds need {_UPDATE_MIB} MiB"
+    return f"has {binary_size(free)} free; updates of what it holds need {UPDATE_MIB} MiB"
 
 
 RULE = Rule(

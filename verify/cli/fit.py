@@ -1,0 +1,149 @@
+"""`drivewitness fit SOURCE --onto SIZE|DRIVE`: will it fit, and what must the layout be."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from verify.cli.options import JsonOption, ScratchOption, SourceArgument
+from verify.errors import UsageError
+
+if TYPE_CHECKING:
+    from verify.fit.model import FitDocument
+    from verify.fit.solve import Wishes
+    from verify.manifest.file import Manifest
+
+EXIT_NO = 3
+_MOST_PERCENT = 90
+
+
+def fit(  # noqa: PLR0913 - the command's own options
+    source: SourceArgument,
+    more: Annotated[
+        list[str] | None, typer.Argument(metavar="[SIZE]...", help="Further sizes of --what-if.")
+    ] = None,
+    *,
+    onto: Annotated[
+        str,
+        typer.Option(
+            "--onto",
+            metavar="SIZE|DRIVE",
+            help='"500 GB" as sold, "465 GiB", bytes, "976773168 sectors"; or the new drive.',
+        ),
+    ],
+    shrink: Annotated[
+        int | None, typer.Option("--shrink", metavar="N", help="The partition that gives way.")
+    ] = None,
+    grow: Annotated[
+        int | None, typer.Option("--grow", metavar="N", help="The partition that takes the rest.")
+    ] = None,
+    spare: Annotated[
+        str, typer.Option("--spare", metavar="SHARE", help="Left unpartitioned, such as 7%.")
+    ] = "0%",
+    free: Annotated[
+        str,
+        typer.Option("--free", metavar="SHARE", help="Free in the shrunk volume, such as 15%."),
+    ] = "0%",
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option("--what-if", metavar="SIZE", help="Another size to try; may be repeated."),
+    ] = None,
+    sector_bytes: Annotated[
+        int | None,
+        typer.Option("--sector-bytes", metavar="N", help="The new drive's, if known: 512 or 4096."),
+    ] = None,
+    output: Annotated[
+        str | None, typer.Option("--output", "-o", metavar="FILE", help="Write the fit here.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace the file if it is a fit already.")
+    ] = False,
+    scratch: ScratchOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Work out whether a drive fits onto another, and the layout to aim for."""
+    from verify.cli.judging import working_folder
+    from verify.cli.reading import existing_folder
+    from verify.fit.capacity import SECTOR_SIZES
+    from verify.fit.solve import Wishes
+
+    wishes = Wishes(
+        shrink=shrink, grow=grow, spare=_share("--spare", spare), free=_share("--free", free)
+    )
+    if sector_bytes is not None and sector_bytes not in SECTOR_SIZES:
+        raise UsageError("--sector-bytes is 512 or 4096.", "Look at the drive's label.")
+    if more and not what_if:
+        raise UsageError(f"{more[0]}: what is this?", "Further sizes follow --what-if.")
+    file = None if output is None else _new_fit(output, (source, onto), replace_it=replace)
+    sizes = [*(what_if or ()), *(more or ())]
+    with working_folder(None if scratch is None else existing_folder(scratch)) as folder:
+        manifest = _manifest(source, Path(folder), scratch)
+        document = _worked_out(manifest, onto, wishes, sizes, sector_bytes)
+    _tell(document, file, as_document=json)
+    return 0 if document.fits else EXIT_NO
+
+
+def _share(option: str, text: str) -> float:
+    """Return a share, 0 to 0.9, of a text such as `7%`."""
+    number = text.strip().removesuffix("%").strip()
+    try:
+        percent = float(number)
+    except ValueError:
+        percent = -1.0
+    if not 0 <= percent <= _MOST_PERCENT:
+        raise UsageError(f"{option}: {text} is no share.", "Give one from 0% to 90%, such as 7%.")
+    return percent / 100
+
+
+def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
+    from verify.cli.reading import place_for
+    from verify.fit.file import is_fit
+
+    file = Path(path)
+    if place_for(file, drives, "fit", replace_it=replace_it) and not is_fit(file):
+        raise UsageError(f"{path}: is no fit, and is not replaced.", "Name a new file.")
+    return file
+
+
+def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
+    from verify.manifest.both import capture_one
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import is_manifest, open_manifest
+    from verify.report.progress import Bars
+
+    if is_manifest(source):
+        return open_manifest(source)
+    file = folder / "old.manifest"
+    options = CaptureOptions(depth="layout", scratch=Path(scratch) if scratch else None)
+    with Bars(sys.stderr) as bars:
+        capture_one(source, file, options, bars.drive(f"old {Path(source).name}"))
+    return open_manifest(file)
+
+
+def _worked_out(
+    manifest: "Manifest", onto: str, wishes: "Wishes", sizes: list[str], sector: int | None
+) -> "FitDocument":
+    from verify.fit.plan import work_out
+    from verify.fit.target import find_target
+
+    header = manifest.header
+    target = find_target(onto, header, sector)
+    others = [find_target(size, header, sector) for size in sizes]
+    return work_out(manifest, target, wishes, others)
+
+
+def _tell(document: "FitDocument", file: Path | None, *, as_document: bool) -> None:
+    from verify.cli.output import emit, emit_drawn
+    from verify.fit.file import write_fit
+    from verify.report.fit import print_fit
+    from verify.report.json_text import as_json
+
+    if file is not None:
+        write_fit(file, document)
+    if as_document:
+        emit(as_json(document.model_dump(mode="json", by_alias=True)) + "\n")
+        return
+    emit_drawn(lambda console: print_fit(console, document))
+    if file is not None:
+        sys.stderr.write(f"{file}: written; `check --fit` holds the new drive to it.\n")

@@ -1,0 +1,1 @@
+"""Before the clone: will it fit, and what must the layout be."""

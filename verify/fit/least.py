@@ -1,0 +1,96 @@
+"""How small a volume can be made: what is in use, and what has to be left beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
+from verify.rules.shared import is_boot_partition, is_protected, is_reserved
+
+if TYPE_CHECKING:
+    from verify.filesystem.model import Filesystem
+    from verify.manifest.model import Header, Partition
+
+# SPEC: ntfsresize(8), --info: 'the smallest shrunken size generally is at around "used space" +
+# (20-200 MB). Please also take into account that Windows might need about 50-100 MB free space
+# left to boot safely.' The share between the two ends is a choice made here.
+MARGIN_BYTES = (20_000_000, 200_000_000)
+MARGIN_PERCENT = 2
+START_BYTES = 100_000_000
+
+# SPEC: Microsoft, FAT specification 1.03: fewer clusters than these are a narrower FAT.
+_FEWEST_CLUSTERS = {"fat16": 4_085, "fat32": 65_525}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Least:
+    """The least size of a partition in bytes, and what it is made of.
+
+    `bytes` is `None` where it cannot be told, and then `why` says why; else `why` names what holds
+    it up besides what is in use, if anything does. `used` + `margin` + `start` make the least size
+    unless `floor` (the least its format allows) is larger. `wanted`: with the free share asked for.
+    """
+
+    bytes: int | None
+    used: int = 0
+    margin: int = 0
+    start: int = 0
+    floor: int = 0
+    wanted: int = 0
+    why: str = ""
+
+    @property
+    def need(self) -> int:
+        """What a fit has to give it."""
+        return max(self.bytes or 0, self.wanted)
+
+
+def least_of(header: Header, partition: Partition, free: float) -> Least | None:
+    """Return how small a partition can be made; `None` for one that keeps its size in any case.
+
+    `free`: the share of the shrunk volume that is to stay free, 0 to below 1.
+    """
+    if is_protected(partition) or is_reserved(partition) or is_boot_partition(header, partition):
+        return None
+    if partition.filesystem.kind not in READABLE_KINDS:
+        return (
+            None if _keeps_its_size(header, partition) else Least(bytes=None, why=_why(partition))
+        )
+    filesystem = partition.filesystem
+    used = filesystem.used_bytes
+    if used is None:
+        return Least(bytes=None, why="does not tell how much of it is in use")
+    margin = min(max(used * MARGIN_PERCENT // 100, MARGIN_BYTES[0]), MARGIN_BYTES[1])
+    start = START_BYTES if partition.boot and partition.boot.registry else 0
+    floor = _floor(filesystem)
+    least = max(used + margin + start, floor)
+    why = f"fewer clusters would make it another kind than {filesystem.kind}"
+    return Least(
+        bytes=least,
+        used=used,
+        margin=margin,
+        start=start,
+        floor=floor,
+        wanted=-int(-used // (1 - free)) if free else 0,
+        why=why if floor == least else "",
+    )
+
+
+def _keeps_its_size(header: Header, partition: Partition) -> bool:
+    """Whether it is none that anybody would shrink: a small raw one beside others."""
+    locked = partition.filesystem.kind in LOCKED_KINDS
+    largest = max(item.sectors for item in header.partitions if not item.container)
+    return not locked and partition.sectors < largest
+
+
+def _why(partition: Partition) -> str:
+    kind = partition.filesystem.kind
+    if kind in LOCKED_KINDS:
+        return f"is locked ({kind}): how much of it is in use cannot be seen"
+    return f"has no filesystem whose use can be counted ({kind})"
+
+
+def _floor(filesystem: Filesystem) -> int:
+    clusters = _FEWEST_CLUSTERS.get(filesystem.kind, 0)
+    return clusters * (filesystem.cluster_bytes or 0)
