@@ -1,0 +1,224 @@
+"""The report on the command line: every format, both editions, and never over what matters."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import TYPE_CHECKING
+
+import pytest
+
+from verify.manifest.file import open_manifest
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.cli.command import Command
+
+ENDINGS = (".html", ".json", ".md", ".csv")
+
+
+@pytest.fixture(scope="session")
+def compared(
+    manifest: Path, drives: dict[str, Path], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A folder with the manifests of the old and the faulty drive, and the saved comparison."""
+    from contextlib import redirect_stdout  # noqa: PLC0415
+    from io import StringIO  # noqa: PLC0415
+
+    from verify.cli.app import run  # noqa: PLC0415
+
+    folder = tmp_path_factory.mktemp("compared")
+    target = folder / "new.manifest"
+    arguments = ["capture", str(drives["faulty"]), "-o", str(target), "--seed", "0badcafe"]
+    assert run(arguments) == 0
+    (folder / "old.manifest").write_bytes(manifest.read_bytes())
+    paper = StringIO()
+    with redirect_stdout(paper):
+        assert run(["compare", str(folder / "old.manifest"), str(target), "--json"]) == 3
+    (folder / "comparison.json").write_text(paper.getvalue(), encoding="utf-8")
+    return folder
+
+
+def customers_names(folder: Path) -> set[str]:
+    """Return every name under /Users of the demo's old drive, as its manifest lists them."""
+    listed = open_manifest(folder / "old.manifest")
+    paths = [
+        entry.path
+        for partition in listed.header.partitions
+        for entry in listed.entries(partition.number)
+        if entry.path.startswith("/Users/")
+    ]
+    # A folder's name of letters alone (Documents, Local) is a word of the trade as well.
+    return {name for path in paths for name in path.split("/") if re.search(r"[\d.]", name)}
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_report_when_made_by_compare_then_it_can_be_made_again_byte_for_byte(
+    compared: Path, command: Command, tmp_path: Path, ending: str
+) -> None:
+    """From the saved comparison alone: no drive and no manifest is needed for it."""
+    first, again = tmp_path / f"first{ending}", tmp_path / f"again{ending}"
+    sides = compared / "old.manifest", compared / "new.manifest"
+    assert command("compare", *sides, "--report", first).code == 3
+    assert command("report", compared / "comparison.json", "-o", again).code == 0
+    assert first.read_bytes() == again.read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [again.name, first.name]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_report_when_names_are_not_asked_for_then_none_of_the_demo_is_in_it(
+    compared: Path, command: Command, tmp_path: Path, ending: str
+) -> None:
+    """No name of any file or folder of the customer; with `--names`, those of the findings."""
+    file, shops = tmp_path / f"customer{ending}", tmp_path / f"shop{ending}"
+    assert command("report", compared / "comparison.json", "-o", file).code == 0
+    assert command("report", compared / "comparison.json", "-o", shops, "--names").code == 0
+    names = customers_names(compared)
+    assert "binding-07.jpg" in names
+    assert len(names) > 100
+    text = file.read_text(encoding="utf-8")
+    assert not {name for name in names if name in text}
+    assert "orla" not in text
+    assert "binding-07.jpg" in shops.read_text(encoding="utf-8")
+
+
+def test_check_when_asked_for_reports_then_each_file_is_one(
+    drives: dict[str, Path], command: Command, tmp_path: Path
+) -> None:
+    """Several formats at once; standard output and the exit are those of the check."""
+    files = [tmp_path / f"report{ending}" for ending in ENDINGS]
+    options = [part for file in files for part in ("--report", file)]
+    ran = command("check", drives["old"], drives["sound"], *options, "--json")
+    assert ran.code == 0
+    assert ran.document["verdict"] == "sound"
+    assert json.loads(files[1].read_text())["edition"] == "customer"
+    assert all(file.stat().st_size for file in files)
+
+
+def test_report_when_no_file_is_named_then_it_is_printed(compared: Path, command: Command) -> None:
+    """As Markdown, or as its document with `--json`."""
+    ran = command("report", compared / "comparison.json")
+    assert ran.code == 0
+    assert ran.out.startswith("# Drive migration report\n")
+    ran = command("report", compared / "comparison.json", "--json", "--names")
+    assert ran.document["schema"] == "drivewitness.report/1"
+    assert ran.document["edition"] == "shop"
+
+
+def test_report_when_the_file_is_there_then_only_replace_replaces_it(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """And nothing but a report of that format, whatever its name ends with."""
+    file = tmp_path / "report.html"
+    arguments = ["report", compared / "comparison.json", "-o", file]
+    assert command(*arguments).code == 0
+    command(*arguments).assert_one_sentence(2, "is there already", "--replace")
+    assert command(*arguments, "--replace", "--names").code == 0
+    assert "Shop" in file.read_text(encoding="utf-8")
+    file.write_bytes(b"precious")
+    command(*arguments, "--replace").assert_one_sentence(2, "is no such report")
+    assert file.read_bytes() == b"precious"
+
+
+def test_report_when_it_would_go_over_an_input_then_nothing_is_read(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """A drive, a manifest or the comparison itself, under any name: with `--replace` as well."""
+    drive = tmp_path / "drive.html"
+    drive.write_bytes(b"<!DOCTYPE html>" + bytes(1 << 20))
+    for arguments in (
+        ("check", drive, drive, "--report", drive),
+        ("compare", drive, compared / "new.manifest", "--report", drive),
+    ):
+        command(*arguments, "--replace").assert_one_sentence(2, "the drive itself")
+    saved = compared / "comparison.json"
+    ran = command("report", saved, "-o", saved, "--replace")
+    ran.assert_one_sentence(2, "another input")
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("report.txt", "names no format"),
+        ("report", "names no format"),
+        ("none/report.html", "no such folder"),
+    ],
+)
+def test_report_when_it_can_go_nowhere_then_that_is_said_before_reading(
+    command: Command, tmp_path: Path, name: str, words: str
+) -> None:
+    """Hours of reading are not spent on a report that cannot be written."""
+    ran = command("check", "/no/drive", "/no/other", "--report", tmp_path / name)
+    ran.assert_one_sentence(2, words)
+
+
+def test_report_when_one_file_is_named_twice_then_it_is_refused(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """The second would stand over the first."""
+    file = tmp_path / "a.md"
+    ran = command("report", compared / "comparison.json", "-o", file, "-o", file)
+    ran.assert_one_sentence(2, "twice")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"\xff\xfe{",
+        b"[" * 100_000,
+        b'{"a":' * 100_000,
+        b'{"schema": "drivewitness.comparison/1"}',
+        b'{"schema": "drivewitness.comparison/2"}',
+        b'{"schema": "drivewitness.report/1", "edition": "customer"}',
+    ],
+)
+def test_report_when_given_no_comparison_then_that_is_a_named_error(
+    command: Command, tmp_path: Path, text: bytes
+) -> None:
+    """Whatever the file holds."""
+    file = tmp_path / "comparison.json"
+    file.write_bytes(text)
+    command("report", file).assert_one_sentence(4, "is no comparison")
+
+
+def test_report_when_a_field_of_the_comparison_is_damaged_then_the_error_says_which(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """Its path inside the document."""
+    document = json.loads((compared / "comparison.json").read_text(encoding="utf-8"))
+    document["findings"][0]["level"] = "fatal"
+    file = tmp_path / "comparison.json"
+    file.write_text(json.dumps(document), encoding="utf-8")
+    command("report", file).assert_one_sentence(4, "findings.0.level")
+
+
+def test_report_when_the_disk_fails_then_nothing_stands_under_its_name(
+    compared: Path, command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither the report nor what was written of it."""
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("verify.manifest.whole.os.fsync", full)
+    ran = command("report", compared / "comparison.json", "-o", tmp_path / "a.html")
+    ran.assert_one_sentence(4, "No space left")
+    assert not list(tmp_path.iterdir())
+
+
+def test_demo_when_reports_are_asked_for_then_both_are_there(
+    command: Command, tmp_path: Path
+) -> None:
+    """One of each verdict, in the formats that need no optional library."""
+    folder = tmp_path / "reports"
+    assert command("demo", "--report", folder).code == 0
+    verdicts = {
+        name: json.loads((folder / f"{name}.json").read_text())["verdict"]
+        for name in ("sound", "faulty")
+    }
+    assert verdicts == {"sound": "sound", "faulty": "stop"}
+    assert len(list(folder.iterdir())) == 8
