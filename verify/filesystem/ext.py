@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from blake3 import blake3
 
@@ -150,6 +150,7 @@ class ExtVolume:
             free_hint_bytes=None if journal_only else groups.free_hint * groups.block_bytes,
             clean=not {"not-clean", "errors", "needs-recovery"} & set(state),
             state=state,
+            log=self._log(),
             backup=None if journal_only else self._backup(),
             last_written=written or None,
             boot_sector_digest=blake3(masked(self.stored, *_VOLATILE)).hexdigest(),
@@ -180,6 +181,11 @@ class ExtVolume:
             "orphans": state & _ORPHANS or orphans,
         }
         return tuple(word for word, holds in said.items() if holds)
+
+    def _log(self) -> Literal["clean", "pending"] | None:
+        if self._features("incompat") & _NEEDS_RECOVERY:
+            return "pending"
+        return "clean" if self._features("compat") & _HAS_JOURNAL else None
 
     def _backup(self) -> Backup | None:
         """Compare the first backup superblock with the one in use; `None`: too small for one."""

@@ -51,7 +51,10 @@ class Filesystem:
     with its `candidates`. `sector_bytes`: the filesystem's own. `size_bytes`: what it says it
     spans. `free_bytes`: counted from the bitmap or FAT itself; `free_hint_bytes`: the stored hint.
     `clean`: cleanly dismounted and no error noted. `state`: what the flags say, in words.
-    `resized`: the volume was marked for a check by a resize, or shows its traces. `hidden_sectors`:
+    `log`: what its log says: `clean` (all of it is in place), `empty` (nothing was ever logged, or
+    somebody emptied it), `pending` (changes wait in it); `None` where there is none, or it is not
+    known. `resized`: the volume was marked for a check by a resize, or shows its traces.
+    `hidden_sectors`:
     the boot sector's. `last_written`: seconds since 1970 UTC, where the filesystem keeps it.
     """
 
@@ -67,6 +70,7 @@ class Filesystem:
     free_hint_bytes: int | None = None
     clean: bool | None = None
     state: tuple[str, ...] = ()
+    log: Literal["clean", "empty", "pending"] | None = None
     hidden_sectors: int | None = None
     resized: bool = False
     backup: Backup | None = None

@@ -9,6 +9,7 @@ from blake3 import blake3
 
 from verify.filesystem.counting import BITS, zero_bits
 from verify.filesystem.model import Backup, Filesystem
+from verify.filesystem.ntfs_log import Log, log_state
 from verify.filesystem.ntfs_records import Records
 from verify.filesystem.reading import UNREADABLE, Reader, is_power_of_two, masked
 from verify.structs.base import Record
@@ -30,7 +31,7 @@ _MOST_CLUSTERS = 1 << 32
 
 _SMALLEST_RECORD, _LARGEST_RECORD = 256, 1 << 16
 
-_LOG_FILE, _VOLUME, _BITMAP = 2, 3, 6
+_VOLUME, _BITMAP = 3, 6
 _VOLUME_NAME_TYPE, _VOLUME_INFORMATION_TYPE = 0x60, 0x70
 
 _DIRTY, _RESIZE_LOG, _NO_SHORT_NAMES, _CHECK_UNDER_WAY = 0x0001, 0x0002, 0x0080, 0x4000
@@ -130,7 +131,8 @@ class NtfsVolume:
         information = reader.attempt("$VOLUME_INFORMATION", lambda: self._information(records))
         flags = information.number("flags") if information else 0
         free = self._free(records)
-        emptied = bool(flags & _DIRTY) and self._log_is_empty(records)
+        log = self._log(records)
+        emptied = bool(flags & _DIRTY) and log == "empty"
         for number, reason in dict(records.fallbacks).items():
             reader.note(f"file record {number} (read from $MFTMirr)", reason)
         boot = reader.read(0, sizes.sector_bytes, "boot sector")
@@ -146,6 +148,7 @@ class NtfsVolume:
             free_bytes=None if free is None else free * sizes.cluster_bytes,
             clean=None if information is None else not flags & _UNCLEAN,
             state=(*_words(flags), *(("log-emptied",) if emptied else ())),
+            log=log,
             hidden_sectors=self.boot.number("hidden_sectors"),
             resized=bool(flags & _RESIZE_LOG) or emptied,
             backup=None if boot is None else self._backup(boot),
@@ -181,20 +184,13 @@ class NtfsVolume:
             reader.note("$Bitmap", f"it is shorter than its {clusters} clusters need")
         return free
 
-    def _log_is_empty(self, records: Records) -> bool:
-        """Whether $LogFile holds no log: a resizer empties it and marks the volume for a check.
+    def _log(self, records: Records) -> Log | None:
+        """Return what $LogFile says; emptied on a dirty volume, a resizer has been there.
 
         # GUESS: seen after ntfsresize; another tool that empties the log of a volume which was
-        # dirty before leaves the same traces.
+        dirty before leaves the same traces.
         """
-        start = self.reader.attempt(
-            "$LogFile",
-            lambda: b"".join(
-                self.reader.window.read(offset, length)
-                for offset, length in records.stream(_LOG_FILE).located(0, 4)
-            ),
-        )
-        return start == b"\xff\xff\xff\xff"
+        return self.reader.attempt("$LogFile", lambda: log_state(self.reader.window, records))
 
     def _backup(self, boot: bytes) -> Backup:
         """Find the backup boot sector where the volume, or the partition, ends."""

@@ -177,3 +177,27 @@ SECURITY_DESCRIPTOR = Structure(
         Field("dacl_offset", 16, "I", "0: none"),
     ),
 )
+
+RESTART_PAGE = Structure(
+    "NTFS log restart page",
+    SOURCE + ", 'The log file ($LogFile)'",
+    30,
+    (
+        Field("signature", 0, "4s", "'RSTR', or 'CHKD' after a check"),
+        Field("system_page_bytes", 16, "I", "the second restart page stands there"),
+        Field("log_page_bytes", 20, "I"),
+        Field("restart_offset", 24, "H", "of the restart area, from the page's start"),
+    ),
+)
+
+RESTART_AREA = Structure(
+    "NTFS log restart area",
+    SOURCE + ", 'The log file ($LogFile)'",
+    16,
+    (
+        Field("current_lsn", 0, "Q", "the newer of two restart pages has the higher one"),
+        Field("log_clients", 8, "H"),
+        Field("client_in_use_list", 12, "H", "0xFFFF: nobody uses the log"),
+        Field("flags", 14, "H", "0x0002: the volume was dismounted cleanly"),
+    ),
+)

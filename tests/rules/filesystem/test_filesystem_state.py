@@ -95,10 +95,38 @@ def test_dirty_when_the_state_is_not_known_then_it_is_not_examined() -> None:
     ]
 
 
-def test_log_when_this_version_does_not_judge_it_then_it_says_so() -> None:
-    """It is in the catalogue, and not required."""
-    assert answers(filesystem_log.RULE, case_of(drive(usual()), drive(usual()))) == ["not_examined"]
-    assert not filesystem_log.RULE.required
+@pytest.mark.parametrize(
+    ("logs", "level"),
+    [
+        (("clean", "pending"), "review"),
+        (("pending", "pending"), "note"),
+        (("pending", "clean"), "note"),
+        (("clean", "empty"), None),
+        (("clean", "clean"), None),
+    ],
+)
+def test_log_when_changes_wait_in_it_then_the_listing_may_be_stale(
+    logs: tuple[str, str], level: str | None
+) -> None:
+    """What waits on the new drive alone is for a person to decide; an emptied log is quiet."""
+    old, new = (drive([partition(1, 1, 100, of={"log": log})]) for log in logs)
+    case = case_of(old, new)
+    assert [item.level.value for item in findings(filesystem_log.RULE, case)] == (
+        [level] if level else []
+    )
+
+
+def test_log_when_it_cannot_be_read_then_it_was_not_examined() -> None:
+    """NTFS always has one."""
+    old, new = drive([partition(1, 1, 100, of={"log": "clean"})]), drive([partition(1, 1, 100)])
+    assert answers(filesystem_log.RULE, case_of(old, new)) == ["not_examined"]
+
+
+def test_log_when_the_filesystem_has_none_then_it_does_not_apply() -> None:
+    """FAT has no log, an ext4 may have none."""
+    for kind in ("fat32", "ext4"):
+        side = drive([partition(1, 1, 100, kind)])
+        assert answers(filesystem_log.RULE, case_of(side, side)) == ["not_applicable"]
 
 
 def test_hibernated_when_no_system_is_then_it_is_quiet() -> None:

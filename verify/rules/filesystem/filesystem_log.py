@@ -1,9 +1,8 @@
 """The filesystem's log holds changes that are not yet in the filesystem: the listing may be stale.
 
 ## What it compares
-Nothing yet: this version does not judge it, and says so in every comparison. A later one looks
-whether the log of an NTFS or ext filesystem holds changes that its system would write out at the
-next mount.
+The logs of NTFS (the restart pages of $LogFile) and ext (whether the journal needs recovery) on
+both drives: whether changes wait in them that their system would write out at the next mount.
 
 ## Why it matters
 This tool reads what stands in the filesystem's tables and never writes out a log, since that
@@ -11,14 +10,20 @@ would be a change to the drive. After a power failure, or on a running system, t
 work stand in the log alone: files may look older, shorter or absent on that side.
 
 ## Levels
-None in this version: the outcome is always `not_examined`. The rule is not required for `sound`
-until it is built. What the filesystem's own state bits say is `filesystem-dirty`.
+- `review`: changes wait in the new drive's log alone.
+- `note`: they wait in both drives' logs, or in the old drive's alone.
+- not examined: the log cannot be read as one.
+
+An empty log is quiet: it is new, or a resizing tool emptied it. What the filesystem's own state
+bits say is `filesystem-dirty`.
 
 ## What to do
-Shut the system down cleanly (no fast start, no hibernation) before cloning.
+Shut the system down cleanly (no fast start, no hibernation) and check again; where the old drive is
+damaged or cannot be started, read what differs with this in mind.
 
 ## Sources
-libfsntfs, "NTFS format" ($LogFile); Linux kernel Documentation/filesystems/ext4/journal.rst.
+libfsntfs, "NTFS format" ($LogFile); Linux kernel Documentation/filesystems/ext4/super.rst
+(INCOMPAT_RECOVER).
 """
 
 from __future__ import annotations
@@ -26,15 +31,47 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import name_of, tell_fault
 
 if TYPE_CHECKING:
+    from verify.filesystem.model import Filesystem
     from verify.rules.model import Case, Tally
 
+_KINDS = frozenset({"ntfs", "ext3", "ext4"})
+"""Filesystems with a log that is read; an ext4 may have none."""
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether a filesystem's log is written out")
+_WAITS = "holds changes that are not in place yet: its listing may be stale"
+_SHUT_DOWN = "Start and shut down its system cleanly, or mount and dismount it, and check again."
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the log of every pair's filesystem."""
+    for old, new in case.matched:
+        sides = old.filesystem, new.filesystem
+        if not {side.kind for side in sides} & _KINDS:
+            continue
+        for side, drive in zip(sides, ("old", "new"), strict=True):
+            if side.kind == "ntfs" and side.log is None:
+                tally.leave_out(
+                    f"the log of partition {new.number} of the {drive} drive cannot be read as one"
+                )
+        if all(side.log is None for side in sides):
+            continue
+        tally.agree()
+        tell_fault(
+            tally,
+            Level.REVIEW,
+            f"The log of the filesystem in {name_of(new, capital=False)}",
+            (_fault(old.filesystem), _fault(new.filesystem)),
+            _SHUT_DOWN,
+            partition=new.number,
+            values=(old.filesystem.log, new.filesystem.log),
+        )
+
+
+def _fault(filesystem: Filesystem) -> str | None:
+    return _WAITS if filesystem.log == "pending" else None
 
 
 RULE = Rule(
@@ -42,6 +79,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no filesystem with a log is on both drives",
     page=cleandoc(__doc__),
 )
