@@ -157,7 +157,9 @@ def test_manifest_when_its_header_lacks_a_field_then_the_field_is_named(tmp_path
 
 
 @pytest.mark.parametrize(
-    "data", [b"", b"text", gzip.compress(b""), gzip.compress(b"text\n"), gzip.compress(b"{}\n")]
+    "data",
+    [b"", b"text", gzip.compress(b""), gzip.compress(b"text\n"), gzip.compress(b"{}\n")],
+    ids=["nothing", "text", "gzip of nothing", "gzip of text", "gzip of an object"],
 )
 def test_manifest_when_it_is_another_file_then_it_is_foreign(data: bytes, tmp_path: Path) -> None:
     """Text, nothing, or another gzip file."""
