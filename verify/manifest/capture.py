@@ -7,6 +7,7 @@ import re
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,6 +37,9 @@ if TYPE_CHECKING:
 
 TOLERABLE_SHARE = 0.001
 """The share of files that a sample must be able to exclude (design: 0.1 %)."""
+
+MOST_READERS = 2
+"""Partitions read at once where no head moves; both drives of a check are read at once, too."""
 
 _SPARE_DRAW = 1.05
 """Drawn beyond what the share asks for, since some names stand on one side only."""
@@ -133,7 +137,7 @@ class _Capture:
         described = [(entry, self._describe(entry, table)) for entry in table.partitions]
         refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
         gap = read_gap(drive, table)
-        partitions = [self._partition(entry, filesystem, table) for entry, filesystem in described]
+        partitions = self._partitions(described, table)
         drive_info = self._drive_info()
         drive_info["changed_while_read"] = _mark(drive) != before
         self.unreadable.update(drive.unreadable)
@@ -183,13 +187,30 @@ class _Capture:
             return Filesystem(kind="unknown")
         return recognise(window, type_code=entry.type)
 
-    def _partition(
-        self, entry: PartitionEntry, filesystem: Filesystem, table: Table
+    def _partitions(
+        self, described: list[tuple[PartitionEntry, Filesystem]], table: Table
+    ) -> list[dict[str, Any]]:
+        """Read all partitions and return the fields of their models, in the table's order.
+
+        `MOST_READERS` at once where nothing moves (an image, a drive that says it does not
+        rotate); one at a time else, since a head that goes to and fro reads less than either.
+        """
+        identity = self.drive.identity
+        still = identity.kind == "image" or identity.rotational is False
+        with ThreadPoolExecutor(MOST_READERS if still else 1) as pool:
+            answers = list(pool.map(lambda item: self._read(item[0], item[1], table), described))
+        order = [entry.number for entry, _ in described if entry.number in self.rows]
+        self.rows = {number: self.rows[number] for number in order}
+        return [
+            self._fields(entry, filesystem, table, answer)
+            for (entry, filesystem), answer in zip(described, answers, strict=True)
+        ]
+
+    def _fields(
+        self, entry: PartitionEntry, filesystem: Filesystem, table: Table, answer: Answer
     ) -> dict[str, Any]:
-        """Read one partition and return the fields of its model."""
-        window = self._window(entry, table)
-        answer = self._read(entry, filesystem, window)
-        self._keep_owners(entry, window, answer)
+        """Return the fields of one partition's model."""
+        self._keep_owners(entry, self._window(entry, table), answer)
         own = [{"what": "listing", "reason": words} for words in answer.incomplete]
         if answer.failure:
             own.append({"what": "contents", "reason": answer.failure})
@@ -223,9 +244,9 @@ class _Capture:
                 }
             )
 
-    def _read(self, entry: PartitionEntry, filesystem: Filesystem, window: Window) -> Answer:
+    def _read(self, entry: PartitionEntry, filesystem: Filesystem, table: Table) -> Answer:
         """Let a reader process read the partition, as files or else as blocks."""
-        kind = filesystem.kind
+        kind, window = filesystem.kind, self._window(entry, table)
         if not window.size_bytes:
             return Answer() if entry.container else Answer(failure=f"it {_SIZE_UNKNOWN}")
         if kind in NO_CONTENT_KINDS:
