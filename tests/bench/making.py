@@ -1,0 +1,84 @@
+"""Drives and manifests of a size that shows what a file, a byte and a row cost."""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import tempfile
+from pathlib import Path
+
+from verify.content.row import encode_entry
+from verify.filesystem.entry import Entry
+from verify.manifest.capture import CaptureOptions, capture
+from verify.manifest.file import open_manifest, write_manifest
+from verify.manifest.model import Contents, Listing
+
+FILES_A_FOLDER = 500
+_POOL_BYTES = 64 << 20
+
+
+def make_ntfs_files(image: Path, files: int, largest: int, *, size: int) -> Path:
+    """Make an NTFS volume by `mkntfs` and a mount of it: files of up to `largest` bytes.
+
+    Left as it is where it is there already: writing 200,000 files takes minutes.
+    """
+    if image.exists():
+        return image
+    chance = random.Random(1)
+    pool = os.urandom(_POOL_BYTES)
+    half = image.with_suffix(".half")
+    with half.open("wb") as file:
+        file.truncate(size)
+    subprocess.run(["mkntfs", "-Q", "-F", "-q", "-T", half], check=True, capture_output=True)
+    with tempfile.TemporaryDirectory() as point:
+        subprocess.run(["ntfs-3g", half, point, "-o", "big_writes"], check=True)
+        try:
+            for number in range(files):
+                folder = Path(point) / f"folder{number // FILES_A_FOLDER:04}"
+                folder.mkdir(exist_ok=True)
+                length = largest if largest == _POOL_BYTES else chance.randrange(largest)
+                start = chance.randrange(_POOL_BYTES - length + 1)
+                data = pool[start : start + length]
+                (folder / f"file{number % FILES_A_FOLDER:04}.dat").write_bytes(data)
+        finally:
+            subprocess.run(["umount", point], check=True)
+    return half.rename(image)
+
+
+def make_manifests(folder: Path, rows: int) -> tuple[Path, Path]:
+    """Make two manifests of `rows` files with equal contents, in other places on the drive."""
+    paths = folder / f"source-{rows}.gz", folder / f"target-{rows}.gz"
+    if all(path.exists() for path in paths):
+        return paths
+    for side, path in enumerate(paths):
+        image = make_ntfs_files(folder / f"empty{side}.ntfs", 1, 100, size=64 << 20)
+        capture(str(image), path, CaptureOptions(depth="full"))
+        header = open_manifest(path).header
+        listing = Listing(files=rows, folders=0, bytes=rows * 1000)
+        contents = Contents(
+            files_in_draw=rows, files_drawn=rows, files_hashed=rows, bytes_hashed=rows * 1000
+        )
+        update = {"listing": listing, "contents": contents}
+        partition = header.partitions[0].model_copy(update=update)
+        lines = folder / "rows"
+        _write_rows(lines, rows, side)
+        whole = header.model_copy(update={"partitions": (partition,)})
+        write_manifest(path, whole, {partition.number: lines})
+        lines.unlink()
+    return paths
+
+
+def _write_rows(path: Path, rows: int, side: int) -> None:
+    chance = random.Random(2)
+    with path.open("wb") as out:
+        for number in range(rows):
+            if number % FILES_A_FOLDER == 0:
+                top = f"/folder{number // FILES_A_FOLDER:06}"
+                out.write(encode_entry(Entry("folder", top, node=64 + number)))
+            entry = Entry("file", f"{top}/file{number % FILES_A_FOLDER:04}.dat", size=1000)
+            entry.modified = entry.changed = entry.created = 1_700_000_000_123_456_700 + number
+            entry.node, entry.attributes = 100 + number, 32
+            entry.extents = [(1000 + number + side * 7_000, 1)]
+            entry.digest = chance.randbytes(32).hex()
+            out.write(encode_entry(entry))
