@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.checksums import md_checksum
 from verify.filesystem.model import Filesystem
 from verify.filesystem.reading import Described, Reader
-from verify.structs.opaque import MD, MD_MAGIC, MD_OLD
+from verify.structs.opaque import ISW, ISW_DISK_BYTES, MD, MD_MAGIC, MD_OLD
 
 if TYPE_CHECKING:
     from verify.source.window import Window
@@ -21,6 +21,8 @@ _MOST_ROLES = 1920
 
 _CHECKSUM_OFFSET = 216
 _ISW_SIGNATURE = b"Intel Raid ISM Cfg Sig. "
+_DDF_SIGNATURES = (b"\xde\x11\xde\x11", b"\x11\xde\x11\xde")
+"""SNIA, Common RAID Disk Data Format 2.0, anchor header (from memory), in both byte orders."""
 
 
 def recognise_md(window: Window) -> Described | None:
@@ -88,10 +90,39 @@ def _recognise_old_md(window: Window) -> Described | None:
 
 def recognise_isw(window: Window) -> Described | None:
     """A member of a set of Intel's firmware RAID, which signs the last sector but one."""
-    # SPEC: libblkid, superblocks/isw_raid.c.
+    # SPEC: libblkid, superblocks/isw_raid.c; what follows the signature: mdadm, super-intel.c.
     offset = window.size_bytes // _SECTOR * _SECTOR - 2 * _SECTOR
-    data = Reader(window).peek(offset, 32) if offset >= 0 else b""
+    data = Reader(window).peek(offset, _SECTOR) if offset >= 0 else b""
     if not data.startswith(_ISW_SIGNATURE):
         return None
-    version = data[len(_ISW_SIGNATURE) :].split(b"\0")[0].decode("ascii", "replace")
-    return Described(Filesystem(kind="isw-raid", version=version.strip() or None))
+    block = ISW.parse(data)
+    version = block.raw("signature")[len(_ISW_SIGNATURE) :].split(b"\0")[0]
+    count = block.number("num_disks")
+    places = range(ISW.size, len(data) - ISW_DISK_BYTES + 1, ISW_DISK_BYTES)
+    serials = (data[at : at + 16].strip(b"\0 ").decode("ascii", "replace") for at in places)
+    return Described(
+        Filesystem(
+            kind="isw-raid",
+            version=version.decode("ascii", "replace").strip() or None,
+            features=(f"devices-{count}",),
+            members=tuple(serial for serial, _ in zip(serials, range(count), strict=False)),
+        )
+    )
+
+
+def recognise_ddf(window: Window) -> Described | None:
+    """A member of a set of a controller that keeps its metadata in the common format (SNIA DDF)."""
+    offset = window.size_bytes // _SECTOR * _SECTOR - _SECTOR
+    data = Reader(window).peek(offset, _SECTOR) if offset >= 0 else b""
+    if data[:4] not in _DDF_SIGNATURES:
+        return None
+    identifier = data[8:32].decode("ascii", "replace").strip("\0 ")
+    return Described(Filesystem(kind="ddf-raid", id=identifier or None))
+
+
+def recognise_whole(window: Window) -> Filesystem | None:
+    """Return the set that a whole drive belongs to by metadata outside its partitions."""
+    steps = (_recognise_md, _recognise_old_md, recognise_isw, recognise_ddf)
+    found = (candidate for step in steps if (candidate := step(window)) and candidate.proven)
+    first = next(found, None)
+    return first.describe() if first else None

@@ -54,8 +54,9 @@ class Filesystem:
     `log`: what its log says: `clean` (all of it is in place), `empty` (nothing was ever logged, or
     somebody emptied it), `pending` (changes wait in it); `None` where there is none, or it is not
     known. `resized`: the volume was marked for a check by a resize, or shows its traces.
-    `hidden_sectors`:
-    the boot sector's. `last_written`: seconds since 1970 UTC, where the filesystem keeps it.
+    `hidden_sectors`: the boot sector's. `last_written`: seconds since 1970 UTC, where the
+    filesystem keeps it. `members`: of a set of drives, what its metadata calls them, this
+    one among them; `features` has `devices-N`.
     """
 
     kind: str
@@ -77,5 +78,6 @@ class Filesystem:
     last_written: int | None = None
     boot_sector_digest: str | None = None
     features: tuple[str, ...] = ()
+    members: tuple[str, ...] = ()
     candidates: tuple[str, ...] = ()
     unread: tuple[Unread, ...] = ()

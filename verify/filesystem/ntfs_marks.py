@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _STANDARD, _FILE_NAME, _SECURITY, _DATA = 0x10, 0x30, 0x50, 0x80
 _REPARSE, _EA, _LOGGED_STREAM = 0xC0, 0xE0, 0x100
 _DOS_NAMESPACE = 2
+_NAMESPACE_AT = next(item.offset for item in FILE_NAME.fields if item.name == "namespace")
 _PARENT = (1 << 48) - 1
 
 _SECURE_RECORD, _SECURE_STREAM = 9, b"$SDS"
@@ -109,10 +110,10 @@ def _add_name(entry: Entry, parent: int, data: bytes) -> None:
 
     NOTE: where a file has several names in one folder, all of them get it.
     """
-    if len(data) < FILE_NAME.size:
-        return
+    if len(data) < FILE_NAME.size or data[_NAMESPACE_AT] != _DOS_NAMESPACE:
+        return  # as nearly all are: not worth a record each
     head = FILE_NAME.parse(data)
-    if head.number("namespace") == _DOS_NAMESPACE and head.number("parent") & _PARENT == parent:
+    if head.number("parent") & _PARENT == parent:
         end = FILE_NAME.size + 2 * head.number("length")
         entry.short = data[FILE_NAME.size : end].decode("utf-16-le", "replace")
 

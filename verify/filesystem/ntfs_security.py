@@ -7,6 +7,7 @@ SIDs and access lists.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from blake3 import blake3
 
@@ -20,6 +21,8 @@ _MIRROR_BYTES = 256 << 10
 _PROTECTED = 0x1000 | 0x2000
 _MOST_DESCRIPTOR_BYTES = 64 << 10
 _MOST_AUTHORITIES = 15
+_DESCRIPTORS_KEPT = 1024
+"""A volume has some dozens of different descriptors, and as many copies as files."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +33,7 @@ class Security:
     text: str
 
 
+@lru_cache(_DESCRIPTORS_KEPT)
 def descriptor(data: bytes) -> Security:
     """Return a self-relative descriptor in short.
 

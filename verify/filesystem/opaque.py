@@ -10,6 +10,7 @@ from blake3 import blake3
 from verify.filesystem.checksums import crc32c, fletcher64, lvm_crc
 from verify.filesystem.model import Filesystem
 from verify.filesystem.reading import Described, Reader, is_power_of_two
+from verify.filesystem.volume_group import VolumeGroup, read_group
 from verify.structs import opaque as tables
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 _SECTOR = 512
 _ALL_ONES = 0xFFFFFFFF
 _LVM_SECTORS = 4
+_BCACHE_MAGIC = bytes.fromhex("c68573f64e1a45ca8265f57f48ba6d81")
+_BCACHE_BACKING = frozenset({1, 4})
 _LVM_UUID_GROUPS = (6, 4, 4, 4, 4, 4, 6)
 _PAGES = (4096, 8192, 16384, 32768, 65536)
 _SWAP_MARK_BYTES = 10
@@ -125,9 +128,14 @@ def recognise_lvm(window: Window) -> Described | None:
         for length in _LVM_UUID_GROUPS:
             groups.append(letters[at : at + length])
             at += length
+        behind = start + tables.LVM_PHYSICAL_VOLUME.size
+        group = read_group(window, data[behind:])
         return Described(
             Filesystem(
                 kind="lvm",
+                label=group.name if group else None,
+                features=_group_features(group),
+                members=group.volumes if group else (),
                 # NOTE: LVM's identifiers are letters of both cases, not hexadecimal.
                 id="-".join(groups),
                 version="2",
@@ -136,6 +144,28 @@ def recognise_lvm(window: Window) -> Described | None:
             proven=lvm_crc(data[20:]) == label.number("crc"),
         )
     return None
+
+
+def _group_features(group: VolumeGroup | None) -> tuple[str, ...]:
+    if group is None:
+        return ()
+    return (f"devices-{len(group.volumes)}", *(("cached",) if group.cached else ()))
+
+
+def recognise_bcache(window: Window) -> Described | None:
+    """A drive with a flash cache before it, or that cache."""
+    block = _at(Reader(window), tables.BCACHE_OFFSET, tables.BCACHE)
+    if block is None or block.raw("magic") != _BCACHE_MAGIC:
+        return None
+    return Described(
+        Filesystem(
+            kind="bcache",
+            label=_text(block.raw("label")),
+            id=_uuid(block.raw("uuid")),
+            version=str(block.number("version")),
+            features=("cached",) if block.number("version") in _BCACHE_BACKING else ("cache",),
+        )
+    )
 
 
 def recognise_xfs(window: Window) -> Described | None:

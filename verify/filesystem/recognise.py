@@ -13,6 +13,7 @@ from verify.filesystem.model import Filesystem
 from verify.filesystem.ntfs import recognise_ntfs
 from verify.filesystem.opaque import (
     recognise_apfs,
+    recognise_bcache,
     recognise_bitlocker,
     recognise_btrfs,
     recognise_hfs_plus,
@@ -49,6 +50,7 @@ _RECOGNISERS: tuple[_Recogniser, ...] = (
     recognise_ext,
     recognise_luks,
     recognise_lvm,
+    recognise_bcache,
     recognise_xfs,
     recognise_btrfs,
     recognise_swap,

@@ -20,6 +20,7 @@ from verify.content.isolate import Readers
 from verify.content.progress import Progress
 from verify.content.task import Answer, Depth, Task
 from verify.errors import OutputError, SourceUnreadable, SourceVanished
+from verify.filesystem.members import recognise_whole
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
 from verify.manifest.file import write_manifest
@@ -148,6 +149,7 @@ class _Capture:
             "partitions": partitions,
             "gaps": [gap.model_dump()] if gap else [],
             "boot_code": self._boot_code(table),
+            "whole_drive": self._whole_drive(table),
             "capture": {
                 "tool_version": __version__,
                 "started": int(started),
@@ -161,6 +163,13 @@ class _Capture:
             "unread": self.unread,
         }
         return Header.model_validate(_storable(fields))
+
+    def _whole_drive(self, table: Table) -> dict[str, Any] | None:
+        """Describe the set that the drive belongs to by what stands outside its partitions."""
+        if table.scheme == "none":
+            return None  # NOTE: then its one partition is the drive, and says it itself
+        found = recognise_whole(Window(self.drive, 0, self.drive.size_bytes, table.sector_bytes))
+        return None if found is None else asdict(found)
 
     def _boot_code(self, table: Table) -> dict[str, Any] | None:
         """Return what is recorded of the machine code in sector 0, where a table stands there."""

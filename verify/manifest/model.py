@@ -199,7 +199,11 @@ class CaptureInfo(Model):
 
 
 class Header(Model):
-    """The first row of a manifest; `boot_code`: that of sector 0, where it was looked at."""
+    """The first row of a manifest.
+
+    `boot_code`: that of sector 0, where it was looked at. `whole_drive`: the set of drives that
+    metadata outside the partitions puts it into.
+    """
 
     schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
     depth: Depth
@@ -208,6 +212,7 @@ class Header(Model):
     partitions: tuple[Partition, ...] = ()
     gaps: tuple[RawDigest, ...] = ()
     boot_code: BootCode | None = None
+    whole_drive: Filesystem | None = None
     capture: CaptureInfo
     unread: tuple[UnreadItem, ...] = ()
 

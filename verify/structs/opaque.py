@@ -82,6 +82,56 @@ LVM_PHYSICAL_VOLUME = Structure(
     ),
 )
 
+LVM_AREA = Structure(
+    "LVM area",
+    "lvm2, lib/format_text/layout.h, disk_locn",
+    16,
+    (
+        Field("offset", 0, "Q", "bytes; 0 ends the list"),
+        Field("size", 8, "Q"),
+    ),
+)
+
+LVM_METADATA = Structure(
+    "LVM metadata area",
+    "lvm2, lib/format_text/layout.h, mda_header and raw_locn",
+    56,
+    (
+        Field("magic", 4, "16s", "' LVM2 x[5A%r0N*>'"),
+        Field("text_offset", 40, "Q", "of the current text, from the area's start"),
+        Field("text_size", 48, "Q"),
+    ),
+)
+
+BCACHE_OFFSET = 4096
+
+BCACHE = Structure(
+    "bcache superblock",
+    "Linux drivers/md/bcache/bcache_ondisk.h, struct cache_sb_disk",
+    104,
+    (
+        Field("version", 16, "Q", "1 and 4: the drive that is cached; 0, 3, 5: the cache"),
+        Field("magic", 24, "16s"),
+        Field("uuid", 40, "16s"),
+        Field("set_uuid", 56, "16s"),
+        Field("label", 72, "32s"),
+    ),
+)
+
+ISW = Structure(
+    "Intel firmware RAID metadata",
+    "mdadm, super-intel.c, struct imsm_super",
+    216,
+    (
+        Field("signature", 0, "32s", "'Intel Raid ISM Cfg Sig. ' and a version"),
+        Field("num_disks", 56, "B"),
+        Field("num_raid_devs", 57, "B"),
+    ),
+)
+
+ISW_DISK_BYTES = 48
+"""Each disk behind the header, its serial (16 bytes) first: struct imsm_disk."""
+
 XFS = Structure(
     "XFS superblock",
     "XFS Algorithms & Data Structures, 'Superblocks'",

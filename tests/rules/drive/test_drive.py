@@ -27,7 +27,6 @@ from verify.rules.comparison import Bag, Difference, PairContents
 from verify.rules.drive import (
     drive_hidden_areas,
     drive_in_use,
-    drive_set,
     drive_unreadable,
     sector_size,
     source_used_since,
@@ -165,7 +164,7 @@ def test_unreadable_when_files_were_hit_then_each_is_stop_and_named() -> None:
     assert "5 more file(s)" in found[-1].message
 
 
-@pytest.mark.parametrize("rule", [drive_set.RULE, drive_hidden_areas.RULE], ids=lambda r: r.slug)
+@pytest.mark.parametrize("rule", [drive_hidden_areas.RULE], ids=lambda r: r.slug)
 def test_drive_when_this_version_does_not_judge_it_then_it_says_so(rule: Rule) -> None:
     """In the catalogue, and not required."""
     assert answers(rule, case_of(drive(usual()), drive(usual()))) == ["not_examined"]

@@ -1,8 +1,10 @@
 """The drive is a member of a set: one drive is not the whole.
 
 ## What it compares
-Nothing yet: this version does not judge it, and says so in every comparison. A later one looks
-for dynamic disks (LDM), storage pools, software and controller RAID, LVM, and flash caches.
+The metadata of sets, in every partition and at the ends of the whole drive, on both sides: Linux
+software RAID (md), LVM groups, btrfs over several devices, firmware and controller RAID (Intel's,
+SNIA DDF), a flash cache before a drive (bcache, LVM cache); and partitions whose type says that
+they belong to a dynamic disk or a storage pool.
 
 ## Why it matters
 A volume that is spread over several drives is not on any one of them. A clone of one member may
@@ -10,38 +12,157 @@ be perfect and still be worth nothing without the others; and a member that is a
 confuses the set.
 
 ## Levels
-None in this version: the outcome is always `not_examined`. The rule is not required for `sound`
-until it is built.
+- `stop`: the old drive is one of several, and the set is no mirror.
+- `review`: it is one half of a mirror; how many drives belong to the set is not known (dynamic
+  disk, storage pool, a controller's own format); the drive has a flash cache; only the new drive is
+  marked as a member.
+- not examined: the sectors in which such metadata stands could not be read.
+
+A set of one drive (an LVM group on a single drive) is whole, and quiet.
 
 ## What to do
-See in the machine whether it had more than one drive. Partitions of the types LDM, Linux RAID,
-Linux LVM or storage spaces, which `show` lists, are members of a set.
+Attach all members, and clone the set's volumes instead of its drives; or copy the files.
 
 ## Sources
-Microsoft Learn, "Basic and dynamic disks"; util-linux, `include/pt-gpt-partnames.h`.
+Linux include/uapi/linux/raid/md_p.h; lvm2, lib/format_text; btrfs On-disk Format; mdadm,
+super-intel.c; SNIA, Common RAID Disk Data Format; Microsoft Learn, "Basic and dynamic disks";
+util-linux, `include/pt-gpt-partnames.h` and `include/pt-mbr-partnames.h`.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.model import Area, Level, Rule
+from verify.rules.shared import sector_bytes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.filesystem.model import Filesystem
+    from verify.manifest.model import Header
     from verify.rules.model import Case, Tally
 
+_NAMES = {
+    "md-raid": "a Linux software RAID",
+    "isw-raid": "an Intel firmware RAID",
+    "ddf-raid": "a controller's RAID (DDF)",
+    "lvm": "an LVM volume group",
+    "btrfs": "a btrfs",
+    "bcache": "a drive with a flash cache (bcache)",
+}
+_SET_TYPES = {
+    "5808C8AA-7E8F-42E0-85D2-E1E90434CFB3": "a dynamic disk (LDM)",
+    "AF9B60A0-1431-4F62-BC68-3311714A69AD": "a dynamic disk (LDM)",
+    "42": "a dynamic disk (LDM)",
+    "E75CAF8F-F680-4CEE-AFA3-B001E56EFC2D": "a storage pool",
+}
+_MIRROR = "level-1"
+_END_BYTES = 128 << 10
+"""Where sets keep metadata at a drive's end: md 0.90 needs the most, 64 to 128 KiB."""
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not judge whether the drive is a member of a set")
+_TOGETHER = "Attach all members and clone the set's volumes, or copy its files, before the wipe."
+_LEFTOVER = "See whether the new drive was in a set before; if so, have that metadata removed."
+
+
+@dataclass(frozen=True, slots=True)
+class _Member:
+    """One place of a drive that says it belongs to a set; `devices` `None`: not known."""
+
+    what: str
+    identity: str | None
+    devices: int | None
+    mirror: bool = False
+    cached: bool = False
+    others: tuple[str, ...] = ()
+    partition: int | None = None
+
+    @property
+    def is_alone(self) -> bool:
+        """Whether the set is this one drive."""
+        return self.devices is not None and self.devices <= 1 and not self.cached
+
+    @property
+    def sentence(self) -> str:
+        """What it is a part of, and of how many."""
+        count = f" over {self.devices} drives" if (self.devices or 0) > 1 else ""
+        cache = ", with a flash cache" if self.cached else ""
+        others = f" (members: {', '.join(self.others)})" if len(self.others) > 1 else ""
+        return f"{self.what}{count}{cache}{others}"
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the old drive's sets, and what only the new drive claims."""
+    for header, name in ((case.source, "old"), (case.target, "new")):
+        tally.agree()
+        end = header.drive.size_bytes - _END_BYTES
+        unit = sector_bytes(header)
+        if any((item.start_lba + item.sectors) * unit > end for item in header.capture.unreadable):
+            tally.leave_out(f"the end of the {name} drive, where sets keep metadata, is unreadable")
+    sources = [item for item in _members(case.source) if not item.is_alone]
+    for item in sources:
+        stop = (item.devices or 0) > 1 and not item.mirror
+        tally.find(
+            Level.STOP if stop else Level.REVIEW,
+            f"The old drive is only a part of {item.sentence}.",
+            _TOGETHER,
+            partition=item.partition,
+            source=item.identity,
+        )
+    known = {(item.what, item.identity) for item in sources}
+    for item in _members(case.target):
+        if not item.is_alone and (item.what, item.identity) not in known:
+            tally.find(
+                Level.REVIEW,
+                f"The new drive says that it is a part of {item.sentence}; the old one does not.",
+                _LEFTOVER,
+                partition=item.partition,
+                target=item.identity,
+            )
+
+
+def _members(header: Header) -> Iterator[_Member]:
+    """Yield every set that a drive says it belongs to, each once."""
+    seen: set[tuple[str, str | None]] = set()
+    places: list[tuple[Filesystem | None, int | None]] = [(header.whole_drive, None)]
+    places += [(item.filesystem, item.number) for item in header.partitions]
+    for filesystem, number in places:
+        if filesystem is None or filesystem.kind not in _NAMES:
+            continue
+        member = _member(filesystem, number)
+        if (member.what, member.identity) not in seen:
+            seen.add((member.what, member.identity))
+            yield member
+    for item in header.partitions:
+        what = _SET_TYPES.get(item.type)
+        if what and (what, None) not in seen:
+            seen.add((what, None))
+            yield _Member(what, None, None, partition=item.number)
+
+
+def _member(filesystem: Filesystem, number: int | None) -> _Member:
+    counts = [word.removeprefix("devices-") for word in filesystem.features if "devices-" in word]
+    devices = int(counts[0]) if counts and counts[0].isdigit() else None
+    if filesystem.kind == "btrfs" and devices is None:
+        devices = 1  # NOTE: the reader names the number only where there are several
+    return _Member(
+        what=_NAMES[filesystem.kind],
+        identity=filesystem.id,
+        devices=devices,
+        mirror=_MIRROR in filesystem.features,
+        cached="cached" in filesystem.features,
+        others=filesystem.members,
+        partition=number,
+    )
 
 
 RULE = Rule(
     slug="drive-set",
     area=Area.DRIVE,
-    required=False,
+    required=True,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="there was nothing to look at",
     page=cleandoc(__doc__),
 )
