@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -96,7 +97,18 @@ def test_text_when_it_holds_no_name_then_it_stays() -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/Boot/BCD", r"\Windows\System32\winload.efi", "C:\\Users\\mira\\a.txt", "/tax.ods"]
+    "path",
+    [
+        "/Boot/BCD",
+        r"\Windows\System32\winload.efi",
+        r"C:\Users\mira\a.txt",
+        "/tax.ods",
+        r"mira\tax",
+        r"..\tax.ods",
+        "mira/tax.ods",
+        "../mira/letters/tax",
+        "home/mira/letters",
+    ],
 )
 def test_text_when_it_holds_a_path_of_no_finding_then_that_goes_too(path: str) -> None:
     """What looks like a path is taken for one."""
@@ -105,6 +117,15 @@ def test_text_when_it_holds_a_path_of_no_finding_then_that_goes_too(path: str) -
     assert path.replace("\\", "/").split("/")[-1] not in told
     assert told.startswith("The store <name ")
     assert told.endswith("> names nothing.")
+
+
+@pytest.mark.parametrize("piece", ["-", "a/", ":a/b", "(", "a.", "/.", "\\", "a:/", "x", "/a.b,"])
+def test_text_when_it_is_long_and_odd_then_the_search_ends_soon(piece: str) -> None:
+    """No text of a drive makes a report slow: a second is far more than it takes."""
+    names = names_of(telling(), Edition.CUSTOMER)
+    began = time.process_time()
+    names.text(piece * (30_000 // len(piece)))
+    assert time.process_time() - began < 1
 
 
 def test_images_when_named_then_the_folders_of_the_shop_stay_in_it() -> None:

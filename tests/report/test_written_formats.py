@@ -139,6 +139,8 @@ def _pdf(document: Comparison, paper: str) -> Any:
         pytest.skip(f"{error} {error.hint()}")
     made = rendered(build_handover(document, Edition.CUSTOMER), ".pdf", paper)
     assert made.startswith(BEGINNINGS[".pdf"])
+    if paper == "a4":
+        assert made == rendered(build_handover(document, Edition.CUSTOMER), ".pdf", paper)
     return PdfReader(io.BytesIO(made))
 
 

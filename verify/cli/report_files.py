@@ -60,14 +60,14 @@ def report_files(
     Raises:
         UsageError: a format is unknown or cannot be made here, or a file may not be written.
     """
-    from verify.report.pdf import layout_library
-
     files = tuple(Path(path) for path in paths or ())
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError("One file is named twice.", "Name each report once.")
     for path in files:
         _hold_place(path, inputs, replace_it=replace)
         if path.suffix.lower() == ".pdf":
+            from verify.report.pdf import layout_library
+
             layout_library()
     return Reports(files, names, paper.value)
 

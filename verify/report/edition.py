@@ -26,7 +26,17 @@ _SALT_CONTEXT = "drivewitness 2025-11 names in a report"
 _DIGEST_CHARACTERS = 16
 
 # NOTE: anything that looks like a path in running text goes as well, whatever it is the name of.
-_PATH = re.compile(r"""(?<![\w/\\.:<])(?:[A-Za-z]:)?[/\\][^\s/\\"',;()]+(?:[/\\][^\s"',;()]*)?""")
+# Lengths are bounded, so that no text of a drive makes it slow: 300 is more than a name has.
+_PATH = re.compile(
+    r"""(?<![^\s"'(,;=:\[{`|<>])(?:
+        (?:[A-Za-z]:)?[/\\][^\s/\\"',;()]{1,300}(?:[/\\][^\s"',;()]{0,4096})?  # from a root
+        | [^\s"'(,;=:\[{`|<>/\\)]{1,300}\\[^\s"',;()]{0,4096}                 # folder\file
+        | [^\s"'(,;=:\[{`|<>/\\)]{1,300}(?:/[^\s"'/,;()]{1,300}){0,64}
+          /[^\s"'/,;()]{0,300}\.[A-Za-z]\w{0,30}                              # folder/file.ending
+        | [^\s"'(,;=:\[{`|<>/\\)]{1,300}/[^\s"'/,;()]{1,300}/[^\s"',;()]{1,4096}  # three names
+    )""",
+    re.VERBOSE,
+)
 _SHORTEST_NAME = 3
 """Shorter names are not looked for inside sentences."""
 
