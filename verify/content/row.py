@@ -11,6 +11,7 @@ from typing import Any, cast, get_args
 
 from verify.filesystem.entry import Entry, Kind, Stream
 
+_ENCODER = json.JSONEncoder(separators=(",", ":"))
 _KINDS = frozenset(get_args(Kind))
 _NUMBERS = ("modified", "changed", "created", "attributes", "mode")
 _TEXTS = ("owner", "security", "short", "reparse", "reparse_digest", "target", "digest", "unhashed")
@@ -133,4 +134,4 @@ def _number(row: dict[str, Any], name: str, default: int = 0) -> int:
 
 
 def _line(row: dict[str, Any]) -> bytes:
-    return json.dumps(row, separators=(",", ":")).encode("ascii") + b"\n"
+    return _ENCODER.encode(row).encode("ascii") + b"\n"
