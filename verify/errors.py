@@ -22,6 +22,13 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   └── ManifestTooNew                     written by a later schema
     ├── ComparisonForeign                      a file that holds no comparison, or not enough of one
     ├── FitForeign                             a file that holds no fit
+    ├── ArchiveError                           an archive of jobs cannot be used
+    │   ├── ArchiveForeign                     a folder that is none
+    │   ├── ArchiveBusy                        somebody else has been filing for too long
+    │   ├── JobUnknown                         no job of that name
+    │   ├── JobTaken                           there is a job of that name
+    │   └── JobDamaged                         a file of a job is gone, or is not what it was
+    ├── KeyUnusable                            a file that holds no key, or one that others may read
     └── OutputError                            a result could not be written
 """
 
@@ -293,6 +300,102 @@ class FitForeign(WitnessError):
     def hint(self) -> str:
         """Say where fits come from."""
         return "Give a file that `fit -o` wrote."
+
+
+@dataclass
+class ArchiveError(WitnessError):
+    """An archive of jobs cannot be used."""
+
+    path: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: cannot be used as an archive of jobs."
+
+
+@dataclass
+class ArchiveForeign(ArchiveError):
+    """A folder that is no archive."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is no archive of jobs: {self.reason}."
+
+    def hint(self) -> str:
+        """Say how one comes to be."""
+        return "The first job that is filed makes one, in a new or empty folder."
+
+
+@dataclass
+class ArchiveBusy(ArchiveError):
+    """Somebody else has been filing for longer than anybody should."""
+
+    seconds: float
+
+    def __str__(self) -> str:
+        return f"{self.path}: somebody else has been filing there for {self.seconds:.0f} s."
+
+    def hint(self) -> str:
+        """Say what to do."""
+        return "Try again; a program that ended, however it did, holds nothing back."
+
+
+@dataclass
+class JobUnknown(ArchiveError):
+    """No job of that name."""
+
+    job: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: there is no job {self.job}."
+
+    def hint(self) -> str:
+        """Say where the names are."""
+        return "`jobs list` names them."
+
+
+@dataclass
+class JobTaken(ArchiveError):
+    """There is a job of that name already."""
+
+    job: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: there is a job {self.job} already, and none is ever replaced."
+
+    def hint(self) -> str:
+        """Say what to do."""
+        return "File it under another name."
+
+
+@dataclass
+class JobDamaged(ArchiveError):
+    """A file of a job is gone, or is not what it was."""
+
+    job: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: job {self.job}: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what tells more."""
+        return "`jobs verify` names every file that changed, is missing or was added."
+
+
+@dataclass
+class KeyUnusable(WitnessError):
+    """A file that holds no key, or one that others may read."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: cannot be used as a key: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what a key is."""
+        return "`jobs key` makes one; it must belong to its owner alone (mode 0600)."
 
 
 @dataclass

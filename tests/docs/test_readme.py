@@ -7,7 +7,7 @@ import re
 import pytest
 
 from tests.conftest import REPOSITORY
-from verify.cli.app import COMMANDS, run
+from verify.cli.app import COMMANDS, GROUPS, run
 from verify.errors import UsageError, WitnessError
 
 README = (REPOSITORY / "README.md").read_text(encoding="utf-8")
@@ -29,7 +29,7 @@ def test_readme_when_tried_then_two_lines_set_up_and_run_all() -> None:
 def test_readme_when_it_lists_commands_then_these_are_the_commands() -> None:
     """Nothing is promised that is not there, and nothing is there that is not told."""
     told = {match[1] for line in code_lines() if (match := re.match(r"drivewitness (\w+) ", line))}
-    assert told == {command.__name__ for command in COMMANDS}
+    assert told == {command.__name__ for command in COMMANDS} | GROUPS.keys()
 
 
 @pytest.mark.parametrize("command", sorted(command.__name__ for command in COMMANDS))
@@ -44,6 +44,22 @@ def test_readme_when_it_names_options_then_the_command_has_them(
         if f"drivewitness {command} " in line and not line.startswith("python3"):
             for option in re.findall(r" (--?[a-z][a-z-]*)", line.split("  ")[0]):
                 assert re.search(rf"(^|[ ,]){re.escape(option)}\b", shown), line
+
+
+@pytest.mark.parametrize("group", sorted(GROUPS))
+def test_readme_when_it_shows_commands_of_a_group_then_they_have_these_options(
+    group: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every example of a command in a group names one that is there, with options it has."""
+    monkeypatch.setenv("COLUMNS", "200")
+    lines = [line for line in code_lines() if f"drivewitness {group} " in line]
+    assert lines
+    for line in lines:
+        words = line.split("  ")[0].split()
+        assert run([group, words[words.index(group) + 1], "--help"]) == 0
+        shown = capsys.readouterr().out
+        for option in [word for word in words if word.startswith("-")]:
+            assert re.search(rf"(^|[ ,]){re.escape(option)}\b", shown), line
 
 
 def test_readme_when_it_lists_exits_then_they_are_those_of_the_errors() -> None:

@@ -25,6 +25,7 @@ FLOW = (
     ("rules",),
     ("fit",),
     ("report",),
+    ("jobs",),
     ("cli",),
     ("__main__",),
 )
@@ -40,6 +41,10 @@ WRITERS = {
     "verify/content/files.py",  # rows of a partition, in the scratch folder
     "verify/content/raw.py",  # the same for a partition of raw bytes
     "verify/cli/demo_images.py",  # the demo's own drives
+    "verify/jobs/archive.py",  # an archive's lock; what is staged gets its name
+    "verify/jobs/filing.py",  # the files of a job
+    "verify/jobs/index.py",  # a damaged index, taken away
+    "verify/jobs/seal.py",  # the shop's key
     "verify/report/docs.py",  # docs/ of this repository
 }
 """Modules that write files, and which: none of them a drive."""
@@ -52,6 +57,7 @@ READERS = WRITERS | {
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet
     "verify/cli/report_files.py",  # what stands where a report is to be written
+    "verify/jobs/entry.py",  # records and seals of an archive
     "verify/cli/output.py",  # the null device, where a closed output is sent
 }
 """Modules that open anything at all."""

@@ -14,6 +14,8 @@ from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
 from verify.cli.fit import fit
+from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
+from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_jobs
 from verify.cli.output import emit
 from verify.cli.report import report
 from verify.cli.rules import rules
@@ -29,6 +31,24 @@ EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
 
 COMMANDS = (check, capture, compare, report, show, fit, rules, demo)
+
+GROUPS: dict[str, tuple[str, dict[str, Callable[..., int]]]] = {
+    "jobs": (
+        "The archive of jobs: filed, sealed, searched, judged again.",
+        {
+            "list": list_jobs,
+            "show": show_job,
+            "add": add_job,
+            "judge": judge_job,
+            "export": export_jobs,
+            "verify": verify_jobs,
+            "key": make_shop_key,
+            "started": job_started,
+            "delete": delete_job,
+        },
+    ),
+}
+"""Commands that have commands of their own: what they are about, and which."""
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -61,6 +81,11 @@ def _application() -> typer.Typer:
     application.callback()(_options)
     for command in COMMANDS:
         application.command()(_ending_well(command))
+    for group, (about, commands) in GROUPS.items():
+        inner = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help=about)
+        for name, command in commands.items():
+            inner.command(name)(_ending_well(command))
+        application.add_typer(inner, name=group)
     return application
 
 

@@ -4,6 +4,14 @@ from typing import Annotated
 
 import typer
 
+from verify.cli.filing import filing_for, folder_for
+from verify.cli.job_options import (
+    ArchiveOption,
+    CustomerOption,
+    KeyOption,
+    NotesOption,
+    TechnicianOption,
+)
 from verify.cli.options import (
     EXIT_OF_VERDICT,
     ConfidenceOption,
@@ -45,6 +53,15 @@ def check(  # noqa: PLR0913 - the command's own options
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
     paper: PaperOption = PaperName.A4,
+    job: Annotated[
+        str | None,
+        typer.Option("--job", metavar="ID", help="File it all in the archive under this name."),
+    ] = None,
+    archive: ArchiveOption = None,
+    technician: TechnicianOption = None,
+    customer: CustomerOption = None,
+    notes: NotesOption = None,
+    key: KeyOption = None,
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
@@ -64,7 +81,13 @@ def check(  # noqa: PLR0913 - the command's own options
         retries=retries,
         beside=(source, target),
     )
-    judged = judge(source, target, options, None if keep is None else new_folder(keep), declared)
-    tell(judged, as_document=json)
-    reports.write(judged.comparison)
+    filing = filing_for(
+        job, archive=archive, technician=technician, customer=customer, notes=notes, key=key
+    )
+    with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
+        judged = judge(source, target, options, folder, declared)
+        tell(judged, as_document=json)
+        reports.write(judged.comparison)
+        if filing is not None and folder is not None:
+            filing.file(judged.comparison, folder)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

@@ -33,7 +33,7 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         temporary.chmod(0o666 & ~_umask())
         temporary.replace(path)
         temporary = None
-        _sync_folder(folder)
+        sync_folder(folder)
     except OSError as error:
         raise OutputError(str(path), error.strerror or str(error)) from error
     finally:
@@ -47,7 +47,7 @@ def _umask() -> int:
     return mask
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Put the new name itself on disk, where the system lets a folder be synced."""
     if os.name != "posix":
         return

@@ -1,0 +1,215 @@
+"""`drivewitness jobs …`: filed, listed, shown, judged again, handed on."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.jobs.small import FILES, archive_of, filed, header, pair
+from verify.jobs.archive import make_archive
+from verify.rules.catalogue import RULES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.cli.command import Command
+    from verify.jobs.archive import Archive
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    """An archive of three jobs."""
+    made = make_archive(tmp_path / "archive")
+    paths = pair(tmp_path)
+    filed(made, "J-1", paths, technician="A. Bell", customer="blue", now=86_400 * 10)
+    filed(made, "J-2", paths, technician="C. Carr", notes="100% by hand", now=86_400 * 11)
+    filed(made, "J-3", paths, technician="A. Bell", verdict="stop", now=86_400 * 12)
+    return made
+
+
+def names(command: Command, archive: Archive, *arguments: object) -> list[str]:
+    """Return the names of the jobs that a list shows, in its order."""
+    document = command("jobs", "list", "--archive", archive.root, "--json", *arguments).document
+    return [row["job"] for row in document["jobs"]]
+
+
+def test_add_when_two_manifests_are_given_then_all_of_the_job_is_filed(
+    tmp_path: Path, command: Command
+) -> None:
+    """The verdict is that of `compare`; manifests, comparison, report, record, seal are there."""
+    old, new = pair(tmp_path)
+    judged = command("compare", old, new, "--json")
+    place = tmp_path / "new" / "archive"
+    ran = command(
+        "jobs", "add", "J-9", old, new, "--archive", place, "--customer", "blue", "--json"
+    )
+    assert ran.code == judged.code
+    assert ran.document == judged.document
+    folder = place / "jobs" / "J-9"
+    assert {path.name for path in folder.iterdir()} == FILES | {"seal.json"}
+    assert json.loads((folder / "comparison.json").read_text()) == judged.document
+    seal = json.loads((folder / "seal.json").read_text())
+    assert seal["seal"] in ran.err
+    assert not list((place / "unfinished").iterdir())
+    assert old.exists()
+    shown = command("jobs", "show", "J-9", "--archive", place, "--json").document
+    assert (shown["customer"], shown["technician"]) == ("blue", None)
+    assert shown["verdict"] == judged.document["verdict"]
+    assert shown["source"]["serial"] == "OLD-1"
+
+
+def test_add_when_a_name_is_taken_then_nothing_is_read_and_nothing_changes(
+    archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """Also in other letters: not every filesystem tells j-1 from J-1."""
+    old, new = pair(tmp_path)
+    for name in ("J-1", "j-1"):
+        ran = command("jobs", "add", name, old, new, "--archive", archive.root)
+        ran.assert_one_sentence(4, name, "already")
+
+
+@pytest.mark.parametrize("name", ["", "../J", "a/b", ".hidden", "a~b", "NUL", "com1.x", "x" * 65])
+def test_add_when_a_name_could_not_be_a_folder_then_it_is_refused(
+    name: str, tmp_path: Path, command: Command
+) -> None:
+    """Names are folders on every system (Microsoft, Naming Files, Paths, and Namespaces)."""
+    ran = command("jobs", "add", name, *pair(tmp_path), "--archive", tmp_path / "a")
+    ran.assert_one_sentence(2)
+    assert not (tmp_path / "a").exists()
+
+
+def test_add_when_the_folder_holds_other_things_then_it_is_left_alone(
+    tmp_path: Path, command: Command
+) -> None:
+    """An archive is made in a new or an empty folder only."""
+    old, new = pair(tmp_path)
+    command("jobs", "add", "J", old, new, "--archive", tmp_path).assert_one_sentence(4)
+    assert {path.name for path in tmp_path.iterdir()} <= {"old.manifest", "new.manifest", "home"}
+
+
+def test_list_when_filtered_and_sorted_then_those_are_shown(
+    archive: Archive, command: Command
+) -> None:
+    """By technician, verdict, day, text (with no wildcards in it), sorted both ways, cut."""
+    assert names(command, archive) == ["J-1", "J-2", "J-3"]
+    assert names(command, archive, "--technician", "A. Bell") == ["J-1", "J-3"]
+    assert names(command, archive, "--verdict", "stop") == ["J-3"]
+    assert names(command, archive, "--since", "1970-01-12", "--until", "1970-01-12") == ["J-2"]
+    assert names(command, archive, "--text", "old-1") == ["J-1", "J-2", "J-3"]
+    assert names(command, archive, "--text", "0% by") == ["J-2"]
+    assert names(command, archive, "--text", "1_") == []
+    assert names(command, archive, "--sort", "job", "--reverse", "--limit", "2") == ["J-3", "J-2"]
+    command("jobs", "list", "--archive", archive.root, "--since", "soon").assert_one_sentence(
+        2, "soon"
+    )
+
+
+def test_list_when_the_index_is_gone_damaged_or_behind_then_it_is_made_again(
+    archive: Archive, command: Command, tmp_path: Path
+) -> None:
+    """The folders are the archive; the index follows them, whatever became of it."""
+    file = archive.root / "index.sqlite"
+    file.unlink()
+    assert names(command, archive) == ["J-1", "J-2", "J-3"]
+    file.write_bytes(b"no database at all " * 100)
+    assert names(command, archive) == ["J-1", "J-2", "J-3"]
+    kept = file.read_bytes()
+    filed(archive, "J-4", pair(tmp_path))
+    file.write_bytes(kept)
+    assert sorted(names(command, archive)) == ["J-1", "J-2", "J-3", "J-4"]
+    for path in (archive.jobs / "J-4").iterdir():
+        path.unlink()
+    (archive.jobs / "J-4").rmdir()
+    assert names(command, archive) == ["J-1", "J-2", "J-3"]
+
+
+def test_judge_when_asked_then_the_manifests_are_judged_by_the_rules_of_today(
+    archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """The comparison is that of the two manifests; a verdict that is another one is told."""
+    judged = command("compare", *pair(tmp_path), "--json")
+    ran = command("jobs", "judge", "J-3", "--archive", archive.root, "--json")
+    assert ran.code == judged.code
+    assert ran.document == judged.document
+    assert "filed as stop by version" in ran.err
+    command("jobs", "judge", "J-8", "--archive", archive.root).assert_one_sentence(4, "J-8")
+
+
+def test_export_when_written_then_every_job_is_a_line_with_its_findings_and_outcomes(
+    archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """One JSON document a line; a job without its comparison says so."""
+    (archive.jobs / "J-2" / "comparison.json").unlink()
+    file = tmp_path / "jobs.jsonl"
+    assert command("jobs", "export", "--archive", archive.root, "-o", file).code == 0
+    rows = [json.loads(line) for line in file.read_text().splitlines()]
+    assert [row["job"] for row in rows] == ["J-1", "J-2", "J-3"]
+    assert {row["rule"] for row in rows[0]["outcomes"]} == {rule.slug for rule in RULES}
+    assert rows[1]["outcomes"] is None
+    assert "comparison.json" in rows[1]["unreadable"]
+
+
+def test_list_when_there_is_no_archive_then_it_says_so(tmp_path: Path, command: Command) -> None:
+    """Neither a folder that is not there nor one of other things is an archive."""
+    for place in (tmp_path / "none", tmp_path):
+        command("jobs", "list", "--archive", place).assert_one_sentence(4, "no archive")
+
+
+def test_archive_when_nobody_names_one_then_it_is_the_users_own(
+    tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """XDG Base Directory Specification 0.8: $XDG_DATA_HOME, else ~/.local/share."""
+    old, new = pair(tmp_path)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    command("jobs", "add", "J-1", old, new)
+    assert (tmp_path / "data/drivewitness/archive/jobs/J-1").is_dir()
+    monkeypatch.delenv("XDG_DATA_HOME")
+    command("jobs", "add", "J-1", old, new)
+    assert (tmp_path / "home/.local/share/drivewitness/archive/jobs/J-1").is_dir()
+    monkeypatch.setenv("DRIVEWITNESS_ARCHIVE", str(tmp_path / "named"))
+    command("jobs", "add", "J-1", old, new)
+    assert (tmp_path / "named/jobs/J-1").is_dir()
+
+
+def test_show_when_a_name_carries_control_characters_then_none_reaches_the_terminal(
+    tmp_path: Path, command: Command
+) -> None:
+    """What was typed, or told by a drive, cannot move the cursor."""
+    archive = make_archive(tmp_path / "archive")
+    paths = pair(tmp_path, header(model="Quire\x1b[2J"))
+    filed(archive, "J-1", paths, customer="blue\x1b]0;x\x07")
+    for ran in (
+        command("jobs", "show", "J-1", "--archive", archive.root),
+        command("jobs", "list", "--archive", archive.root),
+    ):
+        assert ran.code == 0
+        assert "\x1b" not in ran.out
+        assert "\\x1b" in ran.out
+
+
+def test_check_when_a_job_is_named_then_what_was_read_is_filed(
+    tmp_path: Path, command: Command
+) -> None:
+    """`check --job` reads two images and files manifests, comparison and report as they came."""
+    images = []
+    for name in ("old", "new"):
+        image = tmp_path / f"{name}.img"
+        image.write_bytes(os.urandom(512) + bytes(1 << 20))
+        images.append(image)
+    place = tmp_path / "archive"
+    ran = command("check", *images, "--job", "J-1", "--archive", place, "--json")
+    assert ran.code in {0, 1, 3}
+    folder = place / "jobs" / "J-1"
+    assert {path.name for path in folder.iterdir()} == FILES | {"seal.json"}
+    assert json.loads((folder / "comparison.json").read_text()) == ran.document
+    assert command("jobs", "verify", "--archive", place).code == 0
+    assert not list((place / "unfinished").iterdir())
+
+
+def test_archive_of_when_made_then_its_jobs_are_numbered(tmp_path: Path) -> None:
+    """Every seal has the next number, from 1."""
+    archive = archive_of(tmp_path, 3)
+    assert [archive.sealed(f"J-{number}").number for number in (1, 2, 3)] == [1, 2, 3]

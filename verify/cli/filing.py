@@ -1,0 +1,91 @@
+"""Filing what was judged as a job: what `check --job` and `jobs add` have in common."""
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.cli.job_options import archive_to_file_in, key_at
+
+if TYPE_CHECKING:
+    from verify.jobs.archive import Archive
+    from verify.jobs.filing import JobWords
+    from verify.jobs.model import Seal
+    from verify.jobs.seal import Key
+    from verify.rules.result import Comparison
+
+
+@dataclass(frozen=True)
+class Filing:
+    """A job that is going to be filed: its name is free, and its place can be written to."""
+
+    archive: "Archive"
+    words: "JobWords"
+    key: "Key | None"
+
+    def file(self, comparison: "Comparison", folder: Path) -> None:
+        """File a comparison with the manifests that were kept in `folder`, and tell the seal.
+
+        Raises:
+            JobTaken, OutputError: it could not be filed.
+        """
+        from verify.jobs.filing import file_job
+
+        manifests = _kept(folder, "source"), _kept(folder, "target")
+        tell_seal(self.archive, file_job(self.archive, self.words, comparison, manifests, self.key))
+
+
+def filing_for(  # noqa: PLR0913 - as many as the command has, all named
+    job: str | None,
+    *,
+    archive: str | None,
+    technician: str | None,
+    customer: str | None,
+    notes: str | None,
+    key: str | None,
+) -> Filing | None:
+    """Return how a job is going to be filed; `None` where neither job nor archive was named.
+
+    An archive without a job: it is named by the hour, UTC.
+
+    Raises:
+        UsageError: the name cannot be one.
+        JobTaken, ArchiveForeign, OutputError, KeyUnusable: it could not be filed.
+    """
+    from verify.jobs.filing import JobWords
+
+    if job is None and archive is None:
+        return None
+    named = time.strftime("%Y%m%d-%H%M%S", time.gmtime()) if job is None else job
+    words = JobWords(job=named, technician=technician, customer=customer, notes=notes)
+    filing = Filing(archive_to_file_in(archive), words, key_at(key))
+    filing.archive.hold_free(words.job)
+    return filing
+
+
+@contextmanager
+def folder_for(filing: Filing | None, kept: Path | None) -> Iterator[Path | None]:
+    """Give the folder in which the manifests are kept: what was asked for, else the archive's."""
+    if filing is None or kept is not None:
+        yield kept
+    else:
+        with filing.archive.staged(filing.words.job) as folder:
+            yield folder
+
+
+def tell_seal(archive: "Archive", seal: "Seal") -> None:
+    """Say what was filed where, on standard error."""
+    how = "without a key" if seal.key is None else f"with the key {seal.key}"
+    sys.stderr.write(
+        f"{seal.entry}: filed in {archive.root} as number {seal.number}, sealed {how}:\n"
+        f"  {seal.seal}\n"
+        "  Keep this seal outside the archive: it shows that nothing up to here was removed.\n"
+    )
+
+
+def _kept(folder: Path, side: str) -> Path:
+    """Return the manifest of a side among those that a reading kept."""
+    return next(path for path in sorted(folder.iterdir()) if path.name.startswith(side))

@@ -1,0 +1,71 @@
+"""Arguments and options of the commands that have to do with an archive."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from verify.jobs.archive import Archive
+    from verify.jobs.seal import Key
+
+JobArgument = Annotated[str, typer.Argument(metavar="ID", help="The job's number or name.")]
+ArchiveOption = Annotated[
+    str | None,
+    typer.Option(
+        "--archive", metavar="DIR", help="The archive.  [default: this user's, for this system]"
+    ),
+]
+KeyOption = Annotated[
+    str | None,
+    typer.Option("--key", metavar="FILE", help="The shop's key.  [default: this user's, if any]"),
+]
+TechnicianOption = Annotated[
+    str | None, typer.Option("--technician", metavar="NAME", help="Who did it.")
+]
+CustomerOption = Annotated[
+    str | None, typer.Option("--customer", metavar="ALIAS", help="For whom; an alias will do.")
+]
+NotesOption = Annotated[
+    str | None, typer.Option("--notes", metavar="TEXT", help="What else is to be kept.")
+]
+
+
+def archive_at(place: str | None) -> "Archive":
+    """Return the archive at a place, or the user's own.
+
+    Raises:
+        ArchiveForeign: there is none.
+    """
+    from verify.jobs.archive import open_archive
+    from verify.jobs.places import default_archive
+
+    return open_archive(default_archive() if place is None else Path(place))
+
+
+def archive_to_file_in(place: str | None) -> "Archive":
+    """Return the archive at a place, or the user's own; made if it is new.
+
+    Raises:
+        ArchiveForeign: there is something else.
+        OutputError: it cannot be made.
+    """
+    from verify.jobs.archive import make_archive
+    from verify.jobs.places import default_archive
+
+    return make_archive(default_archive() if place is None else Path(place))
+
+
+def key_at(place: str | None) -> "Key | None":
+    """Return the key in a file, or the user's own where there is one.
+
+    Raises:
+        KeyUnusable: the file holds no key, or others may read it.
+    """
+    from verify.jobs.places import default_key
+    from verify.jobs.seal import read_key
+
+    if place is not None:
+        return read_key(Path(place))
+    own = default_key()
+    return read_key(own) if own.exists() else None

@@ -1,0 +1,177 @@
+"""`drivewitness jobs …`: the archive, listed, shown, added to, judged again, handed on."""
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verify.cli.filing import filing_for, folder_for
+from verify.cli.job_options import (
+    ArchiveOption,
+    CustomerOption,
+    JobArgument,
+    KeyOption,
+    NotesOption,
+    TechnicianOption,
+    archive_at,
+)
+from verify.cli.options import EXIT_OF_VERDICT, JsonOption, SourceArgument, TargetArgument
+from verify.errors import UsageError
+
+
+class VerdictName(StrEnum):
+    """What a job was judged to be."""
+
+    SOUND = "sound"
+    REVIEW = "review"
+    STOP = "stop"
+
+
+class SortName(StrEnum):
+    """What a list of jobs can be sorted by."""
+
+    FILED = "filed"
+    JOB = "job"
+    VERDICT = "verdict"
+    TECHNICIAN = "technician"
+    CUSTOMER = "customer"
+
+
+DayOption = Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="A day, UTC.")]
+
+
+def list_jobs(  # noqa: PLR0913 - the command's own options
+    *,
+    archive: ArchiveOption = None,
+    text: Annotated[
+        str | None,
+        typer.Option("--text", metavar="TEXT", help="In names, notes, models, serials, ids."),
+    ] = None,
+    verdict: Annotated[VerdictName | None, typer.Option("--verdict")] = None,
+    technician: TechnicianOption = None,
+    customer: CustomerOption = None,
+    since: DayOption = None,
+    until: DayOption = None,
+    sort: Annotated[SortName, typer.Option("--sort")] = SortName.FILED,
+    reverse: Annotated[bool, typer.Option("--reverse", help="The last first.")] = False,
+    limit: Annotated[int | None, typer.Option("--limit", metavar="N", min=0)] = None,
+    json: JsonOption = False,
+) -> int:
+    """List the jobs of an archive; `--since` and `--until` are the first and the last day."""
+    from verify.cli.output import emit, emit_drawn
+    from verify.jobs.index import Wanted
+    from verify.jobs.terminal import print_jobs
+    from verify.report.json_text import as_json
+
+    wanted = Wanted(
+        text=text,
+        verdict=None if verdict is None else verdict.value,
+        technician=technician,
+        customer=customer,
+        since=None if since is None else _day(since),
+        until=None if until is None else _day(until) + 86_400,
+        sort=sort.value,
+        descending=reverse,
+        limit=limit,
+    )
+    with archive_at(archive).index() as index:
+        found = index.jobs(wanted)
+    if json:
+        emit(as_json({"schema": "drivewitness.jobs/1", "jobs": found}) + "\n")
+    else:
+        emit_drawn(lambda console: print_jobs(console, found))
+    return 0
+
+
+def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
+    """Show one job: its record, its files, its seal, and what was done about it later."""
+    from verify.cli.output import emit, emit_drawn
+    from verify.jobs.terminal import job_document, print_job
+    from verify.report.json_text import as_json
+
+    document = job_document(archive_at(archive), job)
+    if json:
+        emit(as_json(document) + "\n")
+    else:
+        emit_drawn(lambda console: print_job(console, document))
+    return 0
+
+
+def add_job(  # noqa: PLR0913 - the command's own options
+    job: JobArgument,
+    source: SourceArgument,
+    target: TargetArgument,
+    *,
+    archive: ArchiveOption = None,
+    technician: TechnicianOption = None,
+    customer: CustomerOption = None,
+    notes: NotesOption = None,
+    key: KeyOption = None,
+    json: JsonOption = False,
+) -> int:
+    """File a job from two manifests (a drive in the place of one is read first)."""
+    from verify.cli.judging import judge, tell
+    from verify.cli.reading import like_the_other_side
+
+    filing = filing_for(
+        job, archive=archive, technician=technician, customer=customer, notes=notes, key=key
+    )
+    with folder_for(filing, None) as folder:
+        judged = judge(source, target, like_the_other_side((source, target)), folder)
+        tell(judged, as_document=json)
+        if filing is not None and folder is not None:
+            filing.file(judged.comparison, folder)
+    return EXIT_OF_VERDICT[judged.comparison.verdict]
+
+
+def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
+    """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
+    from verify.cli.judging import judge, tell
+    from verify.manifest.both import SOURCE_NAME, TARGET_NAME
+    from verify.manifest.capture import CaptureOptions
+
+    place = archive_at(archive)
+    record = place.record(job)
+    paths = place.file(job, SOURCE_NAME), place.file(job, TARGET_NAME)
+    judged = judge(str(paths[0]), str(paths[1]), CaptureOptions())
+    tell(judged, as_document=json)
+    verdict = judged.comparison.verdict
+    if verdict != record.verdict:
+        sys.stderr.write(
+            f"{job}: filed as {record.verdict} by version {record.tool_version}, {verdict} today.\n"
+        )
+    return EXIT_OF_VERDICT[verdict]
+
+
+def export_jobs(
+    *,
+    output: Annotated[
+        str, typer.Option("--output", "-o", metavar="FILE", help="A new file: JSON, a line a job.")
+    ],
+    archive: ArchiveOption = None,
+) -> int:
+    """Write all jobs with their findings and outcomes as JSON lines, for another program."""
+    from verify.cli.reading import place_for
+    from verify.jobs.export import export_lines
+    from verify.manifest.whole import whole_file
+
+    file = Path(output)
+    place_for(file, (), "export", replace_it=False)
+    count = 0
+    with whole_file(file) as writing:
+        for line in export_lines(archive_at(archive)):
+            writing.write(line)
+            count += 1
+    sys.stderr.write(f"{file}: {count} jobs written.\n")
+    return 0
+
+
+def _day(text: str) -> int:
+    from datetime import UTC, datetime
+
+    try:
+        return int(datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC).timestamp())
+    except ValueError as error:
+        raise UsageError(f"{text}: is no day.", "Write it as 2031-02-28.") from error

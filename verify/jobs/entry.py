@@ -1,0 +1,86 @@
+"""One folder of an archive, read: a job, what became of one, or neither."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from verify.errors import UsageError
+from verify.jobs.model import EventRecord, JobRecord, Seal
+from verify.jobs.seal import SEAL_NAME
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+JOB_NAME = "job.json"
+EVENT_NAME = "event.json"
+COMPARISON_NAME = "comparison.json"
+REPORT_NAME = "report.html"
+
+_EVENT_MARK = "~"
+_JOB_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?")
+_RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
+"""Names that Windows takes for devices (Microsoft, Naming Files, Paths, and Namespaces)."""
+
+_LONGEST_BYTES = 4 << 20
+"""No record or seal comes near it."""
+
+_Document = TypeVar("_Document", bound=BaseModel)
+
+Kind = Literal["job", "stub", "deleted", "started", "foreign"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An entry: `stub` is a job whose record is gone, `foreign` a folder without a seal."""
+
+    name: str
+    kind: Kind
+    job: str
+    seal: Seal | None
+    record: JobRecord | None = None
+    event: EventRecord | None = None
+
+
+def hold_job_name(job: str) -> str:
+    """Return a job's number or name if a folder can have it on every system.
+
+    Raises:
+        UsageError: it cannot be the name of a job.
+    """
+    if not _JOB_NAME.fullmatch(job) or _RESERVED.fullmatch(job):
+        raise UsageError(
+            f"{job}: cannot be the name of a job.",
+            "Use up to 64 letters, digits, dots, hyphens and underscores.",
+        )
+    return job
+
+
+def event_entry(job: str, event: str) -> str:
+    """Return the name of the entry that tells of an event of a job."""
+    return f"{job}{_EVENT_MARK}{event}"
+
+
+def read_entry(folder: Path) -> Entry:
+    """Return what a folder holds, as far as it can be read; nothing of it is verified."""
+    name = folder.name
+    job = name.split(_EVENT_MARK)[0]
+    seal = _read(folder / SEAL_NAME, Seal)
+    record = _read(folder / JOB_NAME, JobRecord)
+    event = _read(folder / EVENT_NAME, EventRecord)
+    kind: Kind = "foreign"
+    if seal is not None:
+        kind = "job" if record else event.event if event else "stub"
+    return Entry(name, kind, job, seal, record, event)
+
+
+def _read(path: Path, model: type[_Document]) -> _Document | None:
+    try:
+        with path.open("rb") as file:
+            text = file.read(_LONGEST_BYTES)
+        return model.model_validate_json(text)
+    except (OSError, ValidationError):
+        return None

@@ -1,0 +1,163 @@
+"""Filing: what is written into a job's folder, and what is filed about a job later."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from verify.errors import OutputError
+from verify.jobs.entry import (
+    COMPARISON_NAME,
+    EVENT_NAME,
+    JOB_NAME,
+    REPORT_NAME,
+    event_entry,
+    hold_job_name,
+)
+from verify.jobs.model import EventRecord, JobRecord, drive_record
+from verify.jobs.seal import SEAL_NAME
+from verify.manifest.both import SOURCE_NAME, TARGET_NAME
+from verify.manifest.file import open_manifest
+from verify.manifest.whole import whole_file
+from verify.report.edition import Edition
+from verify.report.handover import build_handover
+from verify.report.html import html
+from verify.report.json_text import document_json
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from verify.jobs.archive import Archive
+    from verify.jobs.model import EventKind, Seal
+    from verify.jobs.seal import Key
+    from verify.rules.result import Comparison
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobWords:
+    """What the shop says of a job: its number or name, and what it likes to add."""
+
+    job: str
+    technician: str | None = None
+    customer: str | None = None
+    notes: str | None = None
+
+    def __post_init__(self) -> None:
+        """Hold the name."""
+        hold_job_name(self.job)
+
+
+def file_job(  # noqa: PLR0913 - each a part of the job
+    archive: Archive,
+    words: JobWords,
+    comparison: Comparison,
+    manifests: tuple[Path, Path],
+    key: Key | None,
+    *,
+    now: int | None = None,
+) -> Seal:
+    """File a job whole, and return its seal.
+
+    Raises:
+        JobTaken: there is a job of that name.
+        OutputError: it could not be filed; nothing of it appears then.
+        ManifestError: a manifest is not whole.
+    """
+    headers = tuple(open_manifest(path).header for path in manifests)
+    levels = Counter(str(row.level.value) for row in comparison.findings)
+    record = JobRecord(
+        job=words.job,
+        filed=int(time.time()) if now is None else now,
+        technician=words.technician,
+        customer=words.customer,
+        notes=words.notes,
+        verdict=comparison.verdict,
+        summary=comparison.summary,
+        depth=min((header.depth for header in headers), key=("layout", "sample", "full").index),
+        findings={level: levels[level] for level in ("stop", "review", "note")},
+        source=drive_record(headers[0]),
+        target=drive_record(headers[1]),
+        tool_version=comparison.tool.version,
+    )
+    with archive.staged(words.job) as folder:
+        for path, name in zip(manifests, (SOURCE_NAME, TARGET_NAME), strict=True):
+            _take(archive, path, folder / name)
+        _write(folder / COMPARISON_NAME, document_json(comparison))
+        _write(folder / REPORT_NAME, html(build_handover(comparison, Edition.SHOP)))
+        _write(folder / JOB_NAME, record.model_dump_json(by_alias=True, indent=2))
+        return archive.file_entry(folder, words.job, key)
+
+
+def file_event(  # noqa: PLR0913 - each a part of the event
+    archive: Archive,
+    job: str,
+    event: EventKind,
+    key: Key | None,
+    *,
+    technician: str | None = None,
+    reason: str | None = None,
+    now: int | None = None,
+) -> Seal:
+    """File what became of a job, and return the seal of that.
+
+    Raises:
+        JobUnknown, JobDamaged: there is no such job, or it has no seal.
+        JobTaken: it was filed before.
+        OutputError: it could not be filed.
+    """
+    record = EventRecord(
+        job=job,
+        event=event,
+        at=int(time.time()) if now is None else now,
+        technician=technician,
+        reason=reason,
+        seal=archive.sealed(job).seal,
+    )
+    name = event_entry(job, event)
+    with archive.staged(name) as folder:
+        _write(folder / EVENT_NAME, record.model_dump_json(by_alias=True, indent=2))
+        return archive.file_entry(folder, name, key)
+
+
+def delete_job(
+    archive: Archive, job: str, key: Key | None, *, technician: str | None, reason: str
+) -> None:
+    """Remove a job's files, and leave its seal with a sealed word about who did so and why.
+
+    The word is filed first: should the power fail then, `jobs verify` names the unfinished
+    deletion, and deleting again ends it.
+
+    Raises:
+        JobUnknown, JobDamaged: there is no such job, or it has no seal.
+        OutputError: a file could not be removed.
+    """
+    if not (archive.jobs / event_entry(job, "deleted")).is_dir():
+        file_event(archive, job, "deleted", key, technician=technician, reason=reason)
+    with archive.locked(), archive.index() as index:
+        try:
+            for path in (archive.jobs / job).iterdir():
+                if path.name != SEAL_NAME:
+                    path.unlink()
+        except OSError as error:
+            raise OutputError(str(archive.jobs / job), error.strerror or str(error)) from error
+        index.refresh(job)
+
+
+def _take(archive: Archive, source: Path, target: Path) -> None:
+    """Move a manifest that was written inside the archive; copy any other."""
+    if source.parent.parent == archive.unfinished:
+        source.rename(target)
+        with target.open("rb") as file:
+            os.fsync(file.fileno())
+        return
+    with source.open("rb") as reading, whole_file(target) as writing:
+        shutil.copyfileobj(reading, writing)
+
+
+def _write(path: Path, text: str) -> None:
+    with whole_file(path) as file:
+        file.write(text.encode("utf-8") + b"\n")

@@ -1,0 +1,222 @@
+"""Whether an archive is what it was: every file against its seal, every seal against its chain."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from verify.jobs.entry import Entry, event_entry, read_entry
+from verify.jobs.model import Seal
+from verify.jobs.seal import SEAL_NAME, seal_value, sealed_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from verify.jobs.archive import Archive
+    from verify.jobs.seal import Key
+
+PROOF_SCHEMA = "drivewitness.archive-proof/1"
+
+What = Literal["changed", "missing", "added", "removed", "unsealed", "unproven", "chain"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something that is not as it was sealed.
+
+    `what`: a file is `changed`, `missing` or `added`; an entry was `removed`, is `unsealed` (no
+    seal, or one that is not its own) or `unproven` (its seal needs a key); `chain`: seals that do
+    not follow each other.
+    """
+
+    what: What
+    entry: str | None
+    file: str | None
+    message: str
+
+
+@dataclass(slots=True)
+class Proof:
+    """What came of looking at a whole archive.
+
+    `last`: the newest seal, the one to keep outside. `unfinished`: entries that are being filed,
+    or never were; nothing of them counts.
+    """
+
+    entries: int = 0
+    files: int = 0
+    keyed: int = 0
+    last: Seal | None = None
+    problems: list[Problem] = field(default_factory=list)
+    unfinished: list[str] = field(default_factory=list)
+
+    @property
+    def whole(self) -> bool:
+        """Whether nothing is amiss."""
+        return not self.problems
+
+
+def prove(archive: Archive, key: Key | None, *, known: str | None = None) -> Proof:
+    """Look at every file and every seal of an archive.
+
+    `known`: a seal that was kept outside; it has to be in the chain.
+
+    Raises:
+        OSError: the archive's folders cannot be listed.
+    """
+    proof = Proof(unfinished=sorted(path.name for path in archive.unfinished.iterdir()))
+    names = sorted(path.name for path in archive.jobs.iterdir())
+    chain: list[Seal] = []
+    for name in names:
+        entry = read_entry(archive.jobs / name)
+        proof.entries += 1
+        if entry.seal is None:
+            message = f"{name} has no seal that can be read."
+            proof.problems.append(Problem("unsealed", name, SEAL_NAME, message))
+            continue
+        chain.append(entry.seal)
+        proof.problems += _seal_problems(entry, key)
+        proof.problems += _file_problems(archive, entry)
+        proof.files += len(entry.seal.files)
+    chain.sort(key=lambda seal: (seal.number, seal.entry))
+    proof.problems += _chain_problems(chain)
+    proof.keyed = sum(seal.key is not None for seal in chain)
+    proof.last = chain[-1] if chain else None
+    if key is not None and proof.last is not None and proof.last.key is None:
+        proof.problems.append(_newest_unkeyed(proof.last))
+    if known is not None and known not in {seal.seal for seal in chain}:
+        message = "The seal that was kept outside is not in the archive: jobs were removed."
+        proof.problems.append(Problem("removed", None, None, message))
+    return proof
+
+
+def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
+    """Return what is amiss with one job by its own seal, without looking at the chain.
+
+    Raises:
+        JobUnknown: there is no such job.
+        OSError: its folder cannot be listed.
+    """
+    entry = archive.entry(job)
+    if entry.seal is None:
+        return [Problem("unsealed", job, SEAL_NAME, f"{job} has no seal that can be read.")]
+    return [*_seal_problems(entry, key), *_file_problems(archive, entry)]
+
+
+def _seal_problems(entry: Entry, key: Key | None) -> Iterator[Problem]:
+    """Yield what is wrong with the seal itself."""
+    seal = entry.seal
+    if seal is None:
+        return
+    name = entry.name
+    if seal.entry != name:
+        message = f"{name} carries the seal of {seal.entry}."
+        yield Problem("unsealed", name, SEAL_NAME, message)
+    if seal.key is None:
+        if seal_value(seal, None) != seal.seal:
+            yield Problem("changed", name, SEAL_NAME, f"The seal of {name} was changed.")
+    elif key is None or key.fingerprint != seal.key:
+        message = f"The seal of {name} was made with the key {seal.key}, which is not at hand."
+        yield Problem("unproven", name, SEAL_NAME, message)
+    elif seal_value(seal, key) != seal.seal:
+        message = f"The seal of {name} was changed, or not made with the key it names."
+        yield Problem("changed", name, SEAL_NAME, message)
+
+
+def _file_problems(archive: Archive, entry: Entry) -> Iterator[Problem]:
+    """Yield what is wrong with the files of an entry, by its seal."""
+    if entry.seal is None:
+        return
+    name, folder, sealed = entry.name, archive.jobs / entry.name, entry.seal.files
+    there = {path.name for path in folder.iterdir()} - {SEAL_NAME}
+    if _was_deleted(archive, entry):
+        for left in sorted(there):
+            message = f"The deletion of {name} is unfinished: {left} is still there."
+            yield Problem("added", name, left, message)
+        return
+    for file in sorted(sealed.keys() - there):
+        yield Problem("missing", name, file, f"{file} of {name} is missing.")
+    for file in sorted(there - sealed.keys()):
+        yield Problem("added", name, file, f"{file} of {name} was added after it was sealed.")
+    for file in sorted(sealed.keys() & there):
+        if not _is_as_sealed(folder / file, sealed[file]):
+            yield Problem("changed", name, file, f"{file} of {name} is not what was sealed.")
+
+
+def _is_as_sealed(path: Path, sealed: object) -> bool:
+    try:
+        return path.is_file() and not path.is_symlink() and sealed_file(path) == sealed
+    except OSError:
+        return False
+
+
+def _was_deleted(archive: Archive, entry: Entry) -> bool:
+    """Whether a sealed word says that this very job was deleted."""
+    folder = archive.jobs / event_entry(entry.name, "deleted")
+    if entry.seal is None or not folder.is_dir():
+        return False
+    word = read_entry(folder)
+    return word.event is not None and word.event.seal == entry.seal.seal
+
+
+def _chain_problems(chain: list[Seal]) -> Iterator[Problem]:
+    """Yield where seals, in the order of their numbers, do not follow each other."""
+    before: Seal | None = None
+    keyed = False
+    for seal in chain:
+        number = before.number if before else 0
+        if seal.number == number:
+            message = (
+                f"{seal.entry} and {before.entry if before else ''} have one number, {number}."
+            )
+            yield Problem("chain", seal.entry, SEAL_NAME, message)
+        elif seal.number > number + 1:
+            yield _removed(number + 1, seal)
+        elif seal.previous != (before.seal if before else None):
+            follows = seal.previous_entry or "nothing"
+            message = f"The seal of {seal.entry} follows another seal of {follows}."
+            yield Problem("chain", seal.entry, SEAL_NAME, message)
+        if keyed and seal.key is None:
+            message = f"{seal.entry} was sealed without a key, after others with one."
+            yield Problem("chain", seal.entry, SEAL_NAME, message)
+        keyed = keyed or seal.key is not None
+        before = seal
+
+
+def _removed(first: int, after: Seal) -> Problem:
+    """Tell which entries are gone before `after`: the last by its name, others by number."""
+    last, named = after.number - 1, after.previous_entry
+    message = f"{named}, number {last} of the chain, was removed."
+    if first < last:
+        message = f"{last - first + 1} entries, numbers {first} to {last}, were removed: the last"
+        message += f" of them was {named}."
+    return Problem("removed", named, None, message)
+
+
+def _newest_unkeyed(seal: Seal) -> Problem:
+    message = (
+        f"The newest seal, of {seal.entry}, was made without the key: until a job is filed with"
+        " it, a chain that was made anew looks the same."
+    )
+    return Problem("chain", seal.entry, SEAL_NAME, message)
+
+
+def proof_document(proof: Proof) -> dict[str, Any]:
+    """Return what came of it as a plain document."""
+    return {
+        "schema": PROOF_SCHEMA,
+        "whole": proof.whole,
+        "entries": proof.entries,
+        "files": proof.files,
+        "keyed": proof.keyed,
+        "last": None
+        if proof.last is None
+        else {
+            "number": proof.last.number,
+            "entry": proof.last.entry,
+            "seal": proof.last.seal,
+        },
+        "problems": [asdict(problem) for problem in proof.problems],
+        "unfinished": proof.unfinished,
+    }
