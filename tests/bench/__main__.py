@@ -1,11 +1,13 @@
 """`python -m tests.bench FOLDER [NAME …]`: what each piece of work costs against something plain.
 
 FOLDER keeps the images between runs (as root, about 6 GB). Each comparison runs its two sides in
-turn, five times, and tells both medians and their ratio. Figures are for the machine at hand.
+turn, five times, and tells the medians of wall time and of processor time, and their ratios.
+Processor time is what a machine that does other work at once still measures well.
 """
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import statistics
 import subprocess
@@ -21,9 +23,6 @@ from tests.conftest import REPOSITORY
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-ROUNDS = 5
-FILES = 200_000
-ROWS = 1_000_000
 LARGE_FILES, LARGE_BYTES = 24, 64 << 20
 
 TOOL = (sys.executable, "-m", "verify")
@@ -41,14 +40,40 @@ class Comparison:
     cold: bool = False
 
 
-def main(folder: Path, wanted: set[str]) -> None:
+@dataclass(frozen=True)
+class Scale:
+    """How much is measured, and where it lies."""
+
+    folder: Path
+    files: int
+    rows: int
+    rounds: int
+
+
+@dataclass(frozen=True)
+class Cost:
+    """One run: seconds by the clock and of processors, KiB of the largest process."""
+
+    wall: float
+    processor: float
+    peak: int
+
+
+def main() -> None:
     """Measure what is wanted, or all, and print a table."""
-    folder.mkdir(parents=True, exist_ok=True)
-    _say("| work | ours, s | yardstick, s | ratio | goal | largest process, MB |")
-    _say("|---|---|---|---|---|---|")
-    for name, prepare in COMPARISONS.items():
-        if not wanted or name in wanted:
-            _say(_line(prepare(folder)))
+    parser = argparse.ArgumentParser(prog="python -m tests.bench")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("names", nargs="*", metavar="NAME")
+    parser.add_argument("--files", type=int, default=200_000)
+    parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--rounds", type=int, default=5)
+    asked = parser.parse_args()
+    asked.folder.mkdir(parents=True, exist_ok=True)
+    scale = Scale(asked.folder, asked.files, asked.rows, asked.rounds)
+    _say("| work | wall, s | plain | ratio | processor, s | plain | ratio | goal | peak, MB |")
+    _say("|---|---|---|---|---|---|---|---|---|")
+    for name in asked.names or COMPARISONS:
+        _say(_line(COMPARISONS[name](scale), scale.rounds))
 
 
 def _say(line: str) -> None:
@@ -56,37 +81,38 @@ def _say(line: str) -> None:
     sys.stdout.flush()
 
 
-def _line(comparison: Comparison) -> str:
-    ours: list[float] = []
-    plain: list[float] = []
-    largest = 0
-    for _ in range(ROUNDS):
-        for command, times in ((comparison.ours, ours), (comparison.yardstick, plain)):
+def _line(comparison: Comparison, rounds: int) -> str:
+    ours: list[Cost] = []
+    plain: list[Cost] = []
+    for _ in range(rounds):
+        for command, costs in ((comparison.ours, ours), (comparison.yardstick, plain)):
             if comparison.cold:
                 Path("/proc/sys/vm/drop_caches").write_text("3", encoding="ascii")
-            seconds, peak = _run(command)
-            times.append(seconds)
-            largest = max(largest, peak if times is ours else 0)
-    left, right = statistics.median(ours), statistics.median(plain)
-    return (
-        f"| {comparison.name} | {left:.2f} | {right:.2f} | {left / right:.2f}"
-        f" | {comparison.most:g} | {largest / 1024:.0f} |"
-    )
+            costs.append(_run(command))
+    cells = [comparison.name]
+    for name in ("wall", "processor"):
+        left, right = (
+            statistics.median(getattr(cost, name) for cost in costs) for costs in (ours, plain)
+        )
+        cells += [f"{left:.2f}", f"{right:.2f}", f"{left / right:.2f}"]
+    cells += [f"{comparison.most:.2g}", f"{max(cost.peak for cost in ours) / 1024:.0f}"]
+    return f"| {' | '.join(cells)} |"
 
 
-def _run(command: tuple[str, ...]) -> tuple[float, int]:
-    """Return the wall time in seconds and the largest process's peak in KiB (GNU time's %M)."""
+def _run(command: tuple[str, ...]) -> Cost:
+    """Run a program to its end under GNU time."""
     began = time.monotonic()
     done = subprocess.run(
-        ["/usr/bin/time", "-f", "peak %M", *command],
+        ["/usr/bin/time", "-f", "cost %U %S %M", *command],
         cwd=REPOSITORY,
         capture_output=True,
         text=True,
         check=False,
     )
-    seconds = time.monotonic() - began
+    wall = time.monotonic() - began
     assert done.returncode in {0, 1, 3}, done.stderr
-    return seconds, int(done.stderr.rsplit("peak ", 1)[1])
+    user, system, peak = done.stderr.rsplit("cost ", 1)[1].split()
+    return Cost(wall, float(user) + float(system), int(peak))
 
 
 def _capture(image: Path, depth: str) -> tuple[str, ...]:
@@ -94,62 +120,64 @@ def _capture(image: Path, depth: str) -> tuple[str, ...]:
     return (*TOOL, "capture", str(image), "--depth", depth, "--replace", "-o", str(output))
 
 
-def _small(folder: Path) -> Path:
-    return make_ntfs_files(folder / "small.ntfs", FILES, 12_000, size=4 << 30)
+def _small(scale: Scale) -> Path:
+    return make_ntfs_files(
+        scale.folder / f"small-{scale.files}.ntfs", scale.files, 12_000, size=4 << 30
+    )
 
 
-def _large(folder: Path) -> Path:
-    return make_ntfs_files(folder / "large.ntfs", LARGE_FILES, LARGE_BYTES, size=3 << 30)
+def _large(scale: Scale) -> Path:
+    return make_ntfs_files(scale.folder / "large.ntfs", LARGE_FILES, LARGE_BYTES, size=3 << 30)
 
 
-def _layout(folder: Path) -> Comparison:
-    image = _small(folder)
+def _layout(scale: Scale) -> Comparison:
+    image = _small(scale)
     walk = (*YARDSTICK, "walk", str(image))
     return Comparison("layout, small files, warm", _capture(image, "layout"), walk, 1.5)
 
 
-def _full(folder: Path) -> Comparison:
-    image = _small(folder)
+def _full(scale: Scale) -> Comparison:
+    image = _small(scale)
     plain = (*YARDSTICK, "hash", str(image))
     return Comparison("full, small files, warm", _capture(image, "full"), plain, 1.0)
 
 
-def _full_cold(folder: Path) -> Comparison:
-    image = _small(folder)
+def _full_cold(scale: Scale) -> Comparison:
+    image = _small(scale)
     plain = (*YARDSTICK, "hash", str(image))
     return Comparison("full, small files, cold", _capture(image, "full"), plain, 1.0, cold=True)
 
 
-def _full_large(folder: Path) -> Comparison:
-    image = _large(folder)
+def _full_large(scale: Scale) -> Comparison:
+    image = _large(scale)
     plain = (*YARDSTICK, "bytes", str(image), str(LARGE_FILES * LARGE_BYTES))
     return Comparison("full, large files, warm", _capture(image, "full"), plain, 1.3)
 
 
-def _sample(folder: Path) -> Comparison:
-    image = _small(folder)
+def _sample(scale: Scale) -> Comparison:
+    image = _small(scale)
     return Comparison(
         "sample against full", _capture(image, "sample"), _capture(image, "full"), 0.1
     )
 
 
-def _compare(folder: Path) -> Comparison:
-    source, target = make_manifests(folder, ROWS)
+def _compare(scale: Scale) -> Comparison:
+    source, target = make_manifests(scale.folder, scale.rows)
     return Comparison(
-        "compare, a million rows",
+        f"compare, {scale.rows:,} rows",
         (*TOOL, "compare", str(source), str(target), "--json"),
         (*YARDSTICK, "rows", str(source), str(target)),
         1 / 3,
     )
 
 
-def _start(folder: Path) -> Comparison:  # noqa: ARG001 - as the others
+def _start(scale: Scale) -> Comparison:  # noqa: ARG001 - as the others
     return Comparison("--help against an empty program", (*TOOL, "--help"), _EMPTY, 0)
 
 
 _EMPTY = (sys.executable, "-c", "pass")
 
-COMPARISONS: dict[str, Callable[[Path], Comparison]] = {
+COMPARISONS: dict[str, Callable[[Scale], Comparison]] = {
     "start": _start,
     "layout": _layout,
     "full": _full,
@@ -161,4 +189,4 @@ COMPARISONS: dict[str, Callable[[Path], Comparison]] = {
 
 if __name__ == "__main__":
     assert shutil.which("time"), "needs GNU time"
-    main(Path(sys.argv[1]), set(sys.argv[2:]))
+    main()
