@@ -74,7 +74,7 @@ def fit(  # noqa: PLR0913 - the command's own options
     if sector_bytes is not None and sector_bytes not in SECTOR_SIZES:
         raise UsageError("--sector-bytes is 512 or 4096.", "Look at the drive's label.")
     if more and not what_if:
-        raise UsageError(f"{more[0]}: what is this?", "Further sizes follow --what-if.")
+        raise UsageError(f"{more[0]}: belongs to no option.", "Further sizes follow --what-if.")
     file = None if output is None else _new_fit(output, (source, onto), replace_it=replace)
     sizes = [*(what_if or ()), *(more or ())]
     with working_folder(None if scratch is None else existing_folder(scratch)) as folder:

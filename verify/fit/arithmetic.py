@@ -98,9 +98,7 @@ def _least(own: Partition, least: Least | None, free: float) -> Iterator[FitLine
         yield _line(f"{name_of(own)} {why}")
         return
     yield _line("in use in it, by its own count of clusters", least.used)
-    yield _line("margin for a resize (ntfsresize(8): 20 to 200 MB)", least.margin)
-    if least.start:
-        yield _line("and for its system to start (ntfsresize(8): 50 to 100 MB)", least.start)
+    yield _line(least.margin_words, least.margin)
     if least.why:
         yield _line(f"least its format allows: {least.why}", least.floor)
     yield _line(f"least size: {_gib(least.bytes)}", least.bytes)

@@ -74,12 +74,12 @@ def lay_out(
         start, fronts = _from_front((*front, own), ground, keep=False)
     room = end - start
     whole = room // ground.grain * ground.grain
-    if whole <= 0:
+    if room < was and whole <= 0:
         return Layout(placed=(), room=room, fits=False, kept=False)
     size = min(was if room >= was else whole, was if kept else least)
     if kept and grow:
         size = max(size, whole)
-    if size < whole:
+    if size == was or size < whole:
         tails = _behind(start + size, behind, ground)
     mine = Placed(number=own.number, start=start, size=size)
     return Layout(placed=(*fronts[:-1], mine, *tails), room=room, fits=room >= least, kept=kept)

@@ -17,7 +17,13 @@ if TYPE_CHECKING:
 # left to boot safely.' The share between the two ends is a choice made here.
 MARGIN_BYTES = (20_000_000, 200_000_000)
 MARGIN_PERCENT = 2
-START_BYTES = 100_000_000
+START_BYTES = 50_000_000
+"""The least margin of a volume that a system starts from: what is left free is free for both."""
+
+# NOTE: resize2fs works in whole block groups and wants one more for their metadata (measured: its
+# `-P` is up to one group of 8 x block x block bytes above what is in use, and often below it).
+_EXT_GROUPS = 2
+_EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
 
 # SPEC: Microsoft, FAT specification 1.03: fewer clusters than these are a narrower FAT.
 _FEWEST_CLUSTERS = {"fat16": 4_085, "fat32": 65_525}
@@ -28,14 +34,14 @@ class Least:
     """The least size of a partition in bytes, and what it is made of.
 
     `bytes` is `None` where it cannot be told, and then `why` says why; else `why` names what holds
-    it up besides what is in use, if anything does. `used` + `margin` + `start` make the least size
-    unless `floor` (the least its format allows) is larger. `wanted`: with the free share asked for.
+    it up besides what is in use, if anything does. `used` + `margin` make the least size unless
+    `floor` (the least its format allows) is larger. `wanted`: with the free share asked for.
     """
 
     bytes: int | None
     used: int = 0
     margin: int = 0
-    start: int = 0
+    margin_words: str = ""
     floor: int = 0
     wanted: int = 0
     why: str = ""
@@ -61,16 +67,16 @@ def least_of(header: Header, partition: Partition, free: float) -> Least | None:
     used = filesystem.used_bytes
     if used is None:
         return Least(bytes=None, why="does not tell how much of it is in use")
-    margin = min(max(used * MARGIN_PERCENT // 100, MARGIN_BYTES[0]), MARGIN_BYTES[1])
-    start = START_BYTES if partition.boot and partition.boot.registry else 0
+    starts = partition.boot is not None and partition.boot.registry is not None
+    margin, words = _margin(filesystem, used, starts=starts)
     floor = _floor(filesystem)
-    least = max(used + margin + start, floor)
+    least = max(used + margin, floor)
     why = f"fewer clusters would make it another kind than {filesystem.kind}"
     return Least(
         bytes=least,
         used=used,
         margin=margin,
-        start=start,
+        margin_words=words,
         floor=floor,
         wanted=-int(-used // (1 - free)) if free else 0,
         why=why if floor == least else "",
@@ -89,6 +95,19 @@ def _why(partition: Partition) -> str:
     if kind in LOCKED_KINDS:
         return f"is locked ({kind}): how much of it is in use cannot be seen"
     return f"has no filesystem whose use can be counted ({kind})"
+
+
+def _margin(filesystem: Filesystem, used: int, *, starts: bool) -> tuple[int, str]:
+    """Return what a resize needs beside what is in use, and where that is from."""
+    fewest = START_BYTES if starts else MARGIN_BYTES[0]
+    margin = min(max(used * MARGIN_PERCENT // 100, fewest), MARGIN_BYTES[1])
+    if starts:
+        return margin, "margin for a resize and a start (ntfsresize(8): 20 to 200 MB, 50 to 100 MB)"
+    if filesystem.kind not in _EXT_KINDS:
+        return margin, "margin for a resize (ntfsresize(8): 20 to 200 MB)"
+    block = filesystem.cluster_bytes or 0
+    groups = _EXT_GROUPS * 8 * block * block
+    return margin + groups, "margin for a resize (two block groups more; `resize2fs -P` decides)"
 
 
 def _floor(filesystem: Filesystem) -> int:
