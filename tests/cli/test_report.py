@@ -153,6 +153,20 @@ def test_report_when_it_can_go_nowhere_then_that_is_said_before_reading(
     ran.assert_one_sentence(2, words)
 
 
+def test_report_when_given_a_job_then_it_is_that_of_its_comparison(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """By its name in the archive, or by its folder; a name that is none is a named error."""
+    archive, wanted = tmp_path / "archive", compared / "comparison.json"
+    sides = compared / "old.manifest", compared / "new.manifest"
+    assert command("jobs", "add", "1042", *sides, "--archive", archive).code == 3
+    expected = command("report", wanted).out
+    assert command("report", "1042", "--archive", archive).out == expected
+    assert command("report", archive / "jobs" / "1042").out == expected
+    assert command("report", "1043", "--archive", archive).code == 4
+    command("report", archive).assert_one_sentence(4, "no such file")
+
+
 def test_report_when_one_file_is_named_twice_then_it_is_refused(
     compared: Path, command: Command, tmp_path: Path
 ) -> None:

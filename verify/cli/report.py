@@ -1,9 +1,11 @@
-"""`drivewitness report COMPARISON`: the report again, from a saved comparison, without drives."""
+"""`drivewitness report COMPARISON|JOB`: the report again, without drives."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.options import (
     JsonOption,
     NamesOption,
@@ -16,7 +18,10 @@ from verify.cli.options import (
 def report(  # noqa: PLR0913 - the command's own options
     comparison: Annotated[
         str,
-        typer.Argument(metavar="COMPARISON", help="What `check --json` printed, saved as a file."),
+        typer.Argument(
+            metavar="COMPARISON|JOB",
+            help="What `check --json` printed, saved as a file; or a job of the archive.",
+        ),
     ],
     *,
     output: Annotated[
@@ -33,9 +38,10 @@ def report(  # noqa: PLR0913 - the command's own options
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
     paper: PaperOption = PaperName.A4,
+    archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Make the report of a comparison again, in any format.
+    """Make the report of a comparison or a job again, in any format.
 
     No drive is needed, and the same comparison gives the same report, byte for byte.
     """
@@ -46,11 +52,29 @@ def report(  # noqa: PLR0913 - the command's own options
     from verify.report.json_text import as_json
     from verify.report.markdown import markdown
 
-    reports = report_files(output, (comparison,), names=names, replace=replace, paper=paper)
-    document = open_comparison(comparison)
+    saved = str(_saved(comparison, archive))
+    reports = report_files(output, (saved,), names=names, replace=replace, paper=paper)
+    document = open_comparison(saved)
     if json:
         emit(as_json(report_document(reports.handover(document))) + "\n")
     elif not reports.files:
         emit(markdown(reports.handover(document)))
     reports.write(document)
     return 0
+
+
+def _saved(named: str, archive: str | None) -> Path:
+    """Return the file of the comparison that was meant: itself, a job's folder, or a job's name.
+
+    Raises:
+        ArchiveError: there is no such archive, or no such job in it.
+    """
+    from verify.jobs.entry import COMPARISON_NAME
+
+    path = Path(named)
+    if path.is_dir():
+        return path / COMPARISON_NAME
+    is_name = path.name == named and not path.suffix
+    if archive is not None or (is_name and not path.exists()):
+        return archive_at(archive).file(named, COMPARISON_NAME)
+    return path
