@@ -11,10 +11,13 @@ from typing import Any, cast, get_args
 
 from verify.filesystem.entry import Entry, Kind, Stream
 
+_DECODER = json.JSONDecoder()
 _ENCODER = json.JSONEncoder(separators=(",", ":"))
 _KINDS = frozenset(get_args(Kind))
 _NUMBERS = ("modified", "changed", "created", "attributes", "mode")
 _TEXTS = ("owner", "security", "short", "reparse", "reparse_digest", "target", "digest", "unhashed")
+_LISTS = frozenset({"blocks", "extended", "streams"})
+"""Lists that few entries have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,26 +80,30 @@ def decode_entry(row: dict[str, Any]) -> Entry:
     entry.size, entry.node = _number(row, "size"), _number(row, "node")
     entry.links = _number(row, "links", 1)
     entry.boot = row.get("boot") is True
-    for name in _NUMBERS:
-        if name in row:
+    for name, value in row.items():
+        if name in _NUMBERS:
             setattr(entry, name, _number(row, name))
-    for name in _TEXTS:
-        value = row.get(name)
-        if value is not None:
+        elif name in _TEXTS and value is not None:
             if not isinstance(value, str):
                 raise RowError(name)
             setattr(entry, name, value)
     try:
-        entry.extents = [(int(start), int(count)) for start, count in row.get("extents", ())]
-        entry.blocks = [(int(index), str(digest)) for index, digest in row.get("blocks", ())]
-        entry.extended = [(str(name), str(digest)) for name, digest in row.get("extended", ())]
-        entry.streams = [
-            Stream(str(name), int(size), None if digest is None else str(digest))
-            for name, size, digest in row.get("streams", ())
-        ]
+        if "extents" in row:
+            entry.extents = [(int(start), int(count)) for start, count in row["extents"]]
+        if not _LISTS.isdisjoint(row):
+            _decode_lists(entry, row)
     except (TypeError, ValueError) as error:
         raise RowError("a list of the entry") from error
     return entry
+
+
+def _decode_lists(entry: Entry, row: dict[str, Any]) -> None:
+    entry.blocks = [(int(index), str(digest)) for index, digest in row.get("blocks", ())]
+    entry.extended = [(str(name), str(digest)) for name, digest in row.get("extended", ())]
+    entry.streams = [
+        Stream(str(name), int(size), None if digest is None else str(digest))
+        for name, size, digest in row.get("streams", ())
+    ]
 
 
 def decode_block(row: dict[str, Any]) -> Block:
@@ -118,7 +125,7 @@ def parse_line(line: bytes) -> dict[str, Any]:
         RowError: it is none.
     """
     try:
-        row = json.loads(line)
+        row = _DECODER.decode(line.decode())
     except (ValueError, RecursionError) as error:
         raise RowError("no JSON") from error
     if not isinstance(row, dict):
