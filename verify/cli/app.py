@@ -14,6 +14,7 @@ from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
 from verify.cli.fit import fit
+from verify.cli.identify import identify
 from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
 from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_jobs
 from verify.cli.output import emit
@@ -30,7 +31,7 @@ TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
 
-COMMANDS = (check, capture, compare, report, show, fit, rules, demo)
+COMMANDS = (check, capture, compare, report, show, fit, identify, rules, demo)
 
 GROUPS: dict[str, tuple[str, dict[str, Callable[..., int]]]] = {
     "jobs": (

@@ -89,5 +89,5 @@ def check(  # noqa: PLR0913 - the command's own options
         tell(judged, as_document=json)
         reports.write(judged.comparison)
         if filing is not None and folder is not None:
-            filing.file(judged.comparison, folder)
+            filing.file(judged.comparison, folder, fit)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

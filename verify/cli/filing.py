@@ -26,8 +26,10 @@ class Filing:
     words: "JobWords"
     key: "Key | None"
 
-    def file(self, comparison: "Comparison", folder: Path) -> None:
+    def file(self, comparison: "Comparison", folder: Path, fit: str | None = None) -> None:
         """File a comparison with the manifests that were kept in `folder`, and tell the seal.
+
+        `fit`: the file that the new drive was held to.
 
         Raises:
             JobTaken, OutputError: it could not be filed.
@@ -35,7 +37,15 @@ class Filing:
         from verify.jobs.filing import file_job
 
         manifests = _kept(folder, "source"), _kept(folder, "target")
-        tell_seal(self.archive, file_job(self.archive, self.words, comparison, manifests, self.key))
+        seal = file_job(
+            self.archive,
+            self.words,
+            comparison,
+            manifests,
+            self.key,
+            fit=None if fit is None else Path(fit),
+        )
+        tell_seal(self.archive, seal)
 
 
 def filing_for(  # noqa: PLR0913 - as many as the command has, all named

@@ -128,14 +128,16 @@ def add_job(  # noqa: PLR0913 - the command's own options
 
 def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
     """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
-    from verify.cli.judging import judge, tell
-    from verify.manifest.both import SOURCE_NAME, TARGET_NAME
+    from verify.cli.judging import declared_by, judge, tell
+    from verify.jobs.entry import FIT_NAME, SIDE_NAMES
     from verify.manifest.capture import CaptureOptions
 
     place = archive_at(archive)
     record = place.record(job)
-    paths = place.file(job, SOURCE_NAME), place.file(job, TARGET_NAME)
-    judged = judge(str(paths[0]), str(paths[1]), CaptureOptions())
+    source, target = (str(place.file(job, name)) for name in SIDE_NAMES.values())
+    fit = place.jobs / job / FIT_NAME
+    declared = declared_by(str(fit) if fit.exists() else None)
+    judged = judge(source, target, CaptureOptions(), declared=declared)
     tell(judged, as_document=json)
     verdict = judged.comparison.verdict
     if verdict != record.verdict:

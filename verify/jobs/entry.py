@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from verify.errors import UsageError
 from verify.jobs.model import EventRecord, JobRecord, Seal
 from verify.jobs.seal import SEAL_NAME
+from verify.manifest.both import SOURCE_NAME, TARGET_NAME
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -19,6 +20,8 @@ JOB_NAME = "job.json"
 EVENT_NAME = "event.json"
 COMPARISON_NAME = "comparison.json"
 REPORT_NAME = "report.html"
+FIT_NAME = "fit.json"
+SIDE_NAMES = {"source": SOURCE_NAME, "target": TARGET_NAME}
 
 _EVENT_MARK = "~"
 _JOB_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?")

@@ -13,14 +13,15 @@ from verify.errors import OutputError
 from verify.jobs.entry import (
     COMPARISON_NAME,
     EVENT_NAME,
+    FIT_NAME,
     JOB_NAME,
     REPORT_NAME,
+    SIDE_NAMES,
     event_entry,
     hold_job_name,
 )
 from verify.jobs.model import EventRecord, JobRecord, drive_record
 from verify.jobs.seal import SEAL_NAME
-from verify.manifest.both import SOURCE_NAME, TARGET_NAME
 from verify.manifest.file import open_manifest
 from verify.manifest.whole import whole_file
 from verify.report.edition import Edition
@@ -58,9 +59,10 @@ def file_job(  # noqa: PLR0913 - each a part of the job
     manifests: tuple[Path, Path],
     key: Key | None,
     *,
+    fit: Path | None = None,
     now: int | None = None,
 ) -> Seal:
-    """File a job whole, and return its seal.
+    """File a job whole, and return its seal; `fit`: the file that its new drive was held to.
 
     Raises:
         JobTaken: there is a job of that name.
@@ -84,8 +86,10 @@ def file_job(  # noqa: PLR0913 - each a part of the job
         tool_version=comparison.tool.version,
     )
     with archive.staged(words.job) as folder:
-        for path, name in zip(manifests, (SOURCE_NAME, TARGET_NAME), strict=True):
+        for path, name in zip(manifests, SIDE_NAMES.values(), strict=True):
             _take(archive, path, folder / name)
+        if fit is not None:
+            _take(archive, fit, folder / FIT_NAME)
         _write(folder / COMPARISON_NAME, document_json(comparison))
         _write(folder / REPORT_NAME, html(build_handover(comparison, Edition.SHOP)))
         _write(folder / JOB_NAME, record.model_dump_json(by_alias=True, indent=2))
@@ -148,14 +152,21 @@ def delete_job(
 
 
 def _take(archive: Archive, source: Path, target: Path) -> None:
-    """Move a manifest that was written inside the archive; copy any other."""
-    if source.parent.parent == archive.unfinished:
-        source.rename(target)
-        with target.open("rb") as file:
-            os.fsync(file.fileno())
-        return
-    with source.open("rb") as reading, whole_file(target) as writing:
-        shutil.copyfileobj(reading, writing)
+    """Move a file that was written inside the archive; copy any other.
+
+    Raises:
+        OutputError: it cannot be read or written.
+    """
+    try:
+        if source.parent.parent == archive.unfinished:
+            source.rename(target)
+            with target.open("rb") as file:
+                os.fsync(file.fileno())
+        else:
+            with source.open("rb") as reading, whole_file(target) as writing:
+                shutil.copyfileobj(reading, writing)
+    except OSError as error:
+        raise OutputError(str(target), error.strerror or str(error)) from error
 
 
 def _write(path: Path, text: str) -> None:

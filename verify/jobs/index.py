@@ -34,13 +34,18 @@ create table if not exists entries (
 create index if not exists by_number on entries (number);
 create index if not exists by_filed on entries (kind, filed);
 create index if not exists by_job on entries (job);
-create index if not exists by_source on entries (source_serial);
-create index if not exists by_target on entries (target_serial);
+create index if not exists by_source_serial on entries (source_serial);
+create index if not exists by_source_disk_id on entries (source_disk_id);
+create index if not exists by_source_table on entries (source_table);
+create index if not exists by_target_serial on entries (target_serial);
+create index if not exists by_target_disk_id on entries (target_disk_id);
+create index if not exists by_target_table on entries (target_table);
 """
 
 SORTABLE = ("filed", "job", "verdict", "technician", "customer")
 """What a list of jobs can be sorted by."""
 
+_DRIVE = ("serial", "disk_id", "table")
 _SIDE = ("model", "serial", "disk_id", "size", "table")
 
 
@@ -48,7 +53,8 @@ _SIDE = ("model", "serial", "disk_id", "size", "table")
 class Wanted:
     """Which jobs are asked for; `None` asks for all. `text` is looked for in all words of a job.
 
-    `since` and `until` bound when it was filed: seconds since 1970 UTC, the end left out.
+    `since` and `until` bound when it was filed: seconds since 1970 UTC, the end left out. `drive`:
+    serial, identifier and table digest of a drive, one of which a side has to have.
     """
 
     text: str | None = None
@@ -57,6 +63,7 @@ class Wanted:
     customer: str | None = None
     since: int | None = None
     until: int | None = None
+    drive: tuple[str | None, str | None, str] | None = None
     sort: str = "filed"
     descending: bool = False
     limit: int | None = None
@@ -137,6 +144,10 @@ class Index:
         if wanted.until is not None:
             conditions.append("filed < ?")
             values.append(wanted.until)
+        if wanted.drive is not None:
+            sides = [f"{side}_{name}" for side in ("source", "target") for name in _DRIVE]
+            conditions.append("(" + " or ".join(f"{column} = ?" for column in sides) + ")")
+            values += [*wanted.drive, *wanted.drive]
         sort = wanted.sort if wanted.sort in SORTABLE else SORTABLE[0]
         direction = "desc" if wanted.descending else "asc"
         limit = -1 if wanted.limit is None else wanted.limit

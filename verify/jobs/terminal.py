@@ -91,6 +91,30 @@ def print_proof(console: Console, proof: Proof) -> None:
         console.print(Padding(sentence(told), (0, 0, 0, 2)))
 
 
+_WHICH = {
+    "source": "the old drive of job {job}",
+    "target": "the new drive of job {job}",
+    "unknown": "no drive of this archive",
+    "cannot_tell": "it cannot be told",
+}
+
+
+def print_identified(console: Console, document: dict[str, Any]) -> None:
+    """Print which drive it is, and what stands against wiping it."""
+    word = document["verdict"].upper()
+    which = _WHICH[document["which"]].format(job=document["job"])
+    console.print(Text(f" {word} ", style="bold reverse") + Text(" ") + sentence(which, "bold"))
+    if document["job"] is not None:
+        by = "the serial number" if document["matched_by"] == "serial" else "identifiers alone"
+        filed = f"filed {when(document['job_filed'])} as {document['job_verdict']}; known by {by}"
+        console.print(Padding(sentence(filed), (0, 0, 0, 2)))
+    section(console, "AGAINST WIPING IT", "" if document["against"] else "nothing was found")
+    for line in document["against"]:
+        console.print(Padding(sentence(line), (0, 0, 0, 2)))
+    section(console, "THE DRIVE AT HAND")
+    console.print(facts_table(_drive_facts(document["drive"])))
+
+
 def _drive(drive: dict[str, Any]) -> str:
     serial = drive["serial"] or drive["disk_id"] or drive["path"]
     return f"{drive['model']} {serial}" if drive["model"] else str(serial)

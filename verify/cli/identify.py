@@ -1,0 +1,90 @@
+"""`drivewitness identify DRIVE`: which drive of which job is this, and may it be wiped."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
+from verify.cli.options import DepthName, DepthOption, JsonOption, RetriesOption, ScratchOption
+
+if TYPE_CHECKING:
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import Manifest
+
+EXIT_NO = 3
+
+
+def identify(  # noqa: PLR0913 - the command's own options
+    drive: Annotated[
+        str, typer.Argument(metavar="DRIVE", help="A device, an image file or a manifest.")
+    ],
+    *,
+    archive: ArchiveOption = None,
+    key: KeyOption = None,
+    depth: DepthOption = None,
+    scratch: ScratchOption = None,
+    retries: RetriesOption = 1,
+    json: JsonOption = False,
+) -> int:
+    """Say which drive of which job this is, and what stands against wiping it.
+
+    Exit 0: nothing does; 3: something does, or it cannot be told. Nothing is ever wiped. Without
+    `--depth` it is read as deeply as it was for the job.
+    """
+    from verify.cli.judging import working_folder
+    from verify.cli.output import emit, emit_drawn
+    from verify.cli.reading import existing_folder
+    from verify.jobs.entry import SIDE_NAMES
+    from verify.jobs.identify import changes, identified_document, weigh, which_drive
+    from verify.jobs.terminal import print_identified
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import open_manifest
+    from verify.report.json_text import as_json
+
+    place, shop_key = archive_at(archive), key_at(key)
+    place_for_work = None if scratch is None else existing_folder(scratch)
+    with working_folder(place_for_work) as folder:
+        options = CaptureOptions(depth="layout", scratch=place_for_work, retries=retries)
+        now = _read(drive, Path(folder) / "layout.manifest", options)
+        with place.index() as index:
+            found = which_drive(index, now.header)
+        if found.match is not None:
+            then = open_manifest(place.file(found.match.job.job, SIDE_NAMES[found.match.side]))
+            deeper = _as_then(then, options, depth)
+            if deeper.depth != "layout":
+                now = _read(drive, Path(folder) / "deeper.manifest", deeper)
+            found.changed = changes(then, now)
+        weigh(place, found, now.header, shop_key)
+        document = identified_document(found, now.header)
+    if json:
+        emit(as_json(document) + "\n")
+    else:
+        emit_drawn(lambda console: print_identified(console, document))
+    return EXIT_NO if found.against else 0
+
+
+def _as_then(
+    then: "Manifest", options: "CaptureOptions", depth: DepthName | None
+) -> "CaptureOptions":
+    """Return the options by which a drive is read and drawn as it was before."""
+    from dataclasses import replace
+
+    header = then.header
+    wanted = header.depth if depth is None else depth.value
+    made = header.capture
+    return replace(options, depth=wanted, seed=made.seed, confidence=made.confidence)
+
+
+def _read(drive: str, file: Path, options: "CaptureOptions") -> "Manifest":
+    """Read a drive; a manifest is taken as it is."""
+    from verify.manifest.both import capture_one
+    from verify.manifest.file import is_manifest, open_manifest
+    from verify.report.progress import Bars
+
+    if is_manifest(drive):
+        return open_manifest(drive)
+    with Bars(sys.stderr) as bars:
+        capture_one(drive, file, options, bars.drive(Path(drive).name))
+    return open_manifest(file)
