@@ -11,6 +11,9 @@ from __future__ import annotations
 from fractions import Fraction
 from math import ceil, comb, log1p
 
+MOST_FOUND = 1_000
+"""With more bad ones found than this nothing is excluded that was not drawn: the answer is out."""
+
 
 def sample_size(confidence: float, share: float) -> int:
     """Return how many of an endless population to draw to exclude a bad `share`, none found.
@@ -36,6 +39,8 @@ def most_bad(population: int, drawn: int, found: int = 0, *, confidence: float) 
         raise ValueError("found <= drawn <= population")
     doubt = 1 - Fraction(confidence).limit_denominator(10**9)
     low, high = found, population - (drawn - found)
+    if found > MOST_FOUND:
+        return high
     # NOTE: the chance of finding at most x falls as D grows, so the limit can be halved in on.
     while low < high:
         middle = (low + high + 1) // 2

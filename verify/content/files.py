@@ -22,7 +22,7 @@ from verify.content.report import Reporter
 from verify.content.spool import Spool
 from verify.content.task import Answer, Task
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
-from verify.filesystem.entry import Entry, Stream
+from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.filesystem.volume import Volume
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
@@ -127,6 +127,8 @@ class FileReading:
         elif entry.size <= LARGE_FILE_BYTES:
             self.files.offer(lottery.file(entry.path), number)
         else:
+            if entry.streams or entry.reparse:
+                self.apart.append(number)
             for index in range(blocks_in(min(entry.size, self.window.size_bytes))):
                 self.blocks.offer(lottery.block(entry.path, index), (number, index))
         if self.task.depth == "full":
@@ -164,12 +166,14 @@ class FileReading:
 
     def _read(self, spool: Spool) -> None:
         whole = set(self.always)
+        apart: set[int] = set()
         large: dict[int, list[int]] = {}
         if self.task.depth != "layout":
-            whole.update(self.files.items, self.apart, self.everything)
+            whole.update(self.files.items, self.everything)
+            apart.update(self.apart)
             for number, index in self.blocks.items:
                 large.setdefault(number, []).append(index)
-        order = spool.by_place(whole | large.keys())
+        order = spool.by_place(whole | apart | large.keys())
         contents = self._contents_before()
         self.answer.contents = contents
         self.report.send(expect=self._bytes_ahead(spool, order, whole, large))
@@ -180,7 +184,12 @@ class FileReading:
                 _copy_digests(known, entry)
             else:
                 failures, hard = self.drive.failures, self._hard_failures
-                self._read_entry(entry, large.get(number, ()), whole=number in whole)
+                self._read_entry(
+                    entry,
+                    large.get(number, ()),
+                    whole=number in whole,
+                    streams=number in whole or number in apart,
+                )
                 touched = self.drive.failures > failures and self._owns_unreadable(entry)
                 if touched or self._hard_failures > hard:
                     _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
@@ -246,15 +255,17 @@ class FileReading:
                 entry = spool.entry(number)
                 ahead += entry.size + sum(stream.size for stream in entry.streams)
             else:
-                ahead += len(large[number]) * BLOCK_BYTES
+                ahead += len(large.get(number, ())) * BLOCK_BYTES
         return ahead
 
-    def _read_entry(self, entry: Entry, blocks: Sequence[int], *, whole: bool) -> None:
+    def _read_entry(
+        self, entry: Entry, blocks: Sequence[int], *, whole: bool, streams: bool
+    ) -> None:
         """Hash an entry's unnamed stream (or blocks of it), its named ones, its reparse data."""
         if entry.unhashed:
             return
         if entry.size > self.window.size_bytes:
-            entry.unhashed = "it says it is larger than its volume (a sparse file)"
+            entry.unhashed = NOT_TRIED
             return
         try:
             if whole and entry.kind == "file":
@@ -262,7 +273,7 @@ class FileReading:
             elif not whole:
                 for index in sorted(blocks):
                     self._read_block(entry, index)
-            if whole:
+            if streams:
                 for stream in entry.streams:
                     stream.digest = self._digest(entry, stream.size, stream.name, set())
                 if entry.reparse:

@@ -28,6 +28,11 @@ class Block:
     digest: str | None
 
 
+_MOST = (1 << 64) - 1
+_SIGNED = frozenset({"modified", "changed", "created"})
+"""Times before 1970 are negative; nothing else is."""
+
+
 class RowError(ValueError):
     """A row that is none of ours."""
 
@@ -136,6 +141,8 @@ def parse_line(line: bytes) -> dict[str, Any]:
 def _number(row: dict[str, Any], name: str, default: int = 0) -> int:
     value = row.get(name, default)
     if not isinstance(value, int) or isinstance(value, bool):
+        raise RowError(name)
+    if value > _MOST or (value < 0 and name not in _SIGNED):
         raise RowError(name)
     return value
 

@@ -8,6 +8,10 @@ from typing import Literal
 Kind = Literal["file", "folder", "link", "other"]
 
 
+NOT_TRIED = "it says it is larger than its volume (a sparse file), and was not read"
+"""Why a file has no hash, where nobody tried: its length need not be true."""
+
+
 @dataclass(slots=True)
 class Stream:
     """A named stream of a file or folder: its size in bytes and, once read, its BLAKE3."""

@@ -48,6 +48,10 @@ _UNDEFINED, _REGULAR, _FOLDER, _LINK = 0, 1, 2, 6
 _VIRTUAL = frozenset({10, 11})
 _KINDS: dict[int, Kind] = {_REGULAR: "file", _FOLDER: "folder", _LINK: "link"}
 
+_LEAST_BLOCK_BYTES = 1024
+"""The smallest block of ext: a folder in blocks is at least that long."""
+
+_NAME_SURROGATE = 0x20000000
 _LONGEST_TARGET_BYTES = 4096
 """PATH_MAX (linux/limits.h)."""
 
@@ -145,7 +149,7 @@ class LibraryVolume:
                 stack.pop()
                 continue
             yield entry
-            if entry.kind != "folder" or entry.reparse is not None:
+            if entry.kind != "folder" or _leads_elsewhere(entry):
                 continue
             if entry.node in seen or len(stack) > DEEPEST_FOLDER:
                 self.incomplete.append(f"{entry.path}: a folder that leads back to itself")
@@ -156,7 +160,8 @@ class LibraryVolume:
     def _children(self, folder: _Folder, *, first: bool = False) -> list[Entry]:
         """Read one folder; what cannot be read of it is told in `incomplete`."""
         try:
-            listing = iter(self._fs.open_dir(inode=folder.node))
+            directory = self._fs.open_dir(inode=folder.node)
+            listing = iter(directory)
         except FOREIGN_ERRORS as error:
             failure = _foreign(f"open the folder {folder.path or '/'}", error)
             if first:
@@ -164,6 +169,7 @@ class LibraryVolume:
             self.incomplete.append(f"{folder.path}: {failure.reason}")
             return []
         found: list[Entry] = []
+        itself = not self._names_itself(folder, directory)
         while True:
             try:
                 item = next(listing)
@@ -172,6 +178,7 @@ class LibraryVolume:
             except FOREIGN_ERRORS as error:  # NOTE: comes mid-folder; the rest of it is lost
                 self.incomplete.append(f"{folder.path or '/'}: {_reason(error)}")
                 break
+            itself = itself or item.info.name.name == b"."
             try:
                 entry = self._entry(folder, item)
             except FOREIGN_ERRORS as error:
@@ -179,8 +186,20 @@ class LibraryVolume:
                 continue
             if entry is not None:
                 found.append(entry)
+        if not itself:
+            self.incomplete.append(f"{folder.path or '/'}: the folder has no entry for itself")
         found.sort(key=lambda entry: entry.path)
         return found
+
+    def _names_itself(self, folder: _Folder, directory: Any) -> bool:
+        """Whether every sound folder of that kind begins with an entry `.`.
+
+        NOTE: FAT's root does not, nor does an ext folder that lies in its inode (inline data).
+        """
+        if self.kind.startswith("ext"):
+            meta = directory.info.fs_file.meta
+            return meta is not None and int(meta.size) >= _LEAST_BLOCK_BYTES
+        return not self.is_ntfs and bool(folder.path)
 
     def _entry(self, folder: _Folder, item: Any) -> Entry | None:
         name, meta = item.info.name, item.info.meta
@@ -370,6 +389,15 @@ def _fat_attributes(mode: int) -> int:
     NOTE: it makes a Unix mode of them: 0333 stands for read-only, 0555 for hidden.
     """
     return (0 if mode & 0o444 else 1) | (0 if mode & 0o222 else 2)
+
+
+def _leads_elsewhere(entry: Entry) -> bool:
+    """Whether a folder's reparse point stands for another place, as junctions and links do.
+
+    SPEC: [MS-FSCC] 2.1.2.1: bit 29 of the tag, the name surrogate. Other tagged folders (those of
+    cloud storage) have contents of their own.
+    """
+    return entry.reparse is not None and bool(int(entry.reparse, 16) & _NAME_SURROGATE)
 
 
 def _nanoseconds(seconds: int | None, fraction: int | None) -> int | None:

@@ -231,6 +231,9 @@ def recognise_swap(window: Window) -> Described | None:
         if header is None:
             continue
         current = header.number("version") == 1
+        size = (header.number("last_page") + 1) * page
+        if not suspended and (not current or not page < size <= window.size_bytes):
+            continue  # ten bytes left over from earlier use are no swap space
         return Described(
             Filesystem(
                 kind="swap",
@@ -238,7 +241,7 @@ def recognise_swap(window: Window) -> Described | None:
                 id=_uuid(header.raw("uuid")) if current else None,
                 version=str(header.number("version")),
                 cluster_bytes=page,
-                size_bytes=(header.number("last_page") + 1) * page if current else None,
+                size_bytes=size if current else None,
                 state=("hibernated",) if suspended else (),
             )
         )

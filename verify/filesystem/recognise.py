@@ -68,22 +68,27 @@ def recognise(window: Window, *, type_code: str = "") -> Filesystem:
     """Tell what the window holds and describe it from its own structures.
 
     `type_code`: the partition's type (a GUID or two hex digits); it decides only where the
-    type means that there is no filesystem. Where several filesystems left their first structure,
-    those count that a second structure bears out; if there is still more than one, the kind is
-    `ambiguous`. Whatever the bytes are, there is an answer.
+    type means that there is no filesystem, and no second structure proves that there is one.
+    Where several filesystems left their first structure, those count that a second structure
+    bears out; if there is still more than one, the kind is `ambiguous`. Whatever the bytes are,
+    there is an answer.
 
     Raises:
         SourceVanished: the drive is gone.
     """
     by_type = _KIND_OF_TYPE.get(type_code.upper())
-    if by_type:
+    if by_type == "extended":
         return Filesystem(kind=by_type)
     covering = [candidate for step in _COVERING if (candidate := step(window))]
     for candidate in covering:
         if candidate.proven:
             return candidate.describe()
     found = [candidate for step in _RECOGNISERS if (candidate := step(window))] + covering
-    best = [candidate for candidate in found if candidate.proven] or found
+    best = [candidate for candidate in found if candidate.proven]
+    if by_type and not best:
+        # NOTE: what nothing bears out in reserved space is left over from what was there before.
+        return Filesystem(kind=by_type)
+    best = best or found
     if not best:
         return _unknown(window)
     if len(best) > 1:

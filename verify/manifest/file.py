@@ -51,6 +51,7 @@ LONGEST_LINE_BYTES = 64 << 20
 
 _GZIP_MAGIC = b"\x1f\x8b"
 _FIRST_BYTES = f'{{"schema":"{SCHEMA_NAME}/'.encode()
+_MOST_DIGITS = 9
 _COMPRESSION = 6
 
 
@@ -185,7 +186,7 @@ def _hold_schema(name: str, line: bytes) -> None:
     if not line.startswith(_FIRST_BYTES):
         raise ManifestForeign(name, "it does not begin as one")
     version = line[len(_FIRST_BYTES) :].split(b'"')[0]
-    if not version.isdigit():
+    if not version.isdigit() or len(version) > _MOST_DIGITS:
         raise ManifestForeign(name, "its schema has no number")
     if int(version) > SCHEMA_VERSION:
         raise ManifestTooNew(name, f"{SCHEMA_NAME}/{int(version)}", SCHEMA)
@@ -195,7 +196,7 @@ def _hold_trailer(name: str, line: bytes, rows: int, digest: str) -> None:
     try:
         trailer = json.loads(line)["trailer"]
         stored_rows, stored_digest = trailer["rows"], trailer["blake3"]
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise ManifestAltered(name, "its trailer", "a count and a digest", "neither") from error
     if stored_rows != rows:
         raise ManifestAltered(name, "the number of rows", str(stored_rows), str(rows))

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from verify.boot.model import BootCode, BootRecord
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem, Unread
+from verify.source.hidden import HiddenArea
 from verify.table.model import Table
 
 SCHEMA_NAME = "drivewitness.manifest"
@@ -56,6 +57,7 @@ class DriveInfo(Model):
     one drive given twice is noticed. `serial_source` says who gave the serial (`drive`, or
     `adapter` where a bridge may have answered for it). `mounted`: mount points in use while it
     was read. `changed_while_read`: the table read at the end differs from the one at the start.
+    `hidden_areas`: each sort of area beyond what can be read, and what is known of it.
     """
 
     path: str
@@ -71,9 +73,11 @@ class DriveInfo(Model):
     rotational: bool | None = None
     read_only: bool | None = None
     file_id: str | None = None
+    backing_id: str | None = None
     mounted: tuple[str, ...] = ()
     mounted_writable: bool = False
     changed_while_read: bool = False
+    hidden_areas: tuple[HiddenArea, ...] = ()
 
 
 class Listing(Model):

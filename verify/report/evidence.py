@@ -42,8 +42,7 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         yield (
             f"With {bound.confidence * 100:g} % confidence, what was not read hides no more than"
             f" {bound.files_at_most:,} differing files ({bound.rate_at_most * 100:.2g} % of those"
-            f" on both sides) and {decimal_size(bound.bytes_at_most)} of differing bytes in large"
-            " files and raw partitions."
+            f" on both sides) and {decimal_size(bound.bytes_at_most)} of differing bytes."
         )
     elif "layout" in {comparison.source.depth, comparison.target.depth}:
         yield (
@@ -52,6 +51,7 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         )
     else:
         yield "There were no contents on both drives to draw a sample from."
+    yield "Space outside all partitions and unused space inside them were not compared."
     yield _rule_counts(comparison)
 
 

@@ -117,7 +117,7 @@ def _reach(contents: ContentComparison) -> str:
     return (
         f"by the sample at most {bound.files_at_most} of {bound.files} files"
         f" ({bound.rate_at_most:.2%}) or {binary_size(bound.bytes_at_most)} could differ unseen, at"
-        f" {bound.confidence:.0%} confidence"
+        f" {bound.confidence * 100:g} % confidence"
     )
 
 

@@ -22,11 +22,12 @@ KEPT_DIFFERENCES = 10_000
 
 @dataclass(slots=True)
 class Difference:
-    """One path that differs; an absent side is `None`."""
+    """One path that differs; an absent side is `None`. `linux`: on a filesystem of Linux."""
 
     path: str
     source: Entry | None
     target: Entry | None
+    linux: bool = field(default=False, kw_only=True)
 
     @property
     def size(self) -> int:
@@ -174,6 +175,7 @@ class PairContents:
     encrypted: int = 0
     placeholders: int = 0
     unreadable: Bag = field(default_factory=Bag)
+    untried: Bag = field(default_factory=Bag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
+from verify.filesystem.entry import NOT_TRIED
 from verify.rules.comparison import ContentComparison, Difference, PairContents
 from verify.rules.contents.marks import (
     Nodes,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from verify.content.row import Block
     from verify.filesystem.entry import Entry
     from verify.manifest.file import Manifest
+    from verify.manifest.model import Partition
     from verify.rules.model import Pair
 
 Row = TypeVar("Row")
@@ -51,7 +53,7 @@ def compare_contents(
             entries = source.entries(old.number), target.entries(new.number)
             sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
             files = PairContents(pair.number, cluster_bytes=sizes)
-            found.pairs[pair.number] = _compare_files(files, *entries)
+            found.pairs[pair.number] = _compare_files(files, *entries, linux=_is_linux(old))
         elif old.listing is None and new.listing is None and old.contents and new.contents:
             blocks = source.blocks(old.number), target.blocks(new.number)
             lengths = (
@@ -60,6 +62,10 @@ def compare_contents(
             )
             found.pairs[pair.number] = _compare_blocks(pair.number, *blocks, lengths)
     return found
+
+
+def _is_linux(partition: Partition) -> bool:
+    return partition.filesystem.kind.startswith("ext")
 
 
 def merged(
@@ -92,19 +98,19 @@ def listing_order(entry: Entry) -> list[str]:
 
 
 def _compare_files(
-    found: PairContents, source: Iterator[Entry], target: Iterator[Entry]
+    found: PairContents, source: Iterator[Entry], target: Iterator[Entry], *, linux: bool
 ) -> PairContents:
     nodes = Nodes()
     for old, new in merged(source, target, listing_order):
         if old is None and new is not None:
-            further = Difference(new.path, None, new)
+            further = Difference(new.path, None, new, linux=linux)
             found.extra.add(weigh_extra(further), further)
         elif new is None and old is not None:
-            lacking = Difference(old.path, old, None)
+            lacking = Difference(old.path, old, None, linux=linux)
             found.missing.add(weigh_missing(lacking), lacking)
         elif old is not None and new is not None:
             found.names += 1
-            _compare_entry(found, nodes, Difference(old.path, old, new))
+            _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
     return found
 
 
@@ -119,7 +125,9 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
             found.changed.add(weigh_change(difference), difference)
         return
     compare_marks(found, nodes, difference)
-    if old.unhashed or new.unhashed:
+    if old.unhashed == new.unhashed == NOT_TRIED:
+        found.untried.add(difference)
+    elif old.unhashed or new.unhashed:
         found.unreadable.add(difference)
     if old.kind == "file" and old.size != new.size:
         found.resized.add(weigh_change(difference), difference)
@@ -142,7 +150,7 @@ def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
     whole = old.digest is not None and new.digest is not None
     if old.size <= LARGE_FILE_BYTES:
         found.population += 1
-        found.sizes.append(old.size)
+        found.sizes.append(old.size + sum(stream.size for stream in old.streams))
         if whole:
             found.drawn += 1
             found.drawn_mismatches += old.digest != new.digest
@@ -162,7 +170,7 @@ def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
         found.hashed_bytes += old.size
         differs = old.digest != new.digest
     elif old.blocks and new.blocks:
-        differs = _compare_file_blocks(found, dict(old.blocks), dict(new.blocks))
+        differs = _compare_file_blocks(found, blocks_in(old.size), old.blocks, new.blocks)
     if old.reparse_digest and new.reparse_digest:
         found.hashed += old.kind != "file"
         differs = differs or old.reparse_digest != new.reparse_digest
@@ -175,8 +183,11 @@ def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
     return differs
 
 
-def _compare_file_blocks(found: PairContents, old: dict[int, str], new: dict[int, str]) -> bool:
-    common = old.keys() & new.keys()
+def _compare_file_blocks(
+    found: PairContents, count: int, source: list[tuple[int, str]], target: list[tuple[int, str]]
+) -> bool:
+    old, new = dict(source), dict(target)
+    common = [index for index in old.keys() & new.keys() if 0 <= index < count]
     wrong = sum(old[index] != new[index] for index in common)
     found.hashed += bool(common)
     found.hashed_bytes += len(common) * BLOCK_BYTES
@@ -197,9 +208,11 @@ def _compare_blocks(
     # NOTE: a block that is cut by the end of the shorter side has another length on the longer.
     comparable = blocks_in(shared) if sizes[0] == sizes[1] else shared // BLOCK_BYTES
     found.block_population = comparable
+    last = -1
     for old, new in merged(source, target, _index):
-        if old is None or new is None or old.index >= comparable:
+        if old is None or new is None or not last < old.index < comparable:
             continue
+        last = old.index
         if old.digest is None or new.digest is None:
             found.unreadable.count += 1
             continue

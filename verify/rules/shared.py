@@ -31,6 +31,9 @@ RESERVED = SWAP | {
 REQUIRED_ATTRIBUTE = 1
 """GPT attribute bit 0: the machine needs this partition; makers set it on theirs (UEFI 5.3.3)."""
 
+TOLERABLE_SHARE = 0.001
+"""The share that a sample must exclude to be enough (design: 0.1 % at 95 %)."""
+
 FAMILIES = (frozenset({"ext2", "ext3", "ext4"}), frozenset({"fat12", "fat16", "fat32"}))
 """Kinds that are one filesystem in several widths: a change within one loses no file."""
 
@@ -62,7 +65,11 @@ def is_recovery(partition: Partition) -> bool:
 
 def is_reserved(partition: Partition) -> bool:
     """Whether what lies in it decides nothing: Microsoft reserved, swap, a hibernation store."""
-    return partition.type in RESERVED or partition.filesystem.kind in {"msr", "swap"}
+    kind = partition.filesystem.kind
+    if kind in {"msr", "swap"}:
+        return True
+    # NOTE: a type is a label: under it may lie a filesystem with somebody's files.
+    return partition.type in RESERVED and kind in {"ldm", "unknown"}
 
 
 def is_protected(partition: Partition) -> bool:
@@ -109,24 +116,43 @@ def was_resized(case: Case, old: Partition, new: Partition) -> bool:
 def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | None:
     """Say why a pair's contents are not proven to be whole on the new drive; `None` if they are.
 
-    Proven: every name is on both sides with one size, nothing read differs, nothing was
-    unreadable, and contents were looked at, not names alone. Changes that every good clone has
+    Proven: every name is on both sides with one size, nothing read differs, nothing was left
+    unread, and the sample leaves no more open than it may. Changes that every good clone has
     (page files left out, a boot store rewritten) are no doubt.
     """
     files = case.contents.pairs.get(new.number)
     if files is None:
         unseen = old.filesystem.kind in LOCKED_KINDS | {"unknown"}
         return "its contents cannot be seen" if unseen else "its files were not compared"
-    if old.listing and not old.listing.complete:
-        return "not all of its files could be listed on the old drive"
-    if files.raw and size_bytes(case.target, new) < size_bytes(case.source, old):
-        return "its end is missing"
-    if files.mismatches if files.raw else _differ(files):
-        return "its contents differ"
-    if files.unreadable.count:
-        return "some of its files could not be read"
-    empty = old.listing is not None and not old.listing.bytes
-    return None if files.hashed or files.blocks or empty else "no contents were read"
+    doubts = (
+        (old.listing and not old.listing.complete, "not all of its files could be listed"),
+        (
+            files.raw and size_bytes(case.target, new) < size_bytes(case.source, old),
+            "its end is missing",
+        ),
+        (files.mismatches if files.raw else _differ(files), "its contents differ"),
+        (files.unreadable.count, "some of its files could not be read"),
+        (files.untried.count, "some of its files were not read"),
+        (_leaves_open(case), "the sample leaves too much of its contents open"),
+        (not _any_read(case, old, files), "no contents were read"),
+    )
+    return next((words for doubt, words in doubts if doubt), None)
+
+
+def _any_read(case: Case, old: Partition, files: PairContents) -> bool:
+    """Whether contents were compared, or there are none."""
+    if old.listing is not None and not old.listing.bytes:
+        return True
+    layout = "layout" in (case.source.depth, case.target.depth)
+    return not layout and bool(files.hashed or files.blocks)
+
+
+def _leaves_open(case: Case) -> bool:
+    bound = case.contents.bound
+    return bound is not None and (
+        bound.files_at_most > TOLERABLE_SHARE * bound.files
+        or bound.blocks_at_most > TOLERABLE_SHARE * bound.blocks
+    )
 
 
 def _differ(files: PairContents) -> bool:

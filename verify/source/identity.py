@@ -15,6 +15,8 @@ from typing import Literal
 
 import psutil
 
+from verify.source.hidden import HiddenArea, hidden_areas
+
 BLKSSZGET = 0x1268
 """ioctl: logical sector size of a block device in bytes (linux/fs.h)."""
 
@@ -23,7 +25,8 @@ BLKSSZGET = 0x1268
 class Identity:
     """Which drive it is, as far as the system tells; `None` where it does not.
 
-    `file_id` names the one device or file on this machine. `optimal_io_bytes`: what the drive would
+    `file_id` names the one device or file on this machine; `backing_id` is that of the image file
+    behind a loop device. `optimal_io_bytes`: what the drive would
     like to be written in, 0 for nothing in particular. `serial_source` is `drive`, or
     `adapter` where the drive hangs on USB, whose bridge may answer with a number of its own.
     """
@@ -40,8 +43,10 @@ class Identity:
     bus: str | None = None
     rotational: bool | None = None
     read_only: bool | None = None
+    backing_id: str | None = None
     mounted: tuple[str, ...] = ()
     mounted_writable: bool = False
+    hidden_areas: tuple[HiddenArea, ...] = ()
 
 
 def device_identity(descriptor: int, status: os.stat_result) -> Identity:
@@ -65,8 +70,10 @@ def device_identity(descriptor: int, status: os.stat_result) -> Identity:
         bus=bus,
         rotational=_flag(whole / "queue/rotational"),
         read_only=_flag(folder / "ro"),
+        backing_id=_backing(whole),
         mounted=mounts,
         mounted_writable=writable,
+        hidden_areas=hidden_areas(whole, bus),
     )
 
 
@@ -126,6 +133,16 @@ def _bus(whole: Path) -> str | None:
         if any(part.startswith(mark) for part in parts):
             return mark.rstrip("-")
     return None
+
+
+def _backing(whole: Path) -> str | None:
+    """The `file_id` of the image behind a loop device, so that the two are known for one."""
+    path = _text(whole / "loop/backing_file")
+    try:
+        status = Path(path).stat() if path else None
+    except OSError:
+        return None
+    return None if status is None else f"file:{status.st_dev}:{status.st_ino}"
 
 
 def _mounts(folder: Path) -> tuple[tuple[str, ...], bool]:

@@ -16,7 +16,9 @@ ROWS = [
     ("/System Volume Information", Habit.LEFT_OUT),
     ("/System Volume Information Copy", Habit.USER),
     ("/Windows/CSC/v2.0.6", Habit.LEFT_OUT),
-    ("/tmp/x", Habit.LEFT_OUT),  # noqa: S108 - a path on a drive
+    ("/tmp/taxes.doc", Habit.USER),  # noqa: S108 - a path on a drive
+    ("/System Volume Information/Dedup/ChunkStore/x", Habit.USER),
+    ("/SIS Common Store/x", Habit.USER),
     ("/EFI/Microsoft/Boot/BCD", Habit.REWRITTEN),
     ("/EFI/Microsoft/Boot/BCD.LOG2", Habit.REWRITTEN),
     ("/EFI/Microsoft/Boot/bootmgfw.efi", Habit.SYSTEM),
@@ -44,3 +46,10 @@ def test_habit_when_a_path_is_looked_up_then_the_first_list_that_has_it_decides(
 ) -> None:
     """Whatever stands in no list is taken for a person's own: nothing is excused by guess."""
     assert habit_of(path) is habit
+
+
+def test_habit_when_the_filesystem_is_of_linux_then_its_emptied_folders_are_left_out() -> None:
+    """file-hierarchy(7): /tmp and /run; elsewhere a folder of that name is a person's own."""
+    for path in ("/tmp/x", "/run/x", "/var/tmp/x"):  # noqa: S108 - paths on a drive
+        assert habit_of(path, linux=True) is Habit.LEFT_OUT
+    assert habit_of("/home/orla/tmp/x", linux=True) is Habit.USER

@@ -48,8 +48,10 @@ def test_same_when_the_files_were_read_on_two_machines_then_their_identities_say
 
 
 def test_same_when_a_file_and_a_device_are_compared_then_they_are_two() -> None:
-    """They are never one."""
-    assert quiet(SAME, case_of(image("8:1:7"), device("S1", file_id="8:1:7")))
+    """They are two, unless the device is a loop over that very file."""
+    assert quiet(SAME, case_of(image("file:8:1"), device("S1", file_id="device:7:0")))
+    loop = device("S1", file_id="device:7:0", backing_id="file:8:1")
+    assert told(SAME, case_of(image("file:8:1"), loop)) == [("stop", None)]
 
 
 def test_same_when_both_devices_give_one_serial_then_it_is_stop() -> None:

@@ -43,6 +43,11 @@ def judge(case: Case, tally: Tally) -> None:
         tally.agree(files.hashed)
         tell_gathered(tally, number, files.changed)
         tell_gathered(tally, number, files.streams)
+        if files.untried.count:
+            tally.leave_out(
+                f"{files.untried.count} file(s) of partition {number} say they are larger than"
+                " their volume (sparse files) and were not read"
+            )
         if files.unreadable.count:
             first = files.unreadable.kept[0]
             side = first.source if first.source and first.source.unhashed else first.target
@@ -51,12 +56,9 @@ def judge(case: Case, tally: Tally) -> None:
                 f"{files.unreadable.count} file(s) of partition {number} could not be read"
                 f" ({reason})"
             )
-    if tally.left_out or tally.compared or _any_names(case):
-        leave_out_small_sample(case, tally)
-
-
-def _any_names(case: Case) -> bool:
-    return any(pair.names and not pair.raw for pair in case.contents.pairs.values())
+    leave_out_small_sample(case, tally)
+    if not any(pair.hashed for pair in case.contents.pairs.values()):
+        tally.leave_out("no contents were found on both drives, so none were compared")
 
 
 RULE = Rule(

@@ -39,15 +39,25 @@ LEFT_OUT = (
     "/RECYCLER/",
     "/RECYCLED",
     "/RECYCLED/",
-    "/SIS Common Store/",
     "/Windows/CSC",
     "/Windows/CSC/",
-    # Linux: file-hierarchy(7): emptied at start; common practice: a swap file in the root.
+    # Linux, common practice: a swap file in the root.
     "/swapfile",
     "/swap.img",
+)
+
+# SPEC: file-hierarchy(7): emptied at start, on a filesystem of Linux.
+LEFT_OUT_OF_LINUX = (
     "/tmp/",  # noqa: S108 - a path on a drive
     "/run/",
     "/var/tmp/",  # noqa: S108 - a path on a drive
+)
+
+# SPEC: Microsoft Learn, "Data Deduplication": what was deduplicated lies in the chunk store alone;
+# the single-instance store (FilesNotToBackup names it, since its own service backs it up) likewise.
+CONTENT_STORES = (
+    "/System Volume Information/Dedup/",
+    "/SIS Common Store/",
 )
 
 # SPEC: Microsoft Learn, "BCD System Store Settings" and "REAgentC": written anew for a new drive.
@@ -123,6 +133,7 @@ SYSTEM = (
 )
 
 _HABITS = (
+    (Habit.USER, CONTENT_STORES),
     (Habit.LEFT_OUT, LEFT_OUT),
     (Habit.REWRITTEN, REWRITTEN),
     (Habit.MOVING, MOVING),
@@ -133,12 +144,22 @@ _HABITS = (
 """In this order; the first list that has a path decides."""
 
 
-def habit_of(path: str) -> Habit:
-    """Return what is known of a path; what stands nowhere in the lists is a person's own."""
+def habit_of(path: str, *, linux: bool = False) -> Habit:
+    """Return what is known of a path; what stands nowhere in the lists is a person's own.
+
+    `linux`: the filesystem is one of Linux (ext), where `/tmp` means what it says.
+    """
+    if linux and _linux_matcher().fullmatch(path):
+        return Habit.LEFT_OUT
     for habit, pattern in _matchers():
         if pattern.fullmatch(path):
             return habit
     return Habit.USER
+
+
+@cache
+def _linux_matcher() -> re.Pattern[str]:
+    return re.compile("|".join(map(_expression, LEFT_OUT_OF_LINUX)), re.DOTALL)
 
 
 @cache

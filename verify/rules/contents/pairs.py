@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS
+from verify.rules.shared import TOLERABLE_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -12,9 +13,6 @@ if TYPE_CHECKING:
     from verify.manifest.model import Partition
     from verify.rules.comparison import PairContents
     from verify.rules.model import Case, Tally
-
-TOLERABLE_SHARE = 0.001
-"""The share that a sample must exclude to be enough (design: 0.1 % at 95 %)."""
 
 LEAST_CONFIDENCE = 0.95
 

@@ -91,11 +91,15 @@ def _judge_pair(
 
 def _judge_gap(case: Case, tally: Tally) -> None:
     if not (case.source.gaps and case.target.gaps):
+        _judge_one_gap(case, tally)
         return
     old, new = case.source.gaps[0], case.target.gaps[0]
     if old.digest is None or new.digest is None:
         tally.leave_out(f"the bytes {old.what}: {old.reason or new.reason}")
         return
+    for gap in (old, new):
+        if gap.reason:
+            tally.leave_out(f"the bytes {gap.what}: {gap.reason}")
     tally.agree()
     if old.digest != new.digest:
         tally.find(
@@ -105,6 +109,19 @@ def _judge_gap(case: Case, tally: Tally) -> None:
             source=f"{old.content_bytes} bytes",
             target=f"{new.content_bytes} bytes",
         )
+
+
+def _judge_one_gap(case: Case, tally: Tally) -> None:
+    """Tell where only the old drive has room, and something in it, before its first partition."""
+    for gap in case.source.gaps:
+        tally.agree()
+        if gap.content_bytes or gap.digest is None:
+            tally.find(
+                Level.REVIEW,
+                f"The bytes {gap.what} of the old drive have no place on the new one.",
+                _LOADER,
+                source=f"{gap.content_bytes} bytes",
+            )
 
 
 RULE = Rule(

@@ -116,14 +116,14 @@ def weigh_extra(item: Difference) -> Meaning:
 
 
 def _weigh_absent(item: Difference, otherwise: Meaning) -> Meaning:
-    habit = habit_of(item.path)
+    habit = habit_of(item.path, linux=item.linux)
     expected = habit in EXPECTED_HABITS | {Habit.MOVING}
     return _EXPECTED[habit] if expected else otherwise
 
 
 def weigh_stream(item: Difference) -> Meaning:
     """Return what other named streams mean."""
-    habit = habit_of(item.path)
+    habit = habit_of(item.path, linux=item.linux)
     return _EXPECTED[habit] if habit in EXPECTED_HABITS else STREAM_LOST
 
 
@@ -132,7 +132,7 @@ def weigh_change(item: Difference) -> Meaning:
 
     The times decide: the same time under other bytes is damage, a newer side was used since.
     """
-    habit = habit_of(item.path)
+    habit = habit_of(item.path, linux=item.linux)
     if habit in EXPECTED_HABITS:
         return _EXPECTED[habit]
     later = later_by(item)

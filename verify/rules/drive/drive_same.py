@@ -58,6 +58,8 @@ def judge(case: Case, tally: Tally) -> None:
     old, new = case.source.drive, case.target.drive
     if old.kind != new.kind:
         tally.agree()
+        if _one_name(case):
+            _stop(case, tally, "file")
     elif old.kind == "image":
         _judge_files(case, tally)
     else:
@@ -95,7 +97,12 @@ def _judge_devices(case: Case, tally: Tally) -> None:
 def _one_name(case: Case) -> bool:
     """Whether both were read under one identity of one machine: it means nothing on another."""
     same_host = case.source.capture.host == case.target.capture.host
-    return same_host and case.source.drive.file_id == case.target.drive.file_id
+    return same_host and bool(_names(case.source.drive) & _names(case.target.drive))
+
+
+def _names(drive: DriveInfo) -> set[str]:
+    """Return what a drive goes by on its machine: itself, and the image behind a loop device."""
+    return {name for name in (drive.file_id, drive.backing_id) if name is not None}
 
 
 def _at_one_time(case: Case) -> bool:

@@ -50,6 +50,12 @@ def judge(case: Case, tally: Tally) -> None:
     """Judge the places of the target's partitions, each beside its counterpart's."""
     tell_places(case, tally)
     old_faults, new_faults = faults(case.source), faults(case.target)
+    for number, words in old_faults.items():
+        if _PAST_END in words:
+            tally.leave_out(
+                f"partition {number} of the old drive {words[_PAST_END]}: what should lie behind"
+                " that was not read"
+            )
     for pair in case.pairs:
         old = old_faults.get(pair.source.number, {}) if pair.source else {}
         new = new_faults.get(pair.target.number, {}) if pair.target else {}

@@ -39,6 +39,8 @@ _NOTHING_LOST = "Nothing of it is lost; the system makes another one where it wa
 
 def judge(case: Case, tally: Tally) -> None:
     """Look for partitions of the source that have no counterpart."""
+    if not any(pair.source for pair in case.pairs):
+        tally.leave_out("the old drive's table names no partition, so nothing on it was compared")
     for pair in case.pairs:
         old = pair.source
         if old is None:

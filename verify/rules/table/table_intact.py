@@ -39,7 +39,7 @@ from verify.rules.shared import tell_fault
 if TYPE_CHECKING:
     from verify.manifest.model import Header
     from verify.rules.model import Case, Tally
-    from verify.table.model import GptHeader, Table
+    from verify.table.model import GptHeader, MbrRecord, Table
 
 _REBUILD = "Rebuild it from the good copy with a partitioning tool, and check again."
 _MOVE = "Let a partitioning tool move the backup table to the end of the drive, and check again."
@@ -165,11 +165,28 @@ def _value(header: Header, key: str, fault: _Fault | None) -> Value:
 
 def _leave_out_uncertain(case: Case, tally: Tally) -> None:
     """Say where the old drive's own table leaves open which partitions it has."""
+    for record in _only_hybrid(case.source.table):
+        tally.leave_out(
+            f"the old drive's boot record names a partition of type {record.type:02X} at LBA"
+            f" {record.starting_lba} that its GPT does not have; it was not read"
+        )
     for sentence in case.source.table.ambiguous:
         tally.leave_out(f"the old drive's table is not certain: {_clause(sentence)}")
     if case.source.table.scheme != "gpt" or case.source.table.used is None:
         for sentence in case.source.table.problems:
             tally.leave_out(f"the old drive's table cannot be followed: {_clause(sentence)}")
+
+
+def _only_hybrid(table: Table) -> list[MbrRecord]:
+    """Return the records of a hybrid boot record that no entry of the GPT stands for."""
+    if table.mbr is None or table.mbr.kind != "hybrid" or table.scheme != "gpt":
+        return []
+    starts = {item.start_lba for item in table.partitions}
+    return [
+        record
+        for record in table.mbr.records
+        if record.type not in {0, 0xEE} and record.starting_lba not in starts
+    ]
 
 
 def _tell_ambiguous(case: Case, tally: Tally) -> None:
