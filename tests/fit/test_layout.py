@@ -121,3 +121,30 @@ def test_layout_when_the_drive_is_as_large_and_on_the_grid_then_nothing_changes(
     assert [(item.start, item.size) for item in layout.placed] == [
         (piece.start, piece.size) for piece in pieces
     ]
+
+
+def test_layout_when_only_closing_up_helps_then_it_gets_what_it_needs_and_no_more() -> None:
+    """1 to 101 MiB, a gap of 100 MiB, and 300 MiB that need 200: kept from 402 MiB on.
+
+    The table takes less than 1 MiB at the end. Closed up, the second starts at 101 MiB: at 350 MiB
+    there is room for 248 MiB, but more than 200 would be less on a drive of 402 MiB.
+    """
+    pieces = [
+        Piece(number=1, start=MIB, size=100 * MIB),
+        Piece(number=2, start=201 * MIB, size=300 * MIB),
+    ]
+    drawn = (pieces, 2, 200 * MIB, 501 * MIB)
+    found = {}
+    for mib in (301, 302, 350, 401, 402, 450, 502):
+        layout = laid(drawn, mib * 2048)
+        places = [(item.start // MIB, item.size // MIB) for item in layout.placed]
+        found[mib] = (layout.fits, *places)
+    assert found == {
+        301: (False, (1, 100), (101, 199)),
+        302: (True, (1, 100), (101, 200)),
+        350: (True, (1, 100), (101, 200)),
+        401: (True, (1, 100), (101, 200)),
+        402: (True, (1, 100), (201, 200)),
+        450: (True, (1, 100), (201, 248)),
+        502: (True, (1, 100), (201, 300)),
+    }

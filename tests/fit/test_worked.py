@@ -211,3 +211,22 @@ def test_partition_when_of_plain_data_then_the_largest_gives_way(tmp_path: Path)
     )
     assert fit_of(header, "800 MiB", tmp_path).gives_way == 2
     assert fit_of(header, "800 MiB", tmp_path, shrink=1).gives_way == 1
+
+
+def test_extended_partition_when_nothing_in_it_moves_then_it_keeps_its_own_end(
+    tmp_path: Path,
+) -> None:
+    """50 MiB of it behind the last logical partition stay its own."""
+    header = drive(
+        [
+            made(1, 1, 300, active=True, type="07", guid=None, of={"used_bytes": 50 * MIB}),
+            made(2, 301, 651, "extended", type="0F", guid=None, container=True),
+            made(5, 302, 600, type="07", guid=None, of={"used_bytes": 20 * MIB}),
+        ],
+        table={"scheme": "mbr"},
+    )
+    fit = fit_of(header, "1000 MiB", tmp_path)
+    assert (rows(fit)[2].start_lba, rows(fit)[2].sectors) == (301 * 2048, 651 * 2048)
+    assert {row.change for row in fit.partitions} == {"same"}
+    small = fit_of(header, "920 MiB", tmp_path)
+    assert rows(small)[2].sectors == 601 * 2048
