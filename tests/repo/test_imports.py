@@ -52,6 +52,7 @@ WRITERS = {
 READERS = WRITERS | {
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
+    "verify/source/hidden.py",  # what sysfs tells of areas beside a drive
     "verify/fit/file.py",  # a fit that was declared
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
@@ -25,16 +25,12 @@ from verify.filesystem.entry import Entry
 from verify.manifest.model import Contents, Header, Owner, Partition, SectorRange
 from verify.rules.comparison import Bag, Difference, PairContents
 from verify.rules.drive import (
-    drive_hidden_areas,
     drive_in_use,
     drive_unreadable,
     sector_size,
     source_used_since,
     target_used_since,
 )
-
-if TYPE_CHECKING:
-    from verify.rules.model import Rule
 
 IN_USE, SECTORS = drive_in_use.RULE, sector_size.RULE
 UNREADABLE = drive_unreadable.RULE
@@ -162,13 +158,6 @@ def test_unreadable_when_files_were_hit_then_each_is_stop_and_named() -> None:
     assert [item.level for item in found] == ["stop"] * 21
     assert found[0].path == "/photo0"
     assert "5 more file(s)" in found[-1].message
-
-
-@pytest.mark.parametrize("rule", [drive_hidden_areas.RULE], ids=lambda r: r.slug)
-def test_drive_when_this_version_does_not_judge_it_then_it_says_so(rule: Rule) -> None:
-    """In the catalogue, and not required."""
-    assert answers(rule, case_of(drive(usual()), drive(usual()))) == ["not_examined"]
-    assert not rule.required
 
 
 def newer(path: str, seconds: float) -> PairContents:

@@ -1,9 +1,10 @@
 """The drive has areas that reading it does not reach.
 
 ## What it compares
-Nothing yet: this version does not judge it, and says so in every comparison. A later one asks the
-drive for a host protected area and a configuration overlay (ATA), and for further namespaces
-(NVMe).
+What each drive is known to have beside the area that was read, as far as the running system tells
+it: further namespaces (NVMe), boot and general purpose areas (eMMC). For other drives (ATA, SCSI,
+USB) it says that a host protected area and a configuration overlay were not asked for: that would
+mean to send the drive commands, which this tool does not do.
 
 ## Why it matters
 A maker's recovery system may lie in a protected area behind the drive's apparent end, and a
@@ -11,16 +12,20 @@ second namespace is a second drive in one housing. Neither is in the clone, and 
 from the partition table.
 
 ## Levels
-None in this version: the outcome is always `not_examined`. The rule is not required for `sound`
-until it is built.
+- `review`: the old drive has a further namespace. Is it wiped, too?
+- `note`: an eMMC's boot areas, which belong to the device it is built into; any area of the new
+  drive.
+- not examined: an image, which has no such areas of its own; a drive whose areas nobody was asked
+  about, with the reason.
 
 ## What to do
 Compare the drive's apparent size with the one on its label. If they differ, ask the drive with
 its maker's or the system's own tools before it is wiped.
 
 ## Sources
-ATA/ATAPI Command Set (host protected area, device configuration overlay) and NVM Express base
-specification (namespaces), both cited from memory.
+Linux kernel, drivers/nvme/host/core.c and drivers/mmc/core/block.c. ATA/ATAPI Command Set (host
+protected area, device configuration overlay) and NVM Express base specification (namespaces), both
+cited from memory.
 """
 
 from __future__ import annotations
@@ -28,15 +33,36 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.model import Area, Level, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
+_NAMESPACES = "further namespaces"
+_LOOK = "Look into it before the old drive is wiped: it was not compared with anything."
+_KNOW = "Nothing to do, if nothing of it is to be kept."
 
-def judge(_case: Case, tally: Tally) -> None:
-    """Say that nothing was examined."""
-    tally.leave_out("this version does not ask the drive for areas behind its apparent end")
+
+def judge(case: Case, tally: Tally) -> None:
+    """Say what was asked of each drive, and what the answer was."""
+    for header, name in ((case.source, "old"), (case.target, "new")):
+        drive = header.drive
+        if drive.kind == "image":
+            tally.leave_out(f"the {name} drive is an image, which has no areas but the one read")
+        elif not drive.hidden_areas:
+            tally.leave_out(f"nothing was asked of the {name} drive when it was read")
+        for area in drive.hidden_areas:
+            if area.answer == "not asked":
+                tally.leave_out(f"{area.what} of the {name} drive: {area.detail}")
+                continue
+            tally.agree()
+            if area.answer == "found":
+                grave = name == "old" and area.what == _NAMESPACES
+                tally.find(
+                    Level.REVIEW if grave else Level.NOTE,
+                    f"The {name} drive has {area.what}: {area.detail}.",
+                    _LOOK if name == "old" else _KNOW,
+                )
 
 
 RULE = Rule(
@@ -44,6 +70,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing="this version does not judge it",
+    nothing="no drive was read",
     page=cleandoc(__doc__),
 )
