@@ -13,10 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from blake3 import blake3
 
 from tests.support.drives import file_window
 from verify.errors import ReaderError
 from verify.filesystem.open import open_volume
+from verify.manifest.capture import CaptureOptions, capture
+from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,7 +30,7 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "setfattr", "umount")]
 
 MANY = 10_000
-WOF_TAG, JUNCTION_TAG = 0x80000017, 0xA0000003
+WOF_TAG, JUNCTION_TAG, CLOUD_TAG = 0x80000017, 0xA0000003, 0x9000601A
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,12 @@ def _fill(mount: Path) -> None:
     _set(mount / "system.dll", "system.ntfs_reparse_data", _reparse(WOF_TAG, bytes(16)))
     (mount / "pointer").mkdir()
     _set(mount / "pointer", "system.ntfs_reparse_data", _reparse(JUNCTION_TAG, _junction("C:\\x")))
+    cloud = mount / "cloud"
+    cloud.mkdir()
+    (cloud / "inside.txt").write_bytes(b"kept on this drive, too")
+    _set(cloud, "system.ntfs_reparse_data", _reparse(CLOUD_TAG, bytes(16)))
+    (mount / "large.bin").write_bytes(os.urandom(9 << 20))
+    _set(mount / "large.bin", "user.beside", "0x" + b"beside".hex())
     (mount / "deleted.txt").write_bytes(b"gone")
     (mount / "deleted.txt").unlink()
 
@@ -121,10 +130,11 @@ def _read_back(mount: Path) -> tuple[dict[str, bytes], set[str]]:
     for folder, names, leaves in os.walk(mount):
         base = "/" + os.path.relpath(folder, mount)
         base = "" if base == "/." else base
-        folders |= {f"{base}/{name}" for name in names if name != "pointer"}
+        names[:] = [name for name in names if name not in {"pointer", "cloud"}]
+        folders |= {f"{base}/{name}" for name in names}
         for leaf in leaves:
             path = Path(folder) / leaf
-            if leaf not in {"system.dll", "pointer"}:
+            if leaf not in {"system.dll", "pointer", "cloud"}:
                 files[f"{base}/{leaf}"] = path.read_bytes()
     return files, folders
 
@@ -148,7 +158,7 @@ def test_listing_when_written_by_another_driver_then_every_name_is_there(
 
     Metadata files, `.` and deleted names are left out; every hard link counts.
     """
-    special = {"/system.dll", "/pointer"}
+    special = {"/system.dll", "/pointer", "/cloud", "/cloud/inside.txt"}
     assert entries.keys() - special == written.files.keys() | written.folders
     assert sum(path.startswith("/many/") for path in entries) == MANY
 
@@ -212,6 +222,26 @@ def test_junction_when_listed_then_its_tag_and_data_are_kept_and_it_is_not_follo
     assert entry.kind == "folder"
     assert entry.reparse == f"{JUNCTION_TAG:08X}"
     assert "C:\\x".encode("utf-16-le") in volume.reparse_data(entry)
+
+
+def test_folder_when_its_tag_is_of_a_cloud_then_its_contents_are_listed(
+    volume: Volume, entries: dict[str, Entry]
+) -> None:
+    """Tag 0x9000601A is no name surrogate ([MS-FSCC] 2.1.2.1, bit 29): the folder has contents."""
+    assert entries["/cloud"].reparse == f"{CLOUD_TAG:08X}"
+    assert volume.read(entries["/cloud/inside.txt"], 0, 4) == b"kept"
+
+
+def test_sample_when_a_large_file_has_streams_then_they_are_read_whole(
+    written: Written, tmp_path: Path
+) -> None:
+    """A large file is drawn by blocks; what stands beside its main stream is hashed whole."""
+    path = tmp_path / "manifest"
+    capture(str(written.image), path, CaptureOptions(sample_files=1, sample_blocks=1))
+    (large,) = [item for item in open_manifest(path).entries(0) if item.path == "/large.bin"]
+    assert large.digest is None
+    (stream,) = large.streams
+    assert (stream.name, stream.digest) == ("beside", blake3(b"beside").hexdigest())
 
 
 def test_hard_links_when_listed_then_they_share_one_node(entries: dict[str, Entry]) -> None:

@@ -220,6 +220,7 @@ class _Capture:
     ) -> dict[str, Any]:
         """Return the fields of one partition's model."""
         self._keep_owners(entry, self._window(entry, table), answer)
+        _doubt_empty_listing(filesystem, answer)
         own = [{"what": "listing", "reason": words} for words in answer.incomplete]
         if answer.failure:
             own.append({"what": "contents", "reason": answer.failure})
@@ -337,6 +338,21 @@ class _Capture:
             else:
                 joined.append({"start_lba": first, "sectors": count})
         return joined
+
+
+def _doubt_empty_listing(filesystem: Filesystem, answer: Answer) -> None:
+    """Say so where a FAT shows clusters in use and no name: its root directory was lost.
+
+    FAT32's root takes a cluster of its own, and a label none.
+    """
+    listing, cluster = answer.listing, filesystem.cluster_bytes
+    if not filesystem.kind.startswith("fat") or listing is None or not cluster:
+        return
+    names = sum(listing[what] for what in ("files", "folders", "links", "others"))
+    if not names and (filesystem.used_bytes or 0) > cluster:
+        used = (filesystem.used_bytes or 0) // cluster
+        answer.incomplete.append(f"/: {used} clusters are in use, but no name is listed")
+        listing["complete"] = False
 
 
 def _mark(drive: Drive) -> str:
