@@ -7,7 +7,7 @@ import random
 import pytest
 from scipy.stats import hypergeom
 
-from verify.stats import most_bad, sample_size
+from verify.stats import draw_size, most_bad, sample_size
 
 # Source: n = ceil(ln a / ln(1 - p)), the zero-failure sample size; 59, 299 and 2,995 are the
 # figures printed in textbooks of acceptance sampling and in the Python `reliability` docs.
@@ -72,6 +72,27 @@ def test_most_bad_when_one_fewer_is_drawn_then_that_many_bad_are_no_longer_exclu
     """Both sides of every limit of the smallest-draw table."""
     assert most_bad(population, drawn, confidence=0.95) < bad
     assert most_bad(population, drawn - 1, confidence=0.95) >= bad
+
+
+@pytest.mark.parametrize(("population", "bad", "drawn"), SMALLEST_DRAWS)
+def test_draw_size_when_asked_for_a_row_of_the_table_then_it_is_the_same(
+    population: int, bad: int, drawn: int
+) -> None:
+    """The smallest-draw table: 9,500 of 10,000 for a single bad one, not 9,501."""
+    assert draw_size(population, bad, confidence=0.95) == drawn
+
+
+def test_draw_size_when_held_against_scipy_then_no_population_differs() -> None:
+    """Scipy's hypergeometric distribution: the first n whose chance of finding none is low."""
+    rng = random.Random(13)
+    for _ in range(150):
+        population = rng.randint(1, 120)
+        bad = rng.randint(1, population)
+        chances = (hypergeom.pmf(0, population, bad, drawn) for drawn in range(population + 1))
+        first = next(drawn for drawn, chance in enumerate(chances) if chance <= 0.05 + 1e-12)
+        assert draw_size(population, bad, confidence=0.95) == first
+    with pytest.raises(ValueError, match="bad"):
+        draw_size(10, 0, confidence=0.95)
 
 
 def test_most_bad_when_held_against_scipy_then_no_population_differs() -> None:

@@ -28,6 +28,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── JobUnknown                         no job of that name
     │   ├── JobTaken                           there is a job of that name
     │   └── JobDamaged                         a file of a job is gone, or is not what it was
+    ├── AuditForeign                           a file that holds no plan or result of an audit
     ├── KeyUnusable                            a file that holds no key, or one that others may read
     └── OutputError                            a result could not be written
 """
@@ -381,6 +382,21 @@ class JobDamaged(ArchiveError):
     def hint(self) -> str:
         """Say what tells more."""
         return "`jobs verify` names every file that changed, is missing or was added."
+
+
+@dataclass
+class AuditForeign(WitnessError):
+    """A file that holds no plan, or no result, of an audit."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is not of an audit: {self.reason}."
+
+    def hint(self) -> str:
+        """Say where such files come from."""
+        return "`audit plan -o` writes a plan, `audit run -o` the result of one."
 
 
 @dataclass

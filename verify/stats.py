@@ -23,6 +23,29 @@ def sample_size(confidence: float, share: float) -> int:
     return ceil(log1p(-confidence) / log1p(-share))
 
 
+def draw_size(population: int, bad: int, *, confidence: float) -> int:
+    """Return how many of a population to draw to exclude that many bad items, none found.
+
+    The smallest n with C(N - D, n) / C(N, n) <= 1 - c. `population`: N; `bad`: D in 1..N;
+    `confidence`: c in (0, 1), one-sided.
+
+    Raises:
+        ValueError: the numbers contradict each other.
+    """
+    if not 1 <= bad <= population:
+        raise ValueError("1 <= bad <= population")
+    doubt = 1 - Fraction(confidence).limit_denominator(10**9)
+    low, high = 0, population
+    # NOTE: the chance of finding none falls as n grows, so the size can be halved in on.
+    while low < high:
+        middle = (low + high) // 2
+        if _excluded(population, middle, 0, bad, doubt):
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
 def most_bad(population: int, drawn: int, found: int = 0, *, confidence: float) -> int:
     """Return the largest number of bad items that the draw does not exclude.
 

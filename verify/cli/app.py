@@ -9,6 +9,7 @@ from typing import Annotated, TextIO
 
 import typer
 
+from verify.cli import audit
 from verify.cli.capture import capture
 from verify.cli.check import check
 from verify.cli.compare import compare
@@ -47,6 +48,10 @@ GROUPS: dict[str, tuple[str, dict[str, Callable[..., int]]]] = {
             "started": job_started,
             "delete": delete_job,
         },
+    ),
+    "audit": (
+        "The spot audit: how many jobs to draw, what they show, what that says of the rest.",
+        {"plan": audit.plan, "run": audit.run, "report": audit.report},
     ),
 }
 """Commands that have commands of their own: what they are about, and which."""

@@ -70,8 +70,8 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
         verdict=None if verdict is None else verdict.value,
         technician=technician,
         customer=customer,
-        since=None if since is None else _day(since),
-        until=None if until is None else _day(until) + 86_400,
+        since=first_second(since),
+        until=last_second(until),
         sort=sort.value,
         descending=reverse,
         limit=limit,
@@ -170,10 +170,27 @@ def export_jobs(
     return 0
 
 
-def _day(text: str) -> int:
+def first_second(day: str | None) -> int | None:
+    """Return when a day begins, in seconds since 1970 UTC.
+
+    Raises:
+        UsageError: it is no day.
+    """
     from datetime import UTC, datetime
 
+    if day is None:
+        return None
     try:
-        return int(datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC).timestamp())
+        return int(datetime.strptime(day, "%Y-%m-%d").replace(tzinfo=UTC).timestamp())
     except ValueError as error:
-        raise UsageError(f"{text}: is no day.", "Write it as 2031-02-28.") from error
+        raise UsageError(f"{day}: is no day.", "Write it as 2031-02-28.") from error
+
+
+def last_second(day: str | None) -> int | None:
+    """Return when a day is over, in seconds since 1970 UTC.
+
+    Raises:
+        UsageError: it is no day.
+    """
+    begin = first_second(day)
+    return None if begin is None else begin + 86_400

@@ -157,6 +157,11 @@ class Index:
         )
         return [json.loads(row[0]) for row in self.connection.execute(query, values)]
 
+    def seals(self) -> dict[str, str]:
+        """Return the seal of every job."""
+        query = "select name, seal from entries where kind = 'job' and seal is not null"
+        return dict(self.connection.execute(query).fetchall())
+
     def events(self, job: str) -> list[str]:
         """Return the names of the entries about a job that was filed, in their order."""
         query = "select name from entries where job = ? and kind not in ('job', 'stub')"

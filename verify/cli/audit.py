@@ -1,0 +1,135 @@
+"""`drivewitness audit …`: jobs drawn from the archive, looked at again, and what that says."""
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
+from verify.cli.jobs import DayOption, first_second, last_second
+from verify.cli.options import JsonOption
+
+
+class ByName(StrEnum):
+    """What strata are made from."""
+
+    TECHNICIAN = "technician"
+    MODEL = "model"
+    ADAPTER = "adapter"
+    MONTH = "month"
+
+
+PlanArgument = Annotated[str, typer.Argument(metavar="PLAN", help="What `audit plan -o` wrote.")]
+
+
+def plan(  # noqa: PLR0913 - the command's own options
+    *,
+    archive: ArchiveOption = None,
+    confidence: Annotated[float, typer.Option("--confidence", metavar="SHARE")] = 0.95,
+    tolerable: Annotated[
+        float,
+        typer.Option("--tolerable", metavar="SHARE", help="The share of unsound jobs to exclude."),
+    ] = 0.05,
+    letters: Annotated[
+        bool, typer.Option("--letters", help="Draw as MIL-STD-105E's code letters say instead.")
+    ] = False,
+    by: Annotated[
+        ByName | None, typer.Option("--by", help="Draw from each of these by itself.")
+    ] = None,
+    seed: Annotated[
+        str | None, typer.Option("--seed", metavar="TEXT", help="Key of the draw.  [default: new]")
+    ] = None,
+    since: DayOption = None,
+    until: DayOption = None,
+    output: Annotated[
+        str | None, typer.Option("--output", "-o", metavar="FILE", help="A new file: the plan.")
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """Say how many jobs to draw, and draw them.
+
+    If none of them is unsound, a larger share than the tolerable one is excluded at that
+    confidence. `--since` and `--until` are the first and the last day of the jobs drawn from.
+    """
+    import secrets
+
+    from verify.cli.output import emit, emit_drawn
+    from verify.cli.reading import place_for
+    from verify.jobs.audit import plan_audit
+    from verify.jobs.audit_file import write_document
+    from verify.jobs.audit_terminal import print_plan
+    from verify.jobs.index import Wanted
+    from verify.report.json_text import as_json
+
+    if output is not None:
+        place_for(Path(output), (), "plan", replace_it=False)
+    wanted = Wanted(since=first_second(since), until=last_second(until))
+    with archive_at(archive).index() as index:
+        jobs, seals = index.jobs(wanted), index.seals()
+    drawn = plan_audit(
+        jobs,
+        seed=secrets.token_hex(8) if seed is None else seed,
+        confidence=confidence,
+        tolerable=tolerable,
+        rule="letter" if letters else "exact",
+        by=None if by is None else by.value,
+        seals=seals,
+    )
+    if output is not None:
+        write_document(Path(output), drawn)
+    if json:
+        emit(as_json(drawn.model_dump(mode="json", by_alias=True)) + "\n")
+    else:
+        emit_drawn(lambda console: print_plan(console, drawn))
+    return 0
+
+
+def run(
+    plan: PlanArgument,
+    *,
+    output: Annotated[
+        str, typer.Option("--output", "-o", metavar="FILE", help="A new file: the result.")
+    ],
+    archive: ArchiveOption = None,
+    key: KeyOption = None,
+) -> int:
+    """Look at the drawn jobs again: their seals, and their manifests by the rules of today."""
+    import time
+
+    from verify.cli.reading import place_for
+    from verify.jobs.audit import Plan, Result, look_again
+    from verify.jobs.audit_file import read_document, write_document
+    from verify.version import __version__
+
+    file = Path(output)
+    place_for(file, (plan,), "result", replace_it=False)
+    drawn = read_document(Path(plan), Plan)
+    looked = tuple(look_again(archive_at(archive), drawn.jobs, key_at(key)))
+    result = Result(at=int(time.time()), tool_version=__version__, plan=drawn, jobs=looked)
+    write_document(file, result)
+    unsound = sum(job.unsound is not None for job in looked)
+    sys.stderr.write(f"{file}: {len(looked)} jobs looked at, {unsound} of them unsound.\n")
+    return 0
+
+
+def report(
+    result: Annotated[str, typer.Argument(metavar="RESULT", help="What `audit run -o` wrote.")],
+    *,
+    json: JsonOption = False,
+) -> int:
+    """Tell what was drawn and found, and how many of all jobs could be unsound at most."""
+    from verify.cli.output import emit, emit_drawn
+    from verify.jobs.audit import Result
+    from verify.jobs.audit_file import read_document
+    from verify.jobs.audit_report import audit_document
+    from verify.jobs.audit_terminal import print_audit
+    from verify.report.json_text import as_json
+
+    document = audit_document(read_document(Path(result), Result))
+    if json:
+        emit(as_json(document) + "\n")
+    else:
+        emit_drawn(lambda console: print_audit(console, document))
+    return 0
