@@ -29,9 +29,6 @@ FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, S
 """What comes out of the library: OSError with a text for nearly all, RuntimeError around an error
 of our own reads, the rest from objects whose pointers are null."""
 
-LARGEST_READ = 1 << 20
-"""The library narrows the length of a read to 32 bits and then returns nothing, silently."""
-
 _TYPES = {
     "ntfs": pytsk3.TSK_FS_TYPE_NTFS,
     "fat12": pytsk3.TSK_FS_TYPE_FAT12,

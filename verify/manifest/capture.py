@@ -29,15 +29,12 @@ from verify.manifest.gaps import read_gap
 from verify.manifest.model import Header
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
-from verify.stats import sample_size
+from verify.stats import TOLERABLE_SHARE, sample_size
 from verify.table.read import read_table
 from verify.version import __version__
 
 if TYPE_CHECKING:
     from verify.table.model import PartitionEntry, Table
-
-TOLERABLE_SHARE = 0.001
-"""The share of files that a sample must be able to exclude (design: 0.1 %)."""
 
 MOST_READERS = 2
 """Partitions read at once where no head moves; both drives of a check are read at once, too."""

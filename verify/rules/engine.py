@@ -10,8 +10,6 @@ from verify.rules.model import Case, Finding, Level, Outcome, Result, Rule
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-VERDICTS = ("sound", "review", "stop")
-
 
 @dataclass(frozen=True, slots=True)
 class Judgement:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
 from verify.rules.model import Level
+from verify.stats import TOLERABLE_SHARE
 
 if TYPE_CHECKING:
     from verify.manifest.model import Header, Partition
@@ -30,9 +31,6 @@ RESERVED = SWAP | {
 
 REQUIRED_ATTRIBUTE = 1
 """GPT attribute bit 0: the machine needs this partition; makers set it on theirs (UEFI 5.3.3)."""
-
-TOLERABLE_SHARE = 0.001
-"""The share that a sample must exclude to be enough (design: 0.1 % at 95 %)."""
 
 FAMILIES = (frozenset({"ext2", "ext3", "ext4"}), frozenset({"fat12", "fat16", "fat32"}))
 """Kinds that are one filesystem in several widths: a change within one loses no file."""

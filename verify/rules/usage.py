@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
-from verify.rules.contents.weigh import is_expected
+from verify.rules.contents.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
 from verify.rules.model import Level
 from verify.rules.shared import name_of, was_resized
 
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 Side = Literal["source", "target"]
 
 _NO_SIGNS = "no partition's files were compared, and no filesystem keeps the time of its last write"
-
-FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
-"""FAT keeps times to two seconds: a smaller difference is no difference."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS
-from verify.rules.shared import TOLERABLE_SHARE
+from verify.stats import TOLERABLE_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

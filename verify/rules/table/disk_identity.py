@@ -40,12 +40,6 @@ if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
     from verify.table.model import Table
 
-CAUTION = (
-    "Both drives carry the same identity: never attach both to a machine while it starts, and take"
-    " the old one out before the first start from the new one."
-)
-"""What a report says beside a good clone, whose identity is the same: it is no finding."""
-
 _NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
 _START = "See that the machine, and its recovery environment, start from the new drive alone."
 
