@@ -6,7 +6,8 @@ drive, and the time of the last write that an ext filesystem keeps, unless it wa
 
 ## Why it matters
 What was written to the old drive after the clone is nowhere else. It usually means that the
-machine was started from the old drive once more.
+machine was started from the old drive once more, or that the clone was made while it ran. After the
+clone the old drive should stay unattached until it is identified and wiped.
 
 ## Levels
 - `note`: always. Whether something is lost is told by the rules that compare the files: a

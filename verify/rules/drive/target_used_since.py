@@ -6,7 +6,10 @@ drive, and the time of the last write that an ext filesystem keeps, unless it wa
 
 ## Why it matters
 A system that has been started changes thousands of its own files. The comparison with the old
-drive then shows those changes beside the clone's faults, and proves less.
+drive then shows those changes beside the clone's faults, and proves less. The order that proves
+most is: clone, check before the first start, start alone, see that it runs from the new drive,
+identify the old one, wipe it. A check after the first start can no longer prove of the files that
+were written since that they came over whole.
 
 ## Levels
 - `note`: always. The rules that compare the files judge each difference.
@@ -34,7 +37,10 @@ from verify.rules.usage import tell_later_use
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
 
-_ADVICE = "Look through the findings on files: a started system changes its own, nothing else."
+_ADVICE = (
+    "This check was made after the new drive was used: of what was written there since, it cannot"
+    " prove that it came over whole. Look through the findings on files."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
