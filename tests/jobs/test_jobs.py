@@ -200,12 +200,20 @@ def test_check_when_a_job_is_named_then_what_was_read_is_filed(
         image.write_bytes(os.urandom(512) + bytes(1 << 20))
         images.append(image)
     place = tmp_path / "archive"
-    ran = command("check", *images, "--job", "J-1", "--archive", place, "--json")
+    report, page = tmp_path / "report.json", tmp_path / "report.html"
+    ran = command(
+        "check", *images, "--job", "J-1", "--archive", place, "--json",
+        "--report", report, "--report", page, "--report", tmp_path / "report.md",
+    )  # fmt: skip
     assert ran.code in {0, 1, 3}
     folder = place / "jobs" / "J-1"
     assert {path.name for path in folder.iterdir()} == FILES | {"seal.json"}
     assert json.loads((folder / "comparison.json").read_text()) == ran.document
     assert command("jobs", "verify", "--archive", place).code == 0
+    seal = json.loads((folder / "seal.json").read_text())["seal"]
+    assert json.loads(report.read_text())["job_seal"] == f"number 1, J-1: {seal}"
+    assert seal in page.read_text()
+    assert seal in (tmp_path / "report.md").read_text()
     assert not list((place / "unfinished").iterdir())
 
 

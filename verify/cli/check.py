@@ -87,7 +87,8 @@ def check(  # noqa: PLR0913 - the command's own options
     with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
         judged = judge(source, target, options, folder, declared)
         tell(judged, as_document=json)
-        reports.write(judged.comparison)
+        seal = None
         if filing is not None and folder is not None:
-            filing.file(judged.comparison, folder, fit)
+            seal = filing.file(judged.comparison, folder, fit)
+        reports.write(judged.comparison, seal)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

@@ -26,8 +26,8 @@ class Filing:
     words: "JobWords"
     key: "Key | None"
 
-    def file(self, comparison: "Comparison", folder: Path, fit: str | None = None) -> None:
-        """File a comparison with the manifests that were kept in `folder`, and tell the seal.
+    def file(self, comparison: "Comparison", folder: Path, fit: str | None = None) -> str:
+        """File a comparison with the manifests kept in `folder`; tell and return its seal.
 
         `fit`: the file that the new drive was held to.
 
@@ -46,6 +46,7 @@ class Filing:
             fit=None if fit is None else Path(fit),
         )
         tell_seal(self.archive, seal)
+        return f"number {seal.number}, {seal.entry}: {seal.seal}"
 
 
 def filing_for(  # noqa: PLR0913 - as many as the command has, all named

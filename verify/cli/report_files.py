@@ -20,15 +20,16 @@ class Reports:
     names: bool
     paper: str
 
-    def handover(self, comparison: "Comparison") -> "Handover":
+    def handover(self, comparison: "Comparison", seal: str | None = None) -> "Handover":
         """Return the report of a comparison in the edition that was asked for."""
         from verify.report.edition import Edition
         from verify.report.handover import build_handover
 
-        return build_handover(comparison, Edition.SHOP if self.names else Edition.CUSTOMER)
+        edition = Edition.SHOP if self.names else Edition.CUSTOMER
+        return build_handover(comparison, edition, seal=seal)
 
-    def write(self, comparison: "Comparison") -> None:
-        """Write the report of a comparison to every file.
+    def write(self, comparison: "Comparison", seal: str | None = None) -> None:
+        """Write the report of a comparison to every file; `seal` is printed on it.
 
         Raises:
             OutputError: one of them cannot be written; those before it are there.
@@ -38,7 +39,7 @@ class Reports:
         from verify.manifest.whole import whole_file
         from verify.report.formats import rendered
 
-        handover = self.handover(comparison)
+        handover = self.handover(comparison, seal)
         for path in self.files:
             made = rendered(handover, path.suffix.lower(), self.paper)
             with whole_file(path) as file:

@@ -69,7 +69,8 @@ class Handover:
     """Everything the written report says.
 
     `document`: the comparison as this edition has it. `references`: a digest for each finding's
-    path, in their order. `identified`: per side, how the drive was told from others.
+    path, in their order. `identified`: per side, how the drive was told from others. `seal`: that
+    of the archive it was filed in, the newest then.
     """
 
     edition: Edition
@@ -84,6 +85,7 @@ class Handover:
     manifest_digests: tuple[str, str]
     wipe_fields: tuple[tuple[str, str], ...]
     edition_words: str
+    seal: str | None = None
     digest: str = ""
 
     @property
@@ -92,8 +94,10 @@ class Handover:
         return self.document.tool.version
 
 
-def build_handover(comparison: Comparison, edition: Edition) -> Handover:
-    """Return the report of a comparison in an edition.
+def build_handover(
+    comparison: Comparison, edition: Edition, *, seal: str | None = None
+) -> Handover:
+    """Return the report of a comparison in an edition; `seal` of an archive is printed on it.
 
     Raises:
         ComparisonForeign: it does not tell its manifests (an older version made it).
@@ -121,6 +125,7 @@ def build_handover(comparison: Comparison, edition: Edition) -> Handover:
         manifest_digests=(manifests.source.digest, manifests.target.digest),
         wipe_fields=tuple(_wipe_fields(document)),
         edition_words=EDITION_WORDS[edition],
+        seal=seal,
     )
     return _with_digest(handover)
 
@@ -157,6 +162,7 @@ def report_document(handover: Handover) -> dict[str, Any]:
         "checklist": [{"check": text, "done": None} for text in CHECKLIST],
         "signatures": dict.fromkeys(SIGNATURES),
         "wipe_record": {name: None for name, _ in handover.wipe_fields},
+        "job_seal": handover.seal,
         "report_digest": handover.digest,
     }
 

@@ -110,6 +110,8 @@ def _made(handover: Handover) -> Iterator[str]:
     yield f"- drivewitness {text(handover.tool_version)}; {text(handover.edition_words)}"
     for word, digest in zip(("old", "new"), handover.manifest_digests, strict=True):
         yield f"- manifest of the {word} drive (BLAKE3): {text(digest)}"
+    if handover.seal is not None:
+        yield f"- newest seal of the archive it was filed in: {text(handover.seal)}"
     yield "- contents of this report (BLAKE3 of its JSON form with this digest left empty): " + (
         handover.digest
     )
