@@ -6,6 +6,7 @@ import json
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
+import html5lib
 import pytest
 from scipy.stats import hypergeom
 
@@ -15,6 +16,7 @@ from verify.jobs.archive import make_archive
 from verify.jobs.audit import Looked, Plan, Result, Stratum, plan_audit
 from verify.jobs.audit_report import audit_document
 from verify.jobs.lots import code_letter
+from verify.report.audit import audit_html
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -182,6 +184,18 @@ def test_report_when_there_are_two_strata_then_both_bounds_hold_together() -> No
     assert sum(row["drawn"] for row in document["months"]) == 70
 
 
+def test_page_when_names_carry_markup_then_it_is_text_and_the_picture_is_to_scale() -> None:
+    """A technician's name is shown, not obeyed; a month's bar is as long as its jobs are many."""
+    audit = result([("<b>Bell</b>", 60, 40, 10)], 0.95)
+    page = html5lib.parse(audit_html(audit_document(audit)), namespaceHTMLElements=False)
+    assert not list(page.iter("b"))
+    assert not list(page.iter("script"))
+    assert "<b>Bell</b>" in "".join(page.itertext())
+    widths = [float(bar.get("width", "0")) for bar in page.iter("{http://www.w3.org/2000/svg}rect")]
+    # January 1970 has 31 of the 40 drawn, ten of them unsound; February the other nine.
+    assert widths == [500.0, 500 * 10 / 31, 500 * 9 / 31, 0.0]
+
+
 def test_audit_when_carried_out_then_every_kind_of_unsound_job_is_found(
     tmp_path: Path, command: Command
 ) -> None:
@@ -212,8 +226,11 @@ def test_audit_when_carried_out_then_every_kind_of_unsound_job_is_found(
     assert "target.manifest.jsonl.gz" in found["J-2"]
     assert "filed as sound" in found["J-5"]
     assert (document["at_most"], document["population"]) == (3, 6)
-    shown = command("audit", "report", out)
+    page = tmp_path / "audit.html"
+    shown = command("audit", "report", out, "-o", page)
     assert shown.code == 0
+    assert "3 of 6 drawn jobs are unsound" in page.read_text()
+    assert all(job in page.read_text() for job in found)
     assert "3 of 6 drawn jobs are unsound" in shown.out
     assert "1970-01" in shown.out
     command("audit", "report", plan).assert_one_sentence(4, "audit")

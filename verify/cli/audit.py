@@ -117,17 +117,28 @@ def run(
 def report(
     result: Annotated[str, typer.Argument(metavar="RESULT", help="What `audit run -o` wrote.")],
     *,
+    output: Annotated[
+        str | None, typer.Option("--output", "-o", metavar="FILE", help="A new file: .html.")
+    ] = None,
     json: JsonOption = False,
 ) -> int:
     """Tell what was drawn and found, and how many of all jobs could be unsound at most."""
     from verify.cli.output import emit, emit_drawn
+    from verify.cli.reading import place_for
     from verify.jobs.audit import Result
     from verify.jobs.audit_file import read_document
     from verify.jobs.audit_report import audit_document
     from verify.jobs.audit_terminal import print_audit
+    from verify.manifest.whole import whole_file
+    from verify.report.audit import audit_html
     from verify.report.json_text import as_json
 
+    if output is not None:
+        place_for(Path(output), (result,), "report", replace_it=False)
     document = audit_document(read_document(Path(result), Result))
+    if output is not None:
+        with whole_file(Path(output)) as file:
+            file.write(audit_html(document).encode())
     if json:
         emit(as_json(document) + "\n")
     else:

@@ -8,6 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from verify.report.audit import audit_summary
 from verify.report.model import when
 from verify.report.terminal import plain, section, sentence
 
@@ -39,7 +40,7 @@ def print_plan(console: Console, plan: Plan) -> None:
 
 def print_audit(console: Console, report: dict[str, Any]) -> None:
     """Print the report of an audit."""
-    console.print(sentence(_summary(report), "bold"))
+    console.print(sentence(audit_summary(report), "bold"))
     made = f"looked at {when(report['at'])} by version {report['tool_version']};"
     console.print(Padding(sentence(f"{made} seed {report['seed']}"), (0, 0, 0, 2)))
     section(console, "STRATA", f"each bound at {report['confidence']:.1%} confidence, by itself")
@@ -65,14 +66,6 @@ def print_audit(console: Console, report: dict[str, Any]) -> None:
     for row in report["findings"]:
         line = plain(row["job"], "bold") + Text(": ") + sentence(row["why"])
         console.print(Padding(line, (0, 0, 0, 2)))
-
-
-def _summary(report: dict[str, Any]) -> str:
-    return (
-        f"{report['unsound']:,} of {report['drawn']:,} drawn jobs are unsound: at most"
-        f" {report['at_most']:,} of all {report['population']:,}"
-        f" ({report['share_at_most']:.2%}) are, at {report['confidence']:.1%} confidence."
-    )
 
 
 def _table(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:

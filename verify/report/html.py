@@ -22,7 +22,7 @@ from verify.report.handover_words import (
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
-from verify.report.model import ABSENT
+from verify.report.model import ABSENT, when
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
@@ -38,12 +38,12 @@ SENTENCE_LONGEST = 900
 
 def html(handover: Handover) -> str:
     """Return the report as an HTML document."""
-    environment = _environment()
+    pages = environment()
     report = handover.report
-    svg = environment.get_template("picture.svg").render(picture=handover.picture)
+    svg = pages.get_template("picture.svg").render(picture=handover.picture)
     # NOTE: both are our own: a style sheet, and a picture whose texts were escaped as it was made.
-    ours = {"css": Markup(_style()), "svg": Markup(svg)}  # noqa: S704
-    text = environment.get_template("report.html").render(
+    ours = {"css": Markup(style()), "svg": Markup(svg)}  # noqa: S704
+    text = pages.get_template("report.html").render(
         paper=handover,
         report=report,
         facts=tuple(facts(handover)),
@@ -71,8 +71,9 @@ def facts(handover: Handover) -> Iterator[tuple[str, str, str]]:
 
 
 @cache
-def _environment() -> Environment:
-    environment = Environment(
+def environment() -> Environment:
+    """Return what fills in the templates; no text of a drive passes it unharmed."""
+    made = Environment(
         loader=PackageLoader("verify.report", "pages"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -80,8 +81,8 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["name"] = harmless
-    return environment
+    made.filters |= {"name": harmless, "moment": when, "percent": "{:.2%}".format}
+    return made
 
 
 def _shown(value: object) -> object:
@@ -92,7 +93,8 @@ def _shown(value: object) -> object:
 
 
 @cache
-def _style() -> str:
+def style() -> str:
+    """Return the style sheet of every page."""
     return files("verify.report").joinpath("pages/report.css").read_text(encoding="utf-8")
 
 
