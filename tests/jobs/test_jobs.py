@@ -217,6 +217,23 @@ def test_check_when_a_job_is_named_then_what_was_read_is_filed(
     assert not list((place / "unfinished").iterdir())
 
 
+def test_check_when_held_to_a_fit_then_the_fit_is_filed_and_judged_by_again(
+    tmp_path: Path, command: Command
+) -> None:
+    """A job is judged again by the layout it was held to, which here is not the one that came."""
+    old, new = pair(tmp_path)
+    fit, place = tmp_path / "wanted.json", tmp_path / "archive"
+    assert command("fit", old, "--onto", "4194304000", "-o", fit).code == 0
+    held = command("compare", old, new, "--fit", fit, "--json").document
+    assert held != command("compare", old, new, "--json").document
+    command("check", old, new, "--fit", fit, "--job", "J-1", "--archive", place)
+    assert (place / "jobs/J-1/fit.json").read_bytes() == fit.read_bytes()
+    fit.unlink()
+    at = ("--archive", place)
+    assert command("jobs", "judge", "J-1", *at, "--json").document == held
+    assert command("jobs", "verify", *at).code == 0
+
+
 def test_archive_of_when_made_then_its_jobs_are_numbered(tmp_path: Path) -> None:
     """Every seal has the next number, from 1."""
     archive = archive_of(tmp_path, 3)
