@@ -279,6 +279,23 @@ def test_delete_when_files_are_just_removed_then_it_is_named(
     assert ("unsealed", "J-1~deleted", "seal.json") in problems(command, archive)
 
 
+@pytest.mark.parametrize("name", ["../jobs/J-1", "../../other", "..", ".", "", "J-1~started"])
+def test_delete_when_a_name_leads_elsewhere_then_nothing_is_touched(
+    name: str, tmp_path: Path, command: Command
+) -> None:
+    """A job's name is no path, and what was filed about a job is no job."""
+    archive = archive_of(tmp_path, 1)
+    file_event(archive, "J-1", "started", None)
+    other = tmp_path / "other"
+    shutil.copytree(archive.jobs / "J-1", other)
+    for words in (("delete", name, "--reason", "x"), ("show", name), ("judge", name)):
+        command("jobs", *words, "--archive", archive.root).assert_one_sentence(4, "no job")
+    assert {path.name for path in other.iterdir()} == {
+        path.name for path in (archive.jobs / "J-1").iterdir()
+    }
+    assert problems(command, archive) == set()
+
+
 def test_delete_when_it_was_cut_off_then_it_is_named_and_deleting_again_ends_it(
     tmp_path: Path, command: Command
 ) -> None:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
-from verify.jobs.entry import read_entry
+from verify.jobs.entry import is_job_name, read_entry
 from verify.jobs.index import open_index
 from verify.jobs.seal import SEAL_NAME, make_seal
 from verify.manifest.whole import sync_folder, whole_file
@@ -76,6 +76,16 @@ class Archive:
             raise JobUnknown(str(self.root), name)
         return read_entry(folder)
 
+    def job(self, job: str) -> Entry:
+        """Return the entry of a job; a name that leads anywhere else is none.
+
+        Raises:
+            JobUnknown: there is no such job.
+        """
+        if not is_job_name(job):
+            raise JobUnknown(str(self.root), job)
+        return self.entry(job)
+
     def record(self, job: str) -> JobRecord:
         """Return the record of a job.
 
@@ -83,7 +93,7 @@ class Archive:
             JobUnknown: there is no such job.
             JobDamaged: its record cannot be read, or was deleted.
         """
-        found = self.entry(job)
+        found = self.job(job)
         if found.record is None:
             raise JobDamaged(str(self.root), job, "its record is gone, or is none")
         return found.record
@@ -95,7 +105,7 @@ class Archive:
             JobUnknown: there is no such job.
             JobDamaged: it has no seal.
         """
-        seal = self.entry(job).seal
+        seal = self.job(job).seal
         if seal is None:
             raise JobDamaged(str(self.root), job, "its seal is gone, or is none")
         return seal
@@ -107,7 +117,7 @@ class Archive:
             JobUnknown: there is no such job.
             JobDamaged: it has no such file.
         """
-        self.entry(job)
+        self.job(job)
         path = self.jobs / job / name
         if not path.is_file():
             raise JobDamaged(str(self.root), job, f"its {name} is not there")

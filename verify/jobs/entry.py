@@ -48,13 +48,18 @@ class Entry:
     event: EventRecord | None = None
 
 
+def is_job_name(job: str) -> bool:
+    """Whether a folder can have that name on every system, and it leads nowhere else."""
+    return bool(_JOB_NAME.fullmatch(job)) and not _RESERVED.fullmatch(job)
+
+
 def hold_job_name(job: str) -> str:
     """Return a job's number or name if a folder can have it on every system.
 
     Raises:
         UsageError: it cannot be the name of a job.
     """
-    if not _JOB_NAME.fullmatch(job) or _RESERVED.fullmatch(job):
+    if not is_job_name(job):
         raise UsageError(
             f"{job}: cannot be the name of a job.",
             "Use up to 64 letters, digits, dots, hyphens and underscores.",

@@ -139,6 +139,7 @@ def delete_job(
         JobUnknown, JobDamaged: there is no such job, or it has no seal.
         OutputError: a file could not be removed.
     """
+    archive.job(job)
     if not (archive.jobs / event_entry(job, "deleted")).is_dir():
         file_event(archive, job, "deleted", key, technician=technician, reason=reason)
     with archive.locked(), archive.index() as index:

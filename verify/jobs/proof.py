@@ -98,7 +98,7 @@ def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
         JobUnknown: there is no such job.
         OSError: its folder cannot be listed.
     """
-    entry = archive.entry(job)
+    entry = archive.job(job)
     if entry.seal is None:
         return [Problem("unsealed", job, SEAL_NAME, f"{job} has no seal that can be read.")]
     return [*_seal_problems(entry, key), *_file_problems(archive, entry)]

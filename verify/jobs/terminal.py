@@ -27,7 +27,7 @@ def job_document(archive: Archive, job: str) -> dict[str, Any]:
     Raises:
         JobUnknown: there is none.
     """
-    entry = archive.entry(job)
+    entry = archive.job(job)
     with archive.index() as index:
         events = [read_entry(archive.jobs / name).event for name in index.events(job)]
     record = entry.record
