@@ -58,6 +58,7 @@ READERS = WRITERS | {
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet
     "verify/cli/report_files.py",  # what stands where a report is to be written
+    "verify/jobs/audit_file.py",  # a saved plan or result of an audit
     "verify/jobs/entry.py",  # records and seals of an archive
     "verify/cli/output.py",  # the null device, where a closed output is sent
 }
