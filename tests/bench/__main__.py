@@ -67,7 +67,7 @@ def main() -> None:
     parser.add_argument("--files", type=int, default=200_000)
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--rounds", type=int, default=5)
-    asked = parser.parse_args()
+    asked = parser.parse_intermixed_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
     scale = Scale(asked.folder, asked.files, asked.rows, asked.rounds)
     _say("| work | wall, s | plain | ratio | processor, s | plain | ratio | goal | peak, MB |")
