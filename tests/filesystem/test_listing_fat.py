@@ -51,6 +51,7 @@ def test_contents_when_mtools_filled_it_then_every_name_and_byte_is_there(
         "/Grüße.txt": b"umlauts",
         "/Folder/inside.txt": b"inside",
         "/empty.txt": b"",
+        "/$MBR": b"a name that the library makes up for the boot record",
         "/deleted.txt": b"gone",
     }
     image = make_fat(tmp_path, kind, files)

@@ -246,8 +246,7 @@ class LibraryVolume:
         if self.is_ntfs:
             return int(meta.addr) < _NTFS_SYSTEM_RECORDS and raw.startswith(b"$")
         if self.kind.startswith("fat"):
-            label = raw.endswith(b"(Volume Label Entry)") and int(meta.size) == 0
-            return label or raw in {b"$MBR", b"$FAT1", b"$FAT2"}
+            return raw.endswith(b"(Volume Label Entry)") and int(meta.size) == 0
         return False
 
     def _add_attributes(self, entry: Entry, item: Any, parent: int) -> None:
