@@ -7,6 +7,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.load_profile("repeatable")
+"""The same cases in every run: a change is judged by itself, not by luck or a busy machine."""
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 

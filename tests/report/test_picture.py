@@ -51,7 +51,7 @@ def test_lengths_when_widening_makes_another_one_too_small_then_it_is_widened_to
     assert widths == [(10.0, False), (10.0, False), (80.0, True)]
 
 
-@given(st.lists(st.integers(0, 1 << 62), max_size=40), st.floats(0, 2000))
+@given(st.lists(st.integers(1, 1 << 62), max_size=40), st.floats(0, 2000))
 def test_lengths_when_shared_out_then_none_is_lost(sizes: list[int], length: float) -> None:
     """None is under its least width, and together they are the length, or what the least need."""
     widths = [width for width, _ in shared_out(sizes, [7.0] * len(sizes), length)]

@@ -171,7 +171,7 @@ def _ruler(header: Header, largest: int) -> Ruler:
 
 
 def shared_out(sizes: list[int], least: list[float], length: float) -> list[tuple[float, bool]]:
-    """Share a length out in proportion to sizes, none under its least width.
+    """Share a length out in proportion to sizes above 0, none under its least width.
 
     Returns:
         (width, whether it is in proportion) each. The sum is `length`, or that of the least
