@@ -28,6 +28,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── JobUnknown                         no job of that name
     │   ├── JobTaken                           there is a job of that name
     │   └── JobDamaged                         a file of a job is gone, or is not what it was
+    ├── MachineUntold                          this machine does not tell what was asked of it
     ├── AuditForeign                           a file that holds no plan or result of an audit
     ├── KeyUnusable                            a file that holds no key, or one that others may read
     └── OutputError                            a result could not be written
@@ -397,6 +398,21 @@ class AuditForeign(WitnessError):
     def hint(self) -> str:
         """Say where such files come from."""
         return "`audit plan -o` writes a plan, `audit run -o` the result of one."
+
+
+@dataclass
+class MachineUntold(WitnessError):
+    """This machine does not tell what was asked of it."""
+
+    system: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.system} does not tell about this machine's drives: {self.reason}."
+
+    def hint(self) -> str:
+        """Say where it is known to work."""
+        return "Start the machine from a Linux medium and give `identify` its drive instead."
 
 
 @dataclass

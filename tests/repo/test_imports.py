@@ -22,6 +22,7 @@ FLOW = (
     ("boot",),
     ("content",),
     ("manifest",),
+    ("machine",),
     ("rules",),
     ("fit",),
     ("report",),
@@ -53,6 +54,9 @@ READERS = WRITERS | {
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
     "verify/source/hidden.py",  # what sysfs tells of areas beside a drive
+    "verify/machine/efi.py",  # start-up entries of the firmware
+    "verify/machine/linux.py",  # what sysfs tells of drives and discards
+    "verify/machine/mounts.py",  # what is mounted, and what lies under it
     "verify/fit/file.py",  # a fit that was declared
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison

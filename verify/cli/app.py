@@ -14,6 +14,7 @@ from verify.cli.capture import capture
 from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
+from verify.cli.drives import drives
 from verify.cli.fit import fit
 from verify.cli.identify import identify
 from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
@@ -21,6 +22,7 @@ from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_
 from verify.cli.output import emit
 from verify.cli.report import report
 from verify.cli.rules import rules
+from verify.cli.running import running
 from verify.cli.show import show
 from verify.errors import WitnessError
 from verify.version import __version__
@@ -32,7 +34,19 @@ TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
 
-COMMANDS = (check, capture, compare, report, show, fit, identify, rules, demo)
+COMMANDS = (
+    check,
+    capture,
+    compare,
+    report,
+    show,
+    drives,
+    fit,
+    identify,
+    running,
+    rules,
+    demo,
+)
 
 GROUPS: dict[str, tuple[str, dict[str, Callable[..., int]]]] = {
     "jobs": (

@@ -21,6 +21,7 @@ EVENT_NAME = "event.json"
 COMPARISON_NAME = "comparison.json"
 REPORT_NAME = "report.html"
 FIT_NAME = "fit.json"
+RUNNING_NAME = "running.json"
 SIDE_NAMES = {"source": SOURCE_NAME, "target": TARGET_NAME}
 
 _EVENT_MARK = "~"
@@ -33,7 +34,7 @@ _LONGEST_BYTES = 4 << 20
 
 _Document = TypeVar("_Document", bound=BaseModel)
 
-Kind = Literal["job", "stub", "deleted", "started", "foreign"]
+Kind = Literal["job", "stub", "deleted", "started", "running", "foreign"]
 
 
 @dataclass(frozen=True, slots=True)

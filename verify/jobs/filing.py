@@ -7,7 +7,8 @@ import shutil
 import time
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from itertools import count
+from typing import TYPE_CHECKING, Any
 
 from verify.errors import OutputError
 from verify.jobs.entry import (
@@ -16,6 +17,7 @@ from verify.jobs.entry import (
     FIT_NAME,
     JOB_NAME,
     REPORT_NAME,
+    RUNNING_NAME,
     SIDE_NAMES,
     event_entry,
     hold_job_name,
@@ -27,7 +29,7 @@ from verify.manifest.whole import whole_file
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
-from verify.report.json_text import document_json
+from verify.report.json_text import as_json, document_json
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -113,18 +115,52 @@ def file_event(  # noqa: PLR0913 - each a part of the event
         JobTaken: it was filed before.
         OutputError: it could not be filed.
     """
-    record = EventRecord(
-        job=job,
-        event=event,
-        at=int(time.time()) if now is None else now,
-        technician=technician,
-        reason=reason,
-        seal=archive.sealed(job).seal,
-    )
+    record = _event(archive, job, event, technician=technician, reason=reason, now=now)
     name = event_entry(job, event)
     with archive.staged(name) as folder:
         _write(folder / EVENT_NAME, record.model_dump_json(by_alias=True, indent=2))
         return archive.file_entry(folder, name, key)
+
+
+def file_running(
+    archive: Archive,
+    job: str,
+    document: dict[str, Any],
+    key: Key | None,
+    *,
+    technician: str | None = None,
+) -> Seal:
+    """File what a look at the started machine showed, as often as it is looked at.
+
+    `document`: what `running --json` prints.
+
+    Raises:
+        JobUnknown, JobDamaged: there is no such job, or it has no seal.
+        JobTaken: somebody else filed the same at once.
+        OutputError: it could not be filed.
+    """
+    record = _event(
+        archive,
+        job,
+        "running",
+        technician=technician,
+        reason=next(row["message"] for row in document["checks"][::-1] if row["decides"]),
+        now=document["at"],
+        fits=document["fits"],
+    )
+    with archive.index(look_at_all=True) as index:
+        names = (event_entry(job, f"running-{number}") for number in count(1))
+        name = next(name for name in names if not index.has(name))
+    with archive.staged(name) as folder:
+        _write(folder / EVENT_NAME, record.model_dump_json(by_alias=True, indent=2))
+        _write(folder / RUNNING_NAME, as_json(document))
+        return archive.file_entry(folder, name, key)
+
+
+def _event(archive: Archive, job: str, event: EventKind, **told: Any) -> EventRecord:
+    now = told.pop("now")
+    at = int(time.time()) if now is None else now
+    return EventRecord(job=job, event=event, at=at, seal=archive.sealed(job).seal, **told)
 
 
 def delete_job(

@@ -8,12 +8,11 @@ the same size carries all three, and then nobody can tell which of the two lies 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
-from verify.jobs.entry import event_entry
 from verify.jobs.index import Wanted
 from verify.jobs.model import JobRecord, drive_record
-from verify.jobs.proof import job_problems
+from verify.jobs.proof import event_problem, job_problems
 from verify.rules.merge import compare_contents
 from verify.rules.pairing import match_partitions
 
@@ -35,6 +34,18 @@ Which = Literal["source", "target", "unknown", "cannot_tell"]
 
 _SORTS = ("missing", "extra", "resized", "changed", "streams", "retimed", "recreated")
 """What of a pair's files tells that a drive was used: fields of PairContents, all `Sorted`."""
+
+
+class HasSerial(Protocol):
+    """A drive, recorded or attached, with its serial number and who gave it."""
+
+    @property
+    def serial(self) -> str | None:
+        """The number."""
+
+    @property
+    def serial_source(self) -> str | None:
+        """`drive` or `adapter`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +102,7 @@ def which_drive(index: Index, header: Header) -> Identified:
     return Identified("cannot_tell", found, against=[words + advice])
 
 
-def own_serial(drive: DriveRecord) -> str | None:
+def own_serial(drive: HasSerial) -> str | None:
     """Return the serial that the drive itself gave: not an adapter's, not a row of one digit."""
     serial = (drive.serial or "").strip()
     return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
@@ -135,10 +146,27 @@ def weigh(archive: Archive, found: Identified, header: Header, key: Key | None) 
     elif found.changed:
         what = "; ".join(found.changed)
         found.against.append(f"It is not what it was when job {job.job} was filed: {what}.")
-    if not (archive.jobs / event_entry(job.job, "started")).is_dir():
-        found.against.append(f"Nobody filed that the new drive of job {job.job} started alone.")
+    if words := _start_doubted(archive, job.job, key):
+        found.against.append(words)
     if problems := job_problems(archive, job.job, key):
         found.against.append(f"Job {job.job} is not as it was sealed: {problems[0].message}")
+
+
+def _start_doubted(archive: Archive, job: str, key: Key | None) -> str | None:
+    """Return what stands against a job's new drive having started alone, by what was filed last."""
+    with archive.index() as index:
+        names = index.events(job)
+    words = f"Nobody filed that the new drive of job {job} started alone."
+    for name in names:
+        event = archive.entry(name).event
+        if event is None or event.event == "deleted":
+            continue
+        if problem := event_problem(archive, name, key):
+            return f"What was filed about the start of job {job} is not as it was sealed: {problem}"
+        words = ""
+        if event.event == "running" and not event.fits:
+            words = f"When last looked at, job {job} was not running from its new drive alone."
+    return words or None
 
 
 def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:

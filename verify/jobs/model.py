@@ -20,7 +20,7 @@ JOB_SCHEMA = "drivewitness.job/1"
 EVENT_SCHEMA = "drivewitness.job-event/1"
 SEAL_SCHEMA = "drivewitness.seal/1"
 
-EventKind = Literal["deleted", "started"]
+EventKind = Literal["deleted", "started", "running"]
 
 
 class _Document(Model):
@@ -88,7 +88,8 @@ class EventRecord(_Document):
     """What was done about a job after it was filed; `seal` is the seal of that job.
 
     `deleted`: its files were removed, lawfully, for `reason`; `started`: a person saw the machine
-    start from the new drive alone.
+    start from the new drive alone; `running`: the machine itself was looked at, `fits` says whether
+    it ran from the new drive alone, and `running.json` beside it all that was seen.
     """
 
     schema_: str = Field(default=EVENT_SCHEMA, alias="schema")
@@ -97,6 +98,7 @@ class EventRecord(_Document):
     at: int
     technician: str | None = None
     reason: str | None = None
+    fits: bool | None = None
     seal: str
 
 

@@ -104,6 +104,24 @@ def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
     return [*_seal_problems(entry, key), *_file_problems(archive, entry)]
 
 
+def event_problem(archive: Archive, name: str, key: Key | None) -> str | None:
+    """Return what is amiss with what was filed about a job: its own seal, and whose job it means.
+
+    Raises:
+        JobUnknown: there is no such entry.
+        OSError: its folder cannot be listed.
+    """
+    entry = archive.entry(name)
+    if entry.seal is None or entry.event is None:
+        return f"{name} has no seal or no word that can be read."
+    for problem in (*_seal_problems(entry, key), *_file_problems(archive, entry)):
+        return problem.message
+    job = archive.job(entry.job)
+    if entry.event.job != entry.job or job.seal is None or job.seal.seal != entry.event.seal:
+        return f"{name} is about another job."
+    return None
+
+
 def _seal_problems(entry: Entry, key: Key | None) -> Iterator[Problem]:
     """Yield what is wrong with the seal itself."""
     seal = entry.seal

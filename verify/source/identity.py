@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import struct
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -52,15 +52,21 @@ class Identity:
 def device_identity(descriptor: int, status: os.stat_result) -> Identity:
     """Ask the kernel about an open block device."""
     number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
-    folder = Path("/sys/dev/block") / number
+    told = attached_identity(Path("/sys/dev/block") / number)
+    sector = _logical_sector(descriptor) or told.sector_bytes
+    return replace(told, file_id=f"device:{number}", sector_bytes=sector)
+
+
+def attached_identity(folder: Path) -> Identity:
+    """Return what sysfs tells of a block device that need not be open; `folder`: its own there."""
     whole = _whole_drive(folder)
     bus = _bus(whole)
     mounts, writable = _mounts(folder)
     serial = _serial(whole)
     return Identity(
         kind="device",
-        file_id=f"device:{number}",
-        sector_bytes=_logical_sector(descriptor) or _number(whole / "queue/logical_block_size"),
+        file_id=f"device:{_text(folder / 'dev')}",
+        sector_bytes=_number(whole / "queue/logical_block_size"),
         physical_sector_bytes=_number(whole / "queue/physical_block_size"),
         optimal_io_bytes=_number(whole / "queue/optimal_io_size"),
         model=_text(whole / "device/model"),
@@ -146,9 +152,10 @@ def _backing(whole: Path) -> str | None:
 
 
 def _mounts(folder: Path) -> tuple[tuple[str, ...], bool]:
-    """Mount points on this device or a partition of it, and whether one is writable."""
+    """Mount points on this device, a partition of it, or a layer above; and whether one writes."""
     real = folder.resolve()
     names = {real.name} | {child.parent.name for child in real.glob("*/partition")}
+    names |= _layers_above(real, set())
     points: list[str] = []
     writable = False
     for mount in psutil.disk_partitions(all=True):
@@ -157,3 +164,12 @@ def _mounts(folder: Path) -> tuple[tuple[str, ...], bool]:
             points.append(mount.mountpoint)
             writable = writable or "rw" in mount.opts.split(",")
     return tuple(points), writable
+
+
+def _layers_above(real: Path, seen: set[str]) -> set[str]:
+    """Names of devices made from this one or its partitions (encryption, volume groups, sets)."""
+    for holder in (*real.glob("holders/*"), *real.glob("*/holders/*")):
+        if holder.name not in seen:
+            seen.add(holder.name)
+            _layers_above(holder.resolve(), seen)
+    return seen

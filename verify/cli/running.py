@@ -1,0 +1,110 @@
+"""`drivewitness running --against JOB|MANIFEST`: does this machine run from the new drive."""
+
+import time
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from verify.cli.job_options import (
+    ArchiveOption,
+    KeyOption,
+    TechnicianOption,
+    archive_at,
+    key_at,
+)
+from verify.cli.options import JsonOption
+
+if TYPE_CHECKING:
+    from verify.jobs.archive import Archive
+    from verify.jobs.running import Against
+    from verify.jobs.seal import Key
+    from verify.machine.model import Machine, SeenDrive
+
+EXIT_NO = 3
+
+
+def running(
+    *,
+    against: Annotated[
+        str,
+        typer.Option(
+            "--against",
+            metavar="JOB|MANIFEST",
+            help="A job of the archive, or the manifest of its new drive.",
+        ),
+    ],
+    archive: ArchiveOption = None,
+    key: KeyOption = None,
+    technician: TechnicianOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Say whether this machine runs from the new drive, after the swap.
+
+    Run it on the started machine itself. Exit 0: it does, and from it alone; 3: it does not, or it
+    cannot be told. Against a job the answer is filed with it.
+    """
+    from verify.cli.filing import tell_seal
+    from verify.cli.output import emit, emit_drawn
+    from verify.jobs.filing import file_running
+    from verify.jobs.running import judge_running, running_document
+    from verify.jobs.running_terminal import print_running
+    from verify.machine.look import look_at_machine
+    from verify.report.json_text import as_json
+
+    place, shop_key = _archive_of(against, archive), key_at(key)
+    held = _manifest(against) if place is None else _job(place, against, shop_key)
+    machine = look_at_machine()
+    here = _system_drive(machine)
+    judged = judge_running(machine, here, held)
+    document = running_document(judged, machine, here, held, int(time.time()))
+    if json:
+        emit(as_json(document) + "\n")
+    else:
+        emit_drawn(lambda console: print_running(console, document))
+    if place is not None:
+        tell_seal(place, file_running(place, against, document, shop_key, technician=technician))
+    return 0 if judged.fits else EXIT_NO
+
+
+def _archive_of(against: str, archive: str | None) -> "Archive | None":
+    """Return the archive of the job that was named; `None` where a manifest was."""
+    from pathlib import Path
+
+    path = Path(against)
+    if archive is None and (path.exists() or path.name != against or path.suffix):
+        return None
+    return archive_at(archive)
+
+
+def _manifest(path: str) -> "Against":
+    from verify.jobs.running import Against
+    from verify.manifest.file import open_manifest
+
+    return Against(target=open_manifest(path).header)
+
+
+def _job(place: "Archive", job: str, key: "Key | None") -> "Against":
+    from verify.jobs.entry import SIDE_NAMES
+    from verify.jobs.proof import job_problems
+    from verify.jobs.running import Against
+    from verify.manifest.file import open_manifest
+
+    source, target = (open_manifest(place.file(job, name)).header for name in SIDE_NAMES.values())
+    problems = job_problems(place, job, key)
+    return Against(target, source, job, problems[0].message if problems else None)
+
+
+def _system_drive(machine: "Machine") -> "SeenDrive | None":
+    """Return the one drive of the system volume, with what its partitions say of themselves.
+
+    Raises:
+        SourceError: it cannot be read.
+    """
+    from verify.machine.tables import with_filesystems
+
+    system = machine.system
+    if system.untold is not None or len(system.drives) != 1:
+        return None
+    drive = machine.drive(system.drives[0])
+    # NOTE: only Linux lets its drives be read here; other systems told of them above.
+    return with_filesystems(drive) if drive and machine.platform == "linux" else drive

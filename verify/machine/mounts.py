@@ -1,0 +1,226 @@
+"""What is mounted, and which drives lie under a mount: Linux.
+
+Sources: proc_pid_mountinfo(5); kernel Documentation/ABI/stable/sysfs-block (`slaves`,
+`partition`), testing/sysfs-block-dm (`dm/name`, `dm/uuid`), admin-guide/md.rst (`md/level`),
+filesystems/overlayfs.rst (lowerdir, upperdir); btrfs' own pages on sysfs (`devices`).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+_ESCAPED = re.compile(r"\\([0-7]{3})")
+_FIELDS_BEFORE_MARK, _FIELDS_BEHIND_MARK = 6, 3
+
+_DM_SORTS = {"LVM-": "logical volume", "CRYPT-": "encryption", "mpath-": "several paths"}
+"""What a device-mapper device is, by the prefix of its UUID: common practice of its makers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where the kernel tells: other places are recorded trees of tests."""
+
+    proc: Path = Path("/proc")
+    sys: Path = Path("/sys")
+    dev: Path = Path("/dev")
+    etc: Path = Path("/etc")
+    var: Path = Path("/var")
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """One line of mountinfo; `number` is major:minor of what is mounted."""
+
+    number: str
+    point: str
+    options: tuple[str, ...]
+    kind: str
+    source: str
+    super_options: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class Beneath:
+    """What lies under a mount: whole drives and the partitions of them that are used.
+
+    `between`: devices that are made of others; `untold`: why the drives are not known, or not all.
+    """
+
+    layers: list[str] = field(default_factory=list)
+    partitions: set[str] = field(default_factory=set)
+    drives: set[str] = field(default_factory=set)
+    between: set[str] = field(default_factory=set)
+    untold: str | None = None
+
+
+def read_mounts(proc: Path) -> tuple[Mount, ...]:
+    """Return what is mounted, in its order; a later mount hides an earlier one of its point.
+
+    Raises:
+        OSError: the kernel does not tell.
+    """
+    lines = (proc / "self/mountinfo").read_text(encoding="utf-8", errors="replace").splitlines()
+    return tuple(mount for line in lines if (mount := _mount(line)) is not None)
+
+
+def _mount(line: str) -> Mount | None:
+    words = line.split(" ")
+    mark = words.index("-") if "-" in words else len(words)
+    behind = words[mark + 1 :]
+    if mark < _FIELDS_BEFORE_MARK or len(behind) < _FIELDS_BEHIND_MARK:
+        return None
+    return Mount(
+        number=words[2],
+        point=_plain(words[4]),
+        options=tuple(words[5].split(",")),
+        kind=behind[0],
+        source=_plain(behind[1]),
+        super_options=tuple(_plain(word) for word in behind[2].split(",")),
+    )
+
+
+def _plain(text: str) -> str:
+    """Return a text without the octal escapes that space, tab, newline and backslash have."""
+    return _ESCAPED.sub(lambda found: chr(int(found[1], 8)), text)
+
+
+def mount_at(mounts: Iterable[Mount], point: str) -> Mount | None:
+    """Return what is seen at a mount point: the last thing mounted there."""
+    return next((mount for mount in reversed(tuple(mounts)) if mount.point == point), None)
+
+
+def mount_of(mounts: Iterable[Mount], path: str) -> Mount | None:
+    """Return the mount that a path lies on: the longest point it begins with."""
+    holding = [
+        mount
+        for mount in mounts
+        if path == mount.point or path.startswith(mount.point.rstrip("/") + "/")
+    ]
+    best = max(holding, key=lambda mount: len(mount.point), default=None)
+    return None if best is None else mount_at(holding, best.point)
+
+
+def beneath(mount: Mount, mounts: tuple[Mount, ...], places: Places) -> Beneath:
+    """Return which drives lie under a mount, and by which layers."""
+    found = Beneath()
+    _under_mount(mount, mounts, places, found, depth=0)
+    return found
+
+
+_DEEPEST = 16
+"""Layers upon layers: nobody builds as many, and a loop of them has to end."""
+
+
+def _under_mount(
+    mount: Mount, mounts: tuple[Mount, ...], places: Places, found: Beneath, depth: int
+) -> None:
+    found.layers.append(mount.kind)
+    if depth > _DEEPEST:
+        found.untold = "its layers do not end"
+    elif mount.kind == "overlay":
+        _under_overlay(mount, mounts, places, found, depth)
+    elif mount.kind == "btrfs":
+        _under_btrfs(mount, mounts, places, found, depth)
+    elif (places.sys / "dev/block" / mount.number).exists():
+        _under_device(places.sys / "dev/block" / mount.number, mounts, places, found, depth)
+    elif mount.kind == "zfs":
+        found.untold = "it is ZFS, which does not tell its drives there"
+    else:
+        found.untold = f"it is {mount.kind} of {mount.source}, on no block device that is shown"
+
+
+def _under_overlay(
+    mount: Mount, mounts: tuple[Mount, ...], places: Places, found: Beneath, depth: int
+) -> None:
+    """Follow an overlay's folders, where they are to be seen from here."""
+    told = dict(word.partition("=")[::2] for word in mount.super_options)
+    folders = [*told.get("lowerdir", "").split(":"), told.get("upperdir", "")]
+    for folder in filter(None, folders):
+        under = mount_of([other for other in mounts if other is not mount], folder)
+        # NOTE: in a container these folders are another's: nothing of that path is mounted here.
+        if under is None or under.point == mount.point or under.kind == "tmpfs":
+            continue
+        _under_mount(under, mounts, places, found, depth + 1)
+    if not found.drives and found.untold is None:
+        found.untold = (
+            "it is an overlay whose folders are not to be seen from here: a container, or a"
+            " system started from a medium"
+        )
+
+
+def _under_btrfs(
+    mount: Mount, mounts: tuple[Mount, ...], places: Places, found: Beneath, depth: int
+) -> None:
+    """Follow btrfs by its list of devices: its mounts have a number of no device."""
+    name = Path(mount.source).name
+    for folder in sorted((places.sys / "fs/btrfs").glob("*/devices")):
+        names = sorted(item.name for item in folder.iterdir())
+        real = _device_name(places, name)
+        if real in names:
+            for device in names:
+                _under_device(places.sys / "class/block" / device, mounts, places, found, depth)
+            return
+    found.untold = f"btrfs does not tell the drives of {mount.source}"
+
+
+def _device_name(places: Places, name: str) -> str:
+    """Return the kernel's name of a device; names under /dev/mapper are links to it."""
+    for folder in (places.sys / "class/block").glob("dm-*"):
+        if _text(folder / "dm/name") == name:
+            return folder.name
+    return name
+
+
+def _under_device(
+    folder: Path, mounts: tuple[Mount, ...], places: Places, found: Beneath, depth: int
+) -> None:
+    """Follow a block device down to whole drives; `folder`: its own in sysfs."""
+    real = folder.resolve()
+    whole = real.parent if (real / "partition").exists() else real
+    below = sorted((real / "slaves").glob("*"))
+    file = _text(whole / "loop/backing_file")
+    if depth > _DEEPEST:
+        found.untold = "its layers do not end"
+    elif not real.is_dir():
+        found.untold = f"the device {folder.name} is not shown"
+    elif below:
+        found.layers.append(_layer(real))
+        found.between.add(real.name)
+        for device in below:
+            _under_device(device, mounts, places, found, depth + 1)
+    elif file is not None:
+        found.layers.append(f"image file {file}")
+        found.between.add(whole.name)
+        under = mount_of(mounts, file)
+        if under is None:
+            found.untold = f"what the image file {file} lies on is not shown"
+        else:
+            _under_mount(under, mounts, places, found, depth + 1)
+    else:
+        found.drives.add(whole.name)
+        if whole is not real:
+            found.partitions.add(real.name)
+
+
+def _layer(real: Path) -> str:
+    """Return what a device above others is, in words."""
+    if (name := _text(real / "dm/name")) is not None:
+        uuid = _text(real / "dm/uuid") or ""
+        sort = next((words for mark, words in _DM_SORTS.items() if uuid.startswith(mark)), "dm")
+        return f"{sort} {name}"
+    if (level := _text(real / "md/level")) is not None:
+        return f"md {level} {real.name}"
+    return real.name
+
+
+def _text(path: Path) -> str | None:
+    try:
+        return path.read_text(encoding="utf-8", errors="replace").strip() or None
+    except OSError:
+        return None
