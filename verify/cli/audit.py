@@ -86,7 +86,7 @@ def plan(  # noqa: PLR0913 - the command's own options
     return 0
 
 
-def run(
+def run(  # noqa: PLR0913 - the command's own options
     plan: PlanArgument,
     *,
     output: Annotated[
@@ -94,22 +94,47 @@ def run(
     ],
     archive: ArchiveOption = None,
     key: KeyOption = None,
+    drive: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--drive",
+            metavar="JOB=DEVICE",
+            help="A drive of a drawn job that is at hand: it is read again. May be given again.",
+        ),
+    ] = None,
+    names: Annotated[
+        bool,
+        typer.Option("--names", help="Keep the names of damaged files in the result."),
+    ] = False,
 ) -> int:
-    """Look at the drawn jobs again: their seals, and their manifests by the rules of today."""
+    """Look at the drawn jobs again: their seals, and their manifests by the rules of today.
+
+    A drive at hand is held against what was recorded of it: other contents under the same times
+    are damage, later times tell of use.
+    """
     import time
 
     from verify.cli.reading import place_for
+    from verify.cli.reread import reading_again
     from verify.jobs.audit import Plan, Result, look_again
     from verify.jobs.audit_file import read_document, write_document
+    from verify.report.harmless import harmless
     from verify.version import __version__
 
     file = Path(output)
     place_for(file, (plan,), "result", replace_it=False)
     drawn = read_document(Path(plan), Plan)
-    looked = tuple(look_again(archive_at(archive), drawn.jobs, key_at(key)))
+    place, shop_key = archive_at(archive), key_at(key)
+    again = reading_again(place, drawn, drive or [], names=names)
+    looked = tuple(look_again(place, drawn.jobs, shop_key, again.of))
     result = Result(at=int(time.time()), tool_version=__version__, plan=drawn, jobs=looked)
     write_document(file, result)
     unsound = sum(job.unsound is not None for job in looked)
+    for job in looked:
+        if job.drive is not None:
+            why = f" ({job.drive.reason})" if job.drive.reason else ""
+            line = f"{job.job}: {job.drive.path} is {job.drive.state.replace('_', ' ')}{why}"
+            sys.stderr.write(f"{harmless(line, 900)}.\n")
     sys.stderr.write(f"{file}: {len(looked)} jobs looked at, {unsound} of them unsound.\n")
     return 0
 

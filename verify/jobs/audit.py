@@ -21,13 +21,14 @@ from verify.fit.declare import read_declared
 from verify.jobs.entry import FIT_NAME, SIDE_NAMES
 from verify.jobs.lots import code_letter
 from verify.jobs.proof import job_problems
+from verify.jobs.reread import Reread
 from verify.manifest.file import open_manifest
 from verify.manifest.model import Model
 from verify.rules.compare import compare
 from verify.stats import draw_size
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from verify.jobs.archive import Archive
     from verify.jobs.seal import Key
@@ -39,6 +40,7 @@ By = Literal["technician", "model", "adapter", "month"]
 Rule = Literal["exact", "letter"]
 
 WHOLE = "all jobs"
+_SIDES = {"source": "old", "target": "new", None: "own"}
 _WEIGHT = {"sound": 0, "review": 1, "stop": 2}
 
 
@@ -89,7 +91,8 @@ class Plan(_Document):
 class Looked(_Document):
     """A drawn job looked at again; `today`: its verdict by today's rules, where it has one.
 
-    `unsound`: why it is, or `None`.
+    `unsound`: why it is, or `None`. `drive`: what came of reading one of its drives again, where
+    one was at hand.
     """
 
     job: str
@@ -98,6 +101,7 @@ class Looked(_Document):
     verdict: str
     today: str | None
     unsound: str | None
+    drive: Reread | None = None
 
 
 class Result(_Document):
@@ -200,10 +204,22 @@ def month_of(seconds: int) -> str:
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m")
 
 
-def look_again(archive: Archive, drawn: Iterable[DrawnJob], key: Key | None) -> Iterable[Looked]:
-    """Yield each drawn job, its seal verified and its manifests judged by the rules of today."""
+def look_again(
+    archive: Archive,
+    drawn: Iterable[DrawnJob],
+    key: Key | None,
+    reread: Callable[[DrawnJob], Reread | None] = lambda _: None,
+) -> Iterable[Looked]:
+    """Yield each drawn job, its seal verified and its manifests judged by the rules of today.
+
+    `reread` reads a drive of the job again, where one is at hand; damage there makes a job unsound,
+    whenever it came.
+    """
     for job in drawn:
         today, unsound = _look(archive, job, key)
+        drive = reread(job)
+        if drive is not None and drive.state == "damaged" and unsound is None:
+            unsound = f"Its {_SIDES[drive.side]} drive, read again, is damaged: {drive.reason}."
         yield Looked(
             job=job.job,
             stratum=job.stratum,
@@ -211,6 +227,7 @@ def look_again(archive: Archive, drawn: Iterable[DrawnJob], key: Key | None) -> 
             verdict=job.verdict,
             today=today,
             unsound=unsound,
+            drive=drive,
         )
 
 

@@ -62,6 +62,11 @@ def audit_document(result: Result) -> dict[str, Any]:
         "share_at_most": at_most / population if population else 0.0,
         "strata": rows,
         "months": _months(result),
+        "drives": [
+            {"job": job.job, **job.drive.model_dump(mode="json", exclude={"names", "path"})}
+            for job in result.jobs
+            if job.drive is not None
+        ],
         "findings": [
             {"job": job.job, "stratum": job.stratum, "filed": job.filed, "why": job.unsound}
             for job in result.jobs

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.audit import audit_summary
+from verify.report.audit import audit_summary, drive_words
 from verify.report.model import when
 from verify.report.terminal import plain, section, sentence
 
@@ -62,6 +62,13 @@ def print_audit(console: Console, report: dict[str, Any]) -> None:
         bar = "#" * bad + "." * max(0, -(-row["drawn"] * _BAR // most) - bad)
         months = f"{row['month']}  {bar}  {row['unsound']:,} of {row['drawn']:,}"
         console.print(Padding(Text(months), (0, 0, 0, 2)))
+    section(console, "DRIVES READ AGAIN", "" if report["drives"] else "none was at hand")
+    for row in report["drives"]:
+        console.print(
+            Padding(
+                plain(row["job"], "bold") + Text(": ") + sentence(drive_words(row)), (0, 0, 0, 2)
+            )
+        )
     section(console, "UNSOUND", "" if report["findings"] else "none was found")
     for row in report["findings"]:
         line = plain(row["job"], "bold") + Text(": ") + sentence(row["why"])

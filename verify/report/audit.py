@@ -21,6 +21,23 @@ def audit_summary(audit: Mapping[str, Any]) -> str:
     )
 
 
+_STATES = {
+    "unchanged": "as it was recorded",
+    "used": "used since, and nothing of it is damaged",
+    "unclear": "changed in a way that its times do not explain",
+    "damaged": "DAMAGED",
+    "not_examined": "could not be held against the record",
+}
+
+
+def drive_words(row: Mapping[str, Any]) -> str:
+    """Return what came of reading a drive again, as one sentence without a full stop."""
+    side = {"source": "old drive", "target": "new drive"}.get(row["side"], "drive")
+    proven = f"; {row['proven']:,} files or blocks proven" if row["proven"] else ""
+    why = f" ({row['reason']})" if row["reason"] else ""
+    return f"{side} {_STATES[row['state']]}{why}{proven}"
+
+
 def audit_html(audit: Mapping[str, Any]) -> str:
     """Return the report of an audit as an HTML document."""
     text = (
@@ -30,6 +47,7 @@ def audit_html(audit: Mapping[str, Any]) -> str:
             audit=audit,
             css=Markup(style()),  # noqa: S704 - our own style sheet
             summary=audit_summary(audit),
+            drives=[(row["job"], drive_words(row)) for row in audit["drives"]],
             most=max((row["drawn"] for row in audit["months"]), default=1),
         )
     )

@@ -1,0 +1,125 @@
+"""Reading a drive again for an audit: what `audit run --drive JOB=DEVICE` does."""
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.errors import UsageError, WitnessError
+
+if TYPE_CHECKING:
+    from verify.jobs.archive import Archive
+    from verify.jobs.audit import DrawnJob, Plan
+    from verify.jobs.reread import Reread, Side
+    from verify.manifest.capture import CaptureOptions
+    from verify.manifest.file import Manifest
+
+
+@dataclass(frozen=True)
+class Rereading:
+    """Which drives are at hand, by their jobs, and how they are read."""
+
+    archive: "Archive"
+    plan: "Plan"
+    drives: dict[str, str]
+    names: bool
+
+    def of(self, job: "DrawnJob") -> "Reread | None":
+        """Read the drive of a job again, if it is at hand; what goes wrong then is told there."""
+        from verify.jobs.reread import Reread
+
+        path = self.drives.get(job.job)
+        if path is None:
+            return None
+        try:
+            return self._read(job.job, path)
+        except WitnessError as error:
+            return Reread(path=path, state="not_examined", reason=str(error))
+
+    def _read(self, job: str, path: str) -> "Reread":
+        from verify.cli.judging import working_folder
+        from verify.jobs.entry import SIDE_NAMES
+        from verify.jobs.reread import SIDES, Reread, compare_later, side_of
+        from verify.manifest.capture import CaptureOptions
+        from verify.manifest.file import open_manifest
+
+        with working_folder(None) as folder:
+            layout = Path(folder) / "layout.manifest"
+            recorded: dict[Side, Manifest] = {
+                side: open_manifest(self.archive.file(job, SIDE_NAMES[side])) for side in SIDES
+            }
+            found = side_of(
+                {side: manifest.header for side, manifest in recorded.items()},
+                _read(path, layout, CaptureOptions(depth="layout")).header,
+            )
+            if found is None:
+                reason = f"it is neither drive of job {job}"
+                return Reread(path=path, state="not_examined", reason=reason)
+            side, by = found
+            then = recorded[side]
+            deeper = Path(folder) / "deeper.manifest"
+            tally = compare_later(then, _read(path, deeper, self._options(then, job)))
+        state, counts = tally.state, tally.counts
+        told = [f"{counts[sort]} {sort}" for sort in ("damaged", "unclear", "used") if counts[sort]]
+        if state == "not_examined":
+            told.append("no contents were recorded that could be read again")
+        return Reread(
+            path=path,
+            side=side,
+            matched_by=by,
+            state=state,
+            proven=tally.proven,
+            used=counts["used"],
+            unclear=counts["unclear"],
+            damaged=counts["damaged"],
+            reason="; ".join([*tally.reasons, *told]) or None,
+            names=tuple(tally.names) if self.names else (),
+        )
+
+    def _options(self, then: "Manifest", job: str) -> "CaptureOptions":
+        """Return how it is read: a fresh draw where all contents were recorded, else the same one.
+
+        Of a sample nothing else has a digest to be held against.
+        """
+        from verify.manifest.capture import CaptureOptions
+
+        made, depth = then.header.capture, then.header.depth
+        seed = f"{self.plan.seed}:{job}" if depth == "full" else made.seed
+        return replace(
+            CaptureOptions(seed=seed, confidence=made.confidence),
+            depth="layout" if depth == "layout" else "sample",
+        )
+
+
+def reading_again(archive: "Archive", plan: "Plan", drives: list[str], *, names: bool) -> Rereading:
+    """Return how drives are read again; each is named as JOB=DEVICE and has to be there.
+
+    Raises:
+        UsageError: a word is not of that form, or its job was not drawn.
+        SourceError: a drive is not there, or cannot be opened.
+    """
+    from verify.source.drive import open_drive
+
+    at_hand: dict[str, str] = {}
+    drawn = {job.job for job in plan.jobs}
+    for word in drives:
+        job, mark, path = word.partition("=")
+        if not (job and mark and path):
+            raise UsageError(f"{word}: is not JOB=DEVICE.", "Write it as 1042=/dev/sdX.")
+        if job not in drawn:
+            raise UsageError(f"{job}: was not drawn.", "The plan names the jobs that were.")
+        if job in at_hand:
+            raise UsageError(f"{job}: is named twice.", "Name one drive of a job.")
+        open_drive(path).close()
+        at_hand[job] = path
+    return Rereading(archive, plan, at_hand, names)
+
+
+def _read(path: str, file: Path, options: "CaptureOptions") -> "Manifest":
+    from verify.manifest.both import capture_one
+    from verify.manifest.file import open_manifest
+    from verify.report.progress import Bars
+
+    with Bars(sys.stderr) as bars:
+        capture_one(path, file, options, bars.drive(Path(path).name))
+    return open_manifest(file)
