@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from verify.manifest.model import Header
 
 FILES = 400
-ENVIRONMENT = Environment(clock=lambda: 1_700_000_000.0, host="bench")
+ENVIRONMENT = Environment(clock=lambda: 1_700_000_000.0, host="bench", name_salt="5a" * 16)
 
 
 def ext4_image(folder: Path, files: dict[str, bytes], size: int = 64 * MIB) -> Path:
@@ -146,7 +147,7 @@ def test_capture_when_the_reader_dies_after_listing_then_names_stand_without_has
         "runpy.run_module('verify.content.worker', run_name='__main__')"
     )
     readers = Readers(command=(sys.executable, "-c", program))
-    around = Environment(clock=ENVIRONMENT.clock, host="bench", readers=readers)
+    around = replace(ENVIRONMENT, readers=readers)
     header = capture(str(drive), tmp_path / "m", CaptureOptions(), environment=around)
     partition = header.partitions[0]
     assert partition.listing is not None

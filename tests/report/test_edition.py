@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import io
 import json
 import time
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import pytest
+from pypdf import PdfReader
 
 from tests.report.documents import NEW, OLD, comparison, finding
-from verify.manifest.model import UnreadItem
+from tests.rules.cases import case_of, drive, findings, usual
+from verify.manifest.model import Owner, SectorRange, UnreadItem
 from verify.report.edition import Edition, names_of
 from verify.report.formats import rendered
 from verify.report.handover import build_handover
+from verify.rules.catalogue import RULES
+from verify.rules.result import FindingRow
 
 if TYPE_CHECKING:
     from verify.rules.result import Comparison
@@ -101,7 +107,7 @@ def test_text_when_it_holds_no_name_then_it_stays() -> None:
     [
         "/Boot/BCD",
         r"\Windows\System32\winload.efi",
-        r"C:\Users\mira\a.txt",
+        r"C:\Games\mira\a.txt",
         "/tax.ods",
         r"mira\tax",
         r"..\tax.ods",
@@ -119,7 +125,122 @@ def test_text_when_it_holds_a_path_of_no_finding_then_that_goes_too(path: str) -
     assert told.endswith("> names nothing.")
 
 
-@pytest.mark.parametrize("piece", ["-", "a/", ":a/b", "(", "a.", "/.", "\\", "a:/", "x", "/a.b,"])
+def test_text_when_it_is_under_a_users_folder_then_spaces_do_not_end_the_name() -> None:
+    """Nobody can tell where such a name ends but at the end of the clause."""
+    names = names_of(telling(), Edition.CUSTOMER)
+    for path in ("/Users/Tomas Q/old tax/list 3", r"C:\Users\Tomas Q\old tax", "/home/tq/old tax"):
+        told = names.text(f"The hive {path}: damaged; two more.")
+        assert told.startswith("The hive <name ")
+        assert told.endswith(">: damaged; two more.")
+        assert "tax" not in told
+        assert "Tomas" not in told
+
+
+HIDDEN = "zephyrine"
+"""A word that stands in every name of the drives below, and nowhere else."""
+
+
+def secretive() -> Comparison:
+    """Return a comparison of drives that failed, judged for real: names wherever one can get to."""
+    folder, file = f"/data of {HIDDEN}, 2025/the {HIDDEN} box", f"{HIDDEN}: a letter; to (her).odt"
+    owners = tuple(
+        Owner(partition=1, start_lba=4096 + place, sectors=1, what=what, name=name)
+        for place, (what, name) in enumerate(
+            (
+                ("folder", folder),
+                ("folder", f"/{HIDDEN}"),
+                ("file", f"{folder}/{file}"),
+                ("stream", f"{folder}/{file}:{HIDDEN} stream"),
+                ("link", f"/to {HIDDEN}"),
+            )
+        )
+    )
+    unread = (
+        UnreadItem(what="listing", reason=f"{folder}: a name: cannot be read", partition=1),
+        UnreadItem(what="listing", reason=f"{folder}/{file}: gave 3 of 5 bytes", partition=1),
+        UnreadItem(what="contents", reason=f"the reader: /x {HIDDEN} y", partition=1),
+    )
+    sides = []
+    for side in (drive(usual()), drive(usual())):
+        info = side.drive.model_copy(
+            update={
+                "path": f"/jobs/F and {HIDDEN} and sons/drive.img",
+                "kind": "image",
+                "mounted": (f"/media/her {HIDDEN} disk",),
+                "mounted_writable": True,
+            }
+        )
+        read = side.capture.model_copy(
+            update={
+                "host": HIDDEN,
+                "seed": HIDDEN,
+                "owners": owners,
+                "unreadable": (SectorRange(start_lba=4096, sectors=8),),
+            }
+        )
+        sides.append(side.model_copy(update={"drive": info, "capture": read, "unread": unread}))
+    old, new = sides
+    case = case_of(old, new)
+    found = [row for rule in RULES for row in findings(rule, case)]
+    assert HIDDEN in " ".join(f"{row.message} {row.path}" for row in found)
+    rows = tuple(FindingRow.model_validate(asdict(row)) for row in found)
+    places = (old.drive.path, *old.drive.mounted, f"C:\\{folder}\\{HIDDEN}.txt".replace("/", "\\"))
+    reasons = "; ".join([*(item.reason for item in unread), *places])
+    document = comparison(findings=rows, sides=(old, new))
+    outcome = document.outcomes[2].model_copy(update={"reason": reasons})
+    return document.model_copy(update={"outcomes": (outcome,), "summary": reasons})
+
+
+@pytest.mark.parametrize("ending", [*FORMATS, ".pdf"])
+def test_customers_edition_when_every_place_holds_a_name_then_none_gets_out(ending: str) -> None:
+    """Owners of lost sectors, reasons, mount points, folders of the shop, the host, the key.
+
+    Of PDF its text, its outline and its properties, as pypdf reads them.
+    """
+    made = rendered(build_handover(secretive(), Edition.CUSTOMER), ending, "a4")
+    shops = rendered(build_handover(secretive(), Edition.SHOP), ending, "a4")
+    if ending == ".pdf":
+        assert HIDDEN not in pdf_words(made)
+        assert HIDDEN in pdf_words(shops)
+    else:
+        assert HIDDEN.encode() not in made
+        assert HIDDEN.encode() in shops
+
+
+def pdf_words(made: bytes) -> str:
+    """Return all that a PDF says, on its pages and beside them."""
+    read = PdfReader(io.BytesIO(made))
+    objects = [str(read.get_object(number)) for number in (*read.xref[0], *read.xref_objStm)]
+    assert any("/Alt" in item for item in objects)
+    pages = [page.extract_text() for page in read.pages]
+    return " ".join([*pages, *objects, str(read.metadata)])
+
+
+def test_digests_when_the_salt_is_drawn_then_they_follow_from_it_alone() -> None:
+    """The same pair judged again has the same ones; another capture of it has others."""
+
+    def digest(salt: str | None, verdict: str = "stop") -> str | None:
+        capture = OLD.capture.model_copy(update={"name_salt": salt})
+        sides = OLD.model_copy(update={"capture": capture}), NEW
+        return names_of(comparison(verdict, sides=sides), Edition.SHOP).reference("/a.txt")
+
+    assert digest("00" * 16) == digest("00" * 16, "sound")
+    assert digest("00" * 16) != digest("01" * 16)
+    assert digest(None) != digest(None, "sound")
+
+
+@pytest.mark.parametrize("ending", FORMATS)
+@pytest.mark.parametrize("edition", list(Edition))
+def test_salt_when_a_report_is_written_then_it_is_in_none(ending: str, edition: Edition) -> None:
+    """Who has it can try guesses; what keeps it is the comparison, in the shop."""
+    capture = OLD.capture.model_copy(update={"name_salt": "5a17" * 8})
+    document = comparison(sides=(OLD.model_copy(update={"capture": capture}), NEW))
+    assert "5a17" * 8 not in shown(document, edition, ending)
+
+
+@pytest.mark.parametrize(
+    "piece", ["-", "/home/a ", "a/", ":a/b", "(", "a.", "/.", "\\", "a:/", "x", "/a.b,"]
+)
 def test_text_when_it_is_long_and_odd_then_the_search_ends_soon(piece: str) -> None:
     """No text of a drive makes a report slow: a second is far more than it takes."""
     names = names_of(telling(), Edition.CUSTOMER)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+import secrets
 import tempfile
 import time
 from collections.abc import Callable
@@ -44,6 +45,9 @@ _SPARE_DRAW = 1.05
 
 _BOOT_SECTOR_BYTES = 512
 
+_SALT_BYTES = 16
+"""128 bits: nobody tries them all."""
+
 _MARK_BYTES = 64 << 10
 _SIZE_UNKNOWN = "lies outside the drive"
 
@@ -73,10 +77,11 @@ class CaptureOptions:
 
 @dataclass(slots=True)
 class Environment:
-    """What a capture is not to ask the world itself for: the clock, the host, the readers."""
+    """What a capture is not to ask the world itself for: clock, host, chance, the readers."""
 
     clock: Callable[[], float] = time.time
     host: str = field(default_factory=platform.node)
+    name_salt: str = field(default_factory=lambda: secrets.token_hex(_SALT_BYTES))
     readers: Readers = field(default_factory=Readers)
 
 
@@ -156,6 +161,7 @@ class _Capture:
                 "confidence": self.options.confidence,
                 "unreadable": self._unreadable_sectors(),
                 "owners": self.owners,
+                "name_salt": self.around.name_salt,
             },
             "unread": self.unread,
         }

@@ -189,7 +189,8 @@ class CaptureInfo(Model):
 
     `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are
     seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back,
-    `owners` whose they are, where the partition's files were listed.
+    `owners` whose they are, where the partition's files were listed. `name_salt`: drawn at random
+    for this capture, hex; it keys what stands for a name where names may not be told.
     """
 
     tool_version: str
@@ -200,6 +201,7 @@ class CaptureInfo(Model):
     confidence: float = Field(gt=0, lt=1)
     unreadable: tuple[SectorRange, ...] = ()
     owners: tuple[Owner, ...] = ()
+    name_salt: str | None = None
 
 
 class Header(Model):

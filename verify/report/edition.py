@@ -2,8 +2,8 @@
 
 Names go before anything is made from a comparison, so that no format can let one through. In
 their place stands a salted digest: the shop, which keeps the comparison, finds the name again; who
-has only the report cannot even try a guess, since the salt is made from all that the comparison
-holds and the report does not tell (boot sectors' digests, the host, the other names).
+has only the report cannot even try a guess, since the salt was drawn at random as the drives were
+read, is kept in their manifests and so in the comparison, and is in no report.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from blake3 import blake3
 from verify.report.json_text import document_json
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from verify.manifest.model import Header
     from verify.rules.model import Value
     from verify.rules.result import Comparison, FindingRow, Identity, OutcomeRow
@@ -26,10 +28,13 @@ _SALT_CONTEXT = "drivewitness 2025-11 names in a report"
 _DIGEST_CHARACTERS = 16
 
 # NOTE: anything that looks like a path in running text goes as well, whatever it is the name of.
+# Under a user's own folder it goes on to the end of the clause, since names have spaces.
 # Lengths are bounded, so that no text of a drive makes it slow: 300 is more than a name has.
 _PATH = re.compile(
     r"""(?<![^\s"'(,;=:\[{`|<>])(?:
-        (?:[A-Za-z]:)?[/\\][^\s/\\"',;()]{1,300}(?:[/\\][^\s"',;()]{0,4096})?  # from a root
+        (?:[A-Za-z]:)?[/\\](?:Users|home|Documents\ and\ Settings)[/\\]
+          (?:[^\n"();:,.]|[:,.](?!\s|$)){1,4096}                              # a user's own
+        | (?:[A-Za-z]:)?[/\\][^\s/\\"',;()]{1,300}(?:[/\\][^\s"',;()]{0,4096})?  # from a root
         | [^\s"'(,;=:\[{`|<>/\\)]{1,300}\\[^\s"',;()]{0,4096}                 # folder\file
         | [^\s"'(,;=:\[{`|<>/\\)]{1,300}(?:/[^\s"'/,;()]{1,300}){0,64}
           /[^\s"'/,;()]{0,300}\.[A-Za-z]\w{0,30}                              # folder/file.ending
@@ -37,6 +42,9 @@ _PATH = re.compile(
     )""",
     re.VERBOSE,
 )
+_NAMED_FIRST = re.compile(r"(?<!\S)/.*(?=: )|(?<!\S)/.*", re.DOTALL)
+"""The name in the words about what of a listing was not read: all before the last colon."""
+
 _SHORTEST_NAME = 3
 """Shorter names are not looked for inside sentences."""
 
@@ -97,9 +105,8 @@ class Names:
 
 def names_of(comparison: Comparison, edition: Edition) -> Names:
     """Return how the names of a comparison are told; the same one gives the same digests."""
-    document = document_json(comparison).encode("ascii")
-    salt = blake3(document, derive_key_context=_SALT_CONTEXT).digest()
-    return Names(edition, salt, _pattern(comparison.findings))
+    salt = blake3(_secret(comparison).encode("ascii"), derive_key_context=_SALT_CONTEXT).digest()
+    return Names(edition, salt, _pattern(comparison))
 
 
 def in_edition(comparison: Comparison, names: Names) -> Comparison:
@@ -125,17 +132,54 @@ def in_edition(comparison: Comparison, names: Names) -> Comparison:
     )
 
 
-def _pattern(findings: tuple[FindingRow, ...]) -> re.Pattern[str] | None:
-    """Return what finds every path that a finding is about, and the last name of each."""
-    told: set[str] = set()
-    for row in findings:
-        if row.path:
-            last = row.path.rsplit("/", 1)[-1]
-            told |= {row.path, row.path.replace("/", "\\")}
-            if not last.isalpha():  # a name of letters alone may be a word of the sentence
-                told.add(last)
+def _secret(comparison: Comparison) -> str:
+    """Return what no report tells: both captures' salts; of older ones, all that they hold."""
+    salts = [header.capture.name_salt for header in _headers(comparison)]
+    return " ".join(filter(None, salts)) or document_json(comparison)
+
+
+def _headers(comparison: Comparison) -> tuple[Header, ...]:
+    told = comparison.manifests
+    return () if told is None else (told.source.header, told.target.header)
+
+
+def _pattern(comparison: Comparison) -> re.Pattern[str] | None:
+    """Return what finds every name that a comparison is known to hold."""
+    told = {name for row in comparison.findings if row.path for name in _spellings(row.path)}
+    for header in _headers(comparison):
+        told |= set(_told_by(header))
     long = sorted((name for name in told if len(name) >= _SHORTEST_NAME), key=len, reverse=True)
     return re.compile("|".join(re.escape(name) for name in long)) if long else None
+
+
+def _spellings(path: str) -> Iterator[str]:
+    """Yield a path as texts may have it: whole, in either notation, and its last name."""
+    yield path
+    yield path.replace("/", "\\")
+    last = path.rsplit("/", 1)[-1]
+    if not last.isalpha():  # a name of letters alone may be a word of the sentence
+        yield last
+
+
+def _told_by(header: Header) -> Iterator[str]:
+    """Yield the names that a drive's header holds, and the shop's own of an image."""
+    if header.drive.kind == "image" and len(re.split(r"[/\\]", header.drive.path)) > 1:
+        yield header.drive.path
+    yield from header.drive.mounted
+    for owner in header.capture.owners:
+        if owner.name and owner.what != "structure":
+            yield from _spellings(owner.name)
+    for reason in _reasons(header):
+        for found in _NAMED_FIRST.finditer(reason):
+            yield found[0]
+
+
+def _reasons(header: Header) -> Iterator[str]:
+    for item in header.unread:
+        yield item.reason
+    for partition in header.partitions:
+        for part in partition.unread:
+            yield part.reason
 
 
 def _identity(drive: Identity) -> Identity:
@@ -152,6 +196,7 @@ def _finding(row: FindingRow, names: Names) -> FindingRow:
             "source": names.value(row.source),
             "target": names.value(row.target),
             "message": names.text(row.message),
+            "advice": names.text(row.advice),
         }
     )
 
