@@ -6,7 +6,13 @@ import time
 
 import pytest
 
-from verify.boot.collect import WANTED, is_boot_file, wanted_bytes, wanted_file
+from verify.boot.collect import WANTED, wanted_bytes, wanted_file
+
+
+def in_boot_set(path: str, kind: str) -> bool:
+    """Whether a file is read at every depth."""
+    wanted = wanted_file(path, kind)
+    return wanted is not None and wanted.boot_set
 
 
 @pytest.mark.parametrize(
@@ -42,7 +48,7 @@ from verify.boot.collect import WANTED, is_boot_file, wanted_bytes, wanted_file
 )
 def test_boot_set_when_a_start_needs_the_file_then_it_is_in(path: str, kind: str) -> None:
     """Loaders, stores, recovery configuration, hives and Linux's own are the boot set."""
-    assert is_boot_file(path, kind)
+    assert in_boot_set(path, kind)
 
 
 @pytest.mark.parametrize(
@@ -63,13 +69,13 @@ def test_boot_set_when_a_start_needs_the_file_then_it_is_in(path: str, kind: str
 )
 def test_boot_set_when_the_file_only_looks_alike_then_it_is_out(path: str, kind: str) -> None:
     """Place, filesystem and (on ext) case count, not the name alone."""
-    assert not is_boot_file(path, kind)
+    assert not in_boot_set(path, kind)
 
 
 def test_boot_set_when_case_differs_on_a_caseless_filesystem_then_it_is_in() -> None:
     """FAT and NTFS do not tell upper from lower case (common knowledge of both)."""
-    assert is_boot_file("/efi/MICROSOFT/boot/bcd", "fat32")
-    assert is_boot_file("/WINDOWS/system32/CONFIG/system", "ntfs")
+    assert in_boot_set("/efi/MICROSOFT/boot/bcd", "fat32")
+    assert in_boot_set("/WINDOWS/system32/CONFIG/system", "ntfs")
 
 
 @pytest.mark.parametrize(
@@ -95,7 +101,7 @@ def test_wanted_bytes_when_asked_then_the_cap_of_the_files_role(
 def test_image_when_it_is_large_then_its_header_is_wanted_and_it_is_not_in_the_boot_set() -> None:
     """A recovery image holds hundreds of MB: its header is read at every depth, not all of it."""
     assert wanted_bytes("/Recovery/WindowsRE/Winre.wim", "ntfs") == 208
-    assert not is_boot_file("/Recovery/WindowsRE/Winre.wim", "ntfs")
+    assert not in_boot_set("/Recovery/WindowsRE/Winre.wim", "ntfs")
 
 
 @pytest.mark.parametrize("row", WANTED, ids=lambda row: row.pattern)

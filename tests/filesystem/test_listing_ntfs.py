@@ -17,6 +17,7 @@ from blake3 import blake3
 
 from tests.support.drives import file_window
 from verify.errors import ReaderError
+from verify.filesystem.ntfs_table import RecordTable
 from verify.filesystem.open import open_volume
 from verify.manifest.capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest
@@ -161,6 +162,30 @@ def test_listing_when_written_by_another_driver_then_every_name_is_there(
     special = {"/system.dll", "/pointer", "/cloud", "/cloud/inside.txt"}
     assert entries.keys() - special == written.files.keys() | written.folders
     assert sum(path.startswith("/many/") for path in entries) == MANY
+
+
+def test_records_when_read_in_bulk_then_they_say_what_the_library_says(
+    written: Written, entries: dict[str, Entry], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each entry is the same by the library's attribute objects, one by one.
+
+    Nearly all come from the records in bulk: only what has an attribute list, or attributes
+    outside its record that the table does not follow, is left to the library.
+    """
+    asked: list[str] = []
+
+    def library(table: RecordTable, path: str, number: int, sequence: int, parent: int) -> None:
+        if in_bulk(table, path, number, sequence, parent) is None:
+            asked.append(path)
+
+    in_bulk = RecordTable.entry
+    monkeypatch.setattr(RecordTable, "entry", library)
+    alone = list(open_volume(file_window(written.image), "ntfs").entries())
+    assert alone == list(entries.values())
+    assert {path for path in asked if not path.startswith("/link-")} == {
+        "/first.txt",
+        "/second.txt",
+    }
 
 
 def test_contents_when_written_by_another_driver_then_every_byte_is_the_same(

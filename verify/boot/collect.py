@@ -183,17 +183,6 @@ WANTED: tuple[Wanted, ...] = (
 )
 
 
-def is_boot_file(path: str, kind: str) -> bool:
-    """Whether a file belongs to the boot set, which is hashed whole at every depth.
-
-    Args:
-        path: the file's path on its partition, from `/`.
-        kind: the partition's filesystem, as `verify.filesystem.model.Filesystem.kind`.
-    """
-    wanted = wanted_file(path, kind)
-    return wanted is not None and wanted.boot_set
-
-
 def wanted_bytes(path: str, kind: str) -> int:
     """Return how many leading bytes of a file to hand to `assemble`, at most; 0: none.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from blake3 import blake3
 
 from verify.boot.assemble import Assembly
-from verify.boot.collect import is_boot_file, wanted_bytes
+from verify.boot.collect import wanted_bytes, wanted_file
 from verify.content.draw import (
     BLOCK_BYTES,
     LARGE_FILE_BYTES,
@@ -93,8 +93,11 @@ class FileReading:
             if len(spool) >= MOST_NAMES:
                 self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
                 break
-            entry.boot = entry.kind == "file" and is_boot_file(entry.path, self.task.kind)
+            wanted = wanted_file(entry.path, self.task.kind)
+            entry.boot = bool(wanted and wanted.boot_set and entry.kind == "file")
             number = spool.append(entry)
+            if (wanted and wanted.leading_bytes) or entry.path.lower() == _HIBERNATION_FILE:
+                self.looked_at.append(number)
             counts[_COUNTED[entry.kind]] += 1
             streams += len(entry.streams)
             if entry.links == 1 or entry.node not in linked:
@@ -116,8 +119,6 @@ class FileReading:
 
     def _choose(self, entry: Entry, number: int, lottery: Lottery) -> None:
         """Let an entry take part in what its kind and size make it eligible for."""
-        if wanted_bytes(entry.path, self.task.kind) or entry.path.lower() == _HIBERNATION_FILE:
-            self.looked_at.append(number)
         if entry.kind != "file":
             if entry.streams or entry.reparse:
                 self.apart.append(number)
@@ -125,7 +126,7 @@ class FileReading:
         if entry.boot:
             self.always.append(number)
         elif entry.size <= LARGE_FILE_BYTES:
-            self.files.offer(lottery.file(entry.path), number)
+            self.files.offer(lottery.file(entry.path) if self.files.most else 0, number)
         else:
             if entry.streams or entry.reparse:
                 self.apart.append(number)

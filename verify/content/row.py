@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from json.encoder import encode_basestring_ascii as _quoted
 from typing import Any, cast, get_args
 
 from verify.filesystem.entry import Entry, Kind, Stream
@@ -38,28 +39,63 @@ class RowError(ValueError):
 
 
 def encode_entry(entry: Entry) -> bytes:
-    """Return an entry as one line."""
-    row: dict[str, Any] = {"kind": entry.kind, "path": entry.path}
-    if entry.size:
-        row["size"] = entry.size
-    for name in _NUMBERS + _TEXTS:
-        value = getattr(entry, name)
-        if value is not None:
-            row[name] = value
-    row["node"] = entry.node
+    """Return an entry as one line.
+
+    NOTE: written out field by field: a general encoder takes twice as long, once a name.
+    """
+    size = f',"size":{entry.size}' if entry.size else ""
+    line = (
+        f'{{"kind":"{entry.kind}","path":{_quoted(entry.path)}{size}'
+        f'{_numbers(entry)}{_texts(entry)},"node":{entry.node}'
+    )
     if entry.links != 1:
-        row["links"] = entry.links
+        line += f',"links":{entry.links}'
     if entry.extents:
-        row["extents"] = entry.extents
+        line += f',"extents":[{",".join([f"[{at},{count}]" for at, count in entry.extents])}]'
     if entry.streams:
-        row["streams"] = [[item.name, item.size, item.digest] for item in entry.streams]
+        streams = [[item.name, item.size, item.digest] for item in entry.streams]
+        line += f',"streams":{_ENCODER.encode(streams)}'
     if entry.extended:
-        row["extended"] = entry.extended
+        line += f',"extended":{_ENCODER.encode(entry.extended)}'
     if entry.blocks:
-        row["blocks"] = entry.blocks
-    if entry.boot:
-        row["boot"] = True
-    return _line(row)
+        line += f',"blocks":{_ENCODER.encode(entry.blocks)}'
+    return (line + (',"boot":true}\n' if entry.boot else "}\n")).encode("ascii")
+
+
+def _numbers(entry: Entry) -> str:
+    text = ""
+    if entry.modified is not None:
+        text += f',"modified":{entry.modified}'
+    if entry.changed is not None:
+        text += f',"changed":{entry.changed}'
+    if entry.created is not None:
+        text += f',"created":{entry.created}'
+    if entry.attributes is not None:
+        text += f',"attributes":{entry.attributes}'
+    if entry.mode is not None:
+        text += f',"mode":{entry.mode}'
+    return text
+
+
+def _texts(entry: Entry) -> str:
+    text = ""
+    if entry.owner is not None:
+        text += f',"owner":{_quoted(entry.owner)}'
+    if entry.security is not None:
+        text += f',"security":{_quoted(entry.security)}'
+    if entry.short is not None:
+        text += f',"short":{_quoted(entry.short)}'
+    if entry.reparse is not None:
+        text += f',"reparse":{_quoted(entry.reparse)}'
+    if entry.reparse_digest is not None:
+        text += f',"reparse_digest":{_quoted(entry.reparse_digest)}'
+    if entry.target is not None:
+        text += f',"target":{_quoted(entry.target)}'
+    if entry.digest is not None:
+        text += f',"digest":{_quoted(entry.digest)}'
+    if entry.unhashed is not None:
+        text += f',"unhashed":{_quoted(entry.unhashed)}'
+    return text
 
 
 def encode_block(block: Block) -> bytes:

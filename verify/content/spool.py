@@ -33,6 +33,7 @@ class Spool:
     _digested: bytearray = field(default_factory=bytearray)
     _changed: dict[int, Entry] = field(default_factory=dict)
     _file: BinaryIO | None = None
+    _end: int = 0
 
     def __enter__(self) -> Self:
         self._file = self.path.open("w+b")
@@ -54,10 +55,12 @@ class Spool:
 
     def append(self, entry: Entry) -> int:
         """Write an entry to the end and return its number."""
-        self.offsets.append(self.file.tell())
+        line = encode_entry(entry)
+        self.offsets.append(self._end)
         self.places.append(entry.extents[0][0] if entry.extents else 0)
         self.nodes.append(entry.node)
-        self.file.write(encode_entry(entry))
+        self._end += len(line)
+        self.file.write(line)
         return len(self.offsets) - 1
 
     def finish_listing(self) -> None:

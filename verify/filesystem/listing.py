@@ -15,7 +15,8 @@ from verify.errors import ReaderError
 from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.ext_inodes import ExtInodes
 from verify.filesystem.image import LibraryImage
-from verify.filesystem.ntfs_marks import NtfsMarks
+from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
+from verify.filesystem.ntfs_table import RECORD_BYTES, RecordTable
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.structures import ext_structures, fat_structures, own_files, runs_of
 from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
@@ -86,6 +87,7 @@ class LibraryVolume:
     _fs: Any = None
     _open: tuple[int, Any] = (-1, None)
     _marks: NtfsMarks | None = None
+    _table: RecordTable | None = None
     _inodes: ExtInodes | None = None
 
     def __post_init__(self) -> None:
@@ -102,16 +104,19 @@ class LibraryVolume:
         except FOREIGN_ERRORS as error:
             raise _foreign("open the filesystem", error) from error
         if self.is_ntfs:
-            self._know_records()
             self._marks = NtfsMarks(self._fs)
+            self._know_records(self._marks)
         elif self.kind.startswith("ext"):
             try:
                 self._inodes = ExtInodes(self.window)
             except UNREADABLE as error:
                 raise _foreign("read the superblock", error) from error
 
-    def _know_records(self) -> None:
-        """Tell the image where the MFT lies, so that one bad record does not hide the others."""
+    def _know_records(self, marks: NtfsMarks) -> None:
+        """Learn where the MFT lies: to read records in bulk, and so that a bad one hides no other.
+
+        The image is told too: the library must not give up on all records where one fails.
+        """
         block_bytes = int(self._fs.info.block_size)
         try:
             # SPEC: size of a record: signed byte 64 of the boot sector; positive in clusters,
@@ -121,9 +126,12 @@ class LibraryVolume:
         except (*FOREIGN_ERRORS, *UNREADABLE) as error:
             raise _foreign("find the MFT", error) from error
         record_bytes = code * block_bytes if code > 0 else 1 << -code
+        places = tuple(place for kind, _, place in runs if kind == _DATA)
         if _LEAST_RECORD_BYTES <= record_bytes <= block_bytes:
-            self._image.records = tuple(place for kind, _, place in runs if kind == _DATA)
-            self._image.record_bytes = record_bytes
+            self._image.records, self._image.record_bytes = places, record_bytes
+        if record_bytes in RECORD_BYTES:
+            clusters = int(self._fs.info.block_count)
+            self._table = RecordTable(self.window, record_bytes, places, clusters, marks)
 
     @property
     def narrowed(self) -> int:
@@ -199,10 +207,13 @@ class LibraryVolume:
         return not self.is_ntfs and bool(folder.path)
 
     def _entry(self, folder: _Folder, item: Any) -> Entry | None:
-        name, meta = item.info.name, item.info.meta
+        name = item.info.name
         raw: bytes = name.name
         if raw in {b".", b".."} or not int(name.flags) & _NAME_ALLOCATED:
             return None
+        if self._table is not None and (entry := self._in_bulk(self._table, folder, name)):
+            return entry
+        meta = item.info.meta
         if meta is None:
             path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
             kind: Kind = "folder" if int(name.type) == _NAMED_FOLDER else "file"
@@ -236,6 +247,16 @@ class LibraryVolume:
         self._add_attributes(entry, item, folder.node)
         return entry
 
+    @staticmethod
+    def _in_bulk(table: RecordTable, folder: _Folder, name: Any) -> Entry | None:
+        """Return the entry of a name by its record's bytes; `None`: the library has to be asked."""
+        raw: bytes = name.name
+        own = not folder.path and raw.startswith(b"$")  # the filesystem's, or the library's
+        if own or _NAME_LOSSY in raw or int(name.type) == _UNDEFINED:
+            return None
+        path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
+        return table.entry(path, int(name.meta_addr), int(name.meta_seq), folder.node)
+
     def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:
         """Whether a name in the root is the filesystem's own, or made up by the library."""
         if folder.path:
@@ -265,8 +286,9 @@ class LibraryVolume:
             elif kind == _DATA:
                 text = named.decode("utf-8", "surrogateescape")
                 entry.streams.append(Stream(text, int(info.size)))
-            elif self._marks is not None:
-                self._marks.add(entry, parent, item, attribute)
+            elif self._marks is not None and kind in KINDS:
+                text = (named or b"").decode("utf-8", "surrogateescape")
+                self._marks.add(entry, parent, kind, text, _value(item, info))
         entry.streams.sort(key=lambda stream: stream.name)
         if clusters > int(self._fs.info.block_count):
             entry.unhashed = "its run list claims more clusters than the volume has"
@@ -394,6 +416,11 @@ def _leads_elsewhere(entry: Entry) -> bool:
     cloud storage) have contents of their own.
     """
     return entry.reparse is not None and bool(int(entry.reparse, 16) & _NAME_SURROGATE)
+
+
+def _value(item: Any, info: Any) -> bytes:
+    size = min(int(info.size), MOST_VALUE_BYTES)
+    return bytes(item.read_random(0, size, int(info.type), int(info.id))) if size else b""
 
 
 def _nanoseconds(seconds: int | None, fraction: int | None) -> int | None:

@@ -24,8 +24,13 @@ _SECURE_RECORD, _SECURE_STREAM = 9, b"$SDS"
 _MOST_SECURITY_BYTES = 64 << 20
 _STEP = 1 << 20
 
-_MOST_VALUE_BYTES = 64 << 10
+KINDS = frozenset({_STANDARD, _FILE_NAME, _SECURITY, _REPARSE, _EA, _LOGGED_STREAM})
+"""Attribute types that say something about an entry."""
+
+MOST_VALUE_BYTES = 64 << 10
 """Extended attributes, security descriptors and key streams are at most this long."""
+
+_ATTRIBUTES = STANDARD_INFORMATION.packed("attributes")
 
 _MOST_REPARSE_BYTES = 16 << 10
 """[MS-FSCC] 2.1.2."""
@@ -46,32 +51,29 @@ class NtfsMarks:
     fs: Any
     _known: dict[int, Security] | None = None
 
-    def add(self, entry: Entry, parent: int, item: Any, attribute: Any) -> None:
-        """Take over what one attribute of an entry in the folder `parent` says."""
-        kind, number = int(attribute.info.type), int(attribute.info.id)
-        size = min(int(attribute.info.size), _MOST_VALUE_BYTES)
+    def add(self, entry: Entry, parent: int, kind: int, name: str, data: bytes) -> None:
+        """Take over what one attribute of an entry in the folder `parent` says.
 
-        def value(length: int = size) -> bytes:
-            return bytes(item.read_random(0, min(length, size), kind, number)) if size else b""
-
-        if kind == _STANDARD:
-            self._add_standard(entry, value())
-        elif kind == _FILE_NAME:
-            _add_name(entry, parent, value())
+        `kind` is one of `KINDS`, `name` the attribute's own, `data` its first bytes, as many
+        as `MOST_VALUE_BYTES` allows.
+        """
+        if kind == _FILE_NAME:
+            _add_name(entry, parent, data)
+        elif kind == _STANDARD:
+            self._add_standard(entry, data)
         elif kind == _SECURITY:
-            self._put_security(entry, _short(value()))
+            self._put_security(entry, _short(data))
         elif kind == _REPARSE:
-            _add_reparse(entry, value(_MOST_REPARSE_BYTES))
+            _add_reparse(entry, data[:_MOST_REPARSE_BYTES])
         elif kind == _EA:
-            entry.extended.append(("$EA", blake3(value()).hexdigest()[:_DIGEST_DIGITS]))
+            entry.extended.append(("$EA", blake3(data).hexdigest()[:_DIGEST_DIGITS]))
         elif kind == _LOGGED_STREAM:
-            name = (attribute.info.name or b"").decode("utf-8", "surrogateescape")
-            entry.extended.append((name, blake3(value()).hexdigest()[:_DIGEST_DIGITS]))
+            entry.extended.append((name, blake3(data).hexdigest()[:_DIGEST_DIGITS]))
 
     def _add_standard(self, entry: Entry, data: bytes) -> None:
         if len(data) < STANDARD_INFORMATION.size:
             return
-        entry.attributes = STANDARD_INFORMATION.parse(data).number("attributes")
+        entry.attributes = _ATTRIBUTES.unpack_from(data)[0]
         identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
         if identifier and entry.security is None:
             self._put_security(entry, self._descriptors().get(identifier))

@@ -83,3 +83,22 @@ class Structure:
             name: codec.unpack_from(data, offset)[0] for name, codec, offset in self._codecs
         }
         return Record(self.name, at, values)
+
+    def packed(self, *names: str) -> struct.Struct:
+        """Return one codec for some fields in the order of their offsets, for reading in bulk.
+
+        What lies before and between them is skipped; `unpack_from` raises `struct.error` where the
+        bytes end early.
+
+        Raises:
+            ValueError: a name is no field, or fields overlap or are out of order.
+        """
+        known = {item.name: item for item in self.fields}
+        code, position = self.order, 0
+        for name in names:
+            if name not in known or known[name].offset < position:
+                raise ValueError(f"{self.name}.{name}")
+            item = known[name]
+            code += f"{item.offset - position}x{item.code}"
+            position = item.offset + struct.calcsize(self.order + item.code)
+        return struct.Struct(code)

@@ -47,6 +47,8 @@ FILE_RECORD = Structure(
         Field("signature", 0, "4s", "'FILE', or 'BAAD'"),
         Field("fixup_offset", 4, "H", "of the update sequence, from the record's start"),
         Field("fixup_count", 6, "H", "16-bit words of it: one, and one a stride"),
+        Field("sequence", 16, "H", "counts the record's reuses; a reference's high 16 bits"),
+        Field("links", 18, "H", "names, short ones included"),
         Field("first_attribute", 20, "H", "offset"),
         Field("flags", 22, "H", "1 in use, 2 directory"),
         Field("used_bytes", 24, "I", "of this record"),
@@ -63,6 +65,7 @@ ATTRIBUTE = Structure(
         Field("length", 4, "I", "of the whole attribute"),
         Field("non_resident", 8, "B", "0 or 1"),
         Field("name_length", 9, "B", "16-bit characters; 0: the unnamed stream"),
+        Field("name_offset", 10, "H", "from the attribute's start"),
         Field("flags", 12, "H", "0x0001 compressed, 0x4000 encrypted, 0x8000 sparse"),
     ),
 )
@@ -135,7 +138,12 @@ STANDARD_INFORMATION = Structure(
     "NTFS $STANDARD_INFORMATION",
     SOURCE + ", 'The standard information attribute'",
     36,
-    (Field("attributes", 32, "I", "file attribute flags"),),
+    (
+        Field("created", 0, "Q", "100 ns since 1601 UTC"),
+        Field("modified", 8, "Q", "the data"),
+        Field("changed", 16, "Q", "the record"),
+        Field("attributes", 32, "I", "file attribute flags"),
+    ),
 )
 
 SECURITY_ID_FIELD = (52, 56)
