@@ -139,7 +139,7 @@ class _Capture:
             drive.sector_bytes = table.sector_bytes
         described = [(entry, self._describe(entry, table)) for entry in table.partitions]
         refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
-        gap = read_gap(drive, table)
+        gap = read_gap(drive, table, whole=self.options.depth == "full")
         partitions = self._partitions(described, table)
         drive_info = self._drive_info()
         drive_info["changed_while_read"] = _mark(drive) != before

@@ -16,11 +16,13 @@ if TYPE_CHECKING:
     from verify.table.model import Table
 
 MOST_GAP_BYTES = 64 * MIB
-"""A first partition usually starts at 1 MiB; of a gap larger than this the beginning is hashed."""
+"""Below depth `full` this much of a gap is hashed; a first partition usually starts at 1 MiB."""
 
 
-def read_gap(drive: Drive, table: Table) -> RawDigest | None:
+def read_gap(drive: Drive, table: Table, *, whole: bool) -> RawDigest | None:
     """Hash what lies between the table and the first partition; `None` where there is no gap.
+
+    All of it if `whole`, else `MOST_GAP_BYTES` at most.
 
     Trailing zeros are left out, so that the same bytes in a longer gap have the same digest.
     """
@@ -29,7 +31,8 @@ def read_gap(drive: Drive, table: Table) -> RawDigest | None:
     if first is None or table.scheme == "none" or first <= start:
         return None
     sectors = first - start
-    length = min(sectors * table.sector_bytes, MOST_GAP_BYTES)
+    length = sectors * table.sector_bytes
+    length = length if whole else min(length, MOST_GAP_BYTES)
     window = Window(drive, start * table.sector_bytes, length, table.sector_bytes)
     hasher, content, zeros, at = blake3(), 0, 0, 0
     digest, reason = None, None

@@ -31,7 +31,8 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     yield (
         f"{evidence.files_listed:,} files listed, both drives together. Contents of"
         f" {evidence.files_hashed:,} files read on both and compared, with other blocks"
-        f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}."
+        f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}"
+        f"{_expected(evidence.expected_changes)}."
     )
     bound = evidence.bound
     if bound is not None and not evidence.bytes_hashed and not evidence.files_hashed:
@@ -53,6 +54,10 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         yield "There were no contents on both drives to draw a sample from."
     yield "Space outside all partitions and unused space inside them were not compared."
     yield _rule_counts(comparison)
+
+
+def _expected(changes: int) -> str:
+    return f", and {changes:,} that differ on good clones too" if changes else ""
 
 
 def _rule_counts(comparison: Comparison) -> str:

@@ -141,6 +141,7 @@ def _evidence(old: Header, new: Header, contents: ContentComparison) -> Evidence
         files_hashed=sum(pair.hashed for pair in pairs if not pair.raw),
         bytes_hashed=sum(pair.hashed_bytes for pair in pairs),
         mismatches=sum(pair.mismatches for pair in pairs),
+        expected_changes=sum(pair.expected_changes for pair in pairs),
         bound=_bound(contents.bound),
     )
 

@@ -128,7 +128,10 @@ class PairContents:
     `names`: paths on both sides. `hashed`: files and blocks whose digests could be compared,
     `hashed_bytes` of them. `drawn` out of `population`: files that take part in the draw, how
     many of them were compared (`sizes`: the size of each one in the draw, in bytes).
-    `blocks` out of `block_population`: the same for blocks. `mismatches`: digests that differ,
+    `blocks` out of `block_population`: the same for blocks. `mismatches`: digests that differ
+    and were to be the same, `expected_changes`: those that differ on good clones too,
+    `moving_kept`: whether the new drive has any file that a running system writes all the time,
+    asked only where such files are missing,
     `drawn_mismatches`/`block_mismatches` those of them that count in the draws.
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
@@ -154,6 +157,8 @@ class PairContents:
     block_population: int = 0
     block_mismatches: int = 0
     mismatches: int = 0
+    expected_changes: int = 0
+    moving_kept: bool = True
     tail_bytes: int = 0
     sizes: array[int] = field(default_factory=lambda: array("Q"))
     missing: Sorted = field(default_factory=Sorted)

@@ -15,7 +15,9 @@ from verify.rules.contents.marks import (
     weigh_link,
 )
 from verify.rules.contents.weigh import (
+    MOVING,
     is_expected,
+    is_moving,
     weigh_change,
     weigh_extra,
     weigh_missing,
@@ -54,6 +56,8 @@ def compare_contents(
             sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
             files = PairContents(pair.number, cluster_bytes=sizes)
             found.pairs[pair.number] = _compare_files(files, *entries, linux=_is_linux(old))
+            if MOVING in files.missing.bags:
+                files.moving_kept = any(map(is_moving, target.entries(new.number)))
         elif old.listing is None and new.listing is None and old.contents and new.contents:
             blocks = source.blocks(old.number), target.blocks(new.number)
             lengths = (
@@ -135,8 +139,10 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
     _count_in_draw(found, old, new)
     differs = _digests_differ(found, old, new)
     if differs:
-        found.mismatches += 1
-        found.changed.add(weigh_change(difference), difference)
+        meaning = weigh_change(difference)
+        found.mismatches += not meaning.expected
+        found.expected_changes += meaning.expected
+        found.changed.add(meaning, difference)
         return
     if _stream_sizes(old) != _stream_sizes(new):
         found.streams.add(weigh_stream(difference), difference)

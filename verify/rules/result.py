@@ -50,12 +50,17 @@ class Bound(_Document):
 
 
 class Evidence(_Document):
-    """How much the verdict rests on: counts of both sides together where both were read."""
+    """How much the verdict rests on: counts of both sides together where both were read.
+
+    `mismatches`: contents that differ and were to be the same; `expected_changes`: contents that
+    differ on good clones too.
+    """
 
     files_listed: int
     files_hashed: int
     bytes_hashed: int
     mismatches: int
+    expected_changes: int = 0
     bound: Bound | None
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from verify.manifest.model import Partition
 
 RULE = partition_bounds.RULE
+MBR = {"scheme": "mbr"}
 LAST = DRIVE_MIB * PER_MIB - 1
 
 
@@ -85,3 +86,14 @@ def test_bounds_when_it_begins_in_the_first_usable_sector_then_it_is_quiet() -> 
     first, before = (changed(usual(), 1, start_lba=lba, sectors=64) for lba in (34, 33))
     assert quiet(RULE, case_of(drive(usual()), drive(first)))
     assert told(RULE, case_of(drive(usual()), drive(before))) == [("review", 1)]
+
+
+def test_bounds_when_a_logical_partition_lies_outside_the_extended_one_then_it_is_review() -> None:
+    """The quiet twin lies inside; on a GPT the number 5 means nothing of the kind."""
+    extended = partition(2, 200, 300, "extended", container=True, listing=None)
+    inside = [partition(1, 1, 100), extended, partition(5, 201, 100)]
+    outside = [partition(1, 1, 100), extended, partition(5, 600, 100)]
+    assert quiet(RULE, case_of(drive(inside, table=MBR), drive(inside, table=MBR)))
+    case = case_of(drive(inside, table=MBR), drive(outside, table=MBR))
+    assert told(RULE, case) == [("review", 5)]
+    assert quiet(RULE, case_of(drive(outside), drive(outside)))

@@ -10,6 +10,8 @@ until it is needed.
 
 ## Levels
 - `stop`: a file or folder is missing.
+- `review`: twenty or more logs and caches of a running system are missing, and the new drive has
+  none of that sort: a copy left them out.
 - told as an expected change instead: what copies leave out (page and hibernation files, the
   snapshot store, the waste bin) and what a running system makes and deletes all the time.
 - not examined: a listing that could not be read, or not to its end.
@@ -26,12 +28,19 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.comparison import Bag
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.model import Area, Rule
+from verify.rules.contents.weigh import MOVING
+from verify.rules.model import Area, Level, Rule
 
 if TYPE_CHECKING:
     from verify.rules.model import Case, Tally
+
+MANY_MOVING = 20
+"""So many logs and caches do not all go by themselves (common practice)."""
+
+_NONE = Bag()
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -39,6 +48,15 @@ def judge(case: Case, tally: Tally) -> None:
     for number, files in compared_files(case, tally):
         tally.agree(files.names + files.missing.count)
         tell_gathered(tally, number, files.missing)
+        lost = files.missing.bags.get(MOVING, _NONE).count
+        if lost >= MANY_MOVING and not files.moving_kept:
+            tally.find(
+                Level.REVIEW,
+                f"None of the {lost:,} logs and caches that a running system writes is on the new"
+                " drive.",
+                "Ask whether they were to be left out; if not, clone again by partition.",
+                partition=number,
+            )
 
 
 RULE = Rule(

@@ -9,6 +9,7 @@ from verify.rules.contents.habits import Habit, habit_of
 from verify.rules.level import Level
 
 if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
     from verify.rules.comparison import Difference
 
 EXPECTED_HABITS = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN})
@@ -103,6 +104,11 @@ _EXPECTED = {
 def is_expected(path: str) -> bool:
     """Whether a difference there is an expected change, whatever the times say."""
     return habit_of(path) in EXPECTED_HABITS
+
+
+def is_moving(entry: Entry) -> bool:
+    """Whether a running system writes it all the time."""
+    return habit_of(entry.path) is Habit.MOVING
 
 
 def weigh_missing(item: Difference) -> Meaning:

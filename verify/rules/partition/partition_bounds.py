@@ -3,7 +3,8 @@
 ## What it compares
 The place of each partition of the new drive: against the others, against the drive's end, and on a
 GPT drive against the range that its header gives for partitions. The old drive's are looked at
-beside them. Where a fit was given, each partition's start, and the new drive's size, against what
+beside them; a logical partition of an MBR also against the extended one that holds it. Where a
+fit was given, each partition's start, and the new drive's size, against what
 it declares.
 
 ## Why it matters
@@ -13,7 +14,8 @@ the usable range overwrites the table, or is overwritten by it.
 
 ## Levels
 - `stop`: a partition overlaps another one, or ends behind the drive.
-- `review`: a partition lies outside the range that the GPT header allows; one starts elsewhere than
+- `review`: a partition lies outside the range that the GPT header allows, a logical partition
+  outside the extended one; one starts elsewhere than
   the fit declares; the fit was worked out for another old drive, or for other sectors.
 - `note`: the fit was worked out for a new drive of another size; the old drive has the
   same fault, or it alone.
@@ -23,7 +25,7 @@ Make the partitions on the new drive anew, so that each has its own room, and cl
 
 ## Sources
 UEFI 2.10 sections 5.2.1 (a record that runs past the drive or overlaps another is not valid) and
-5.3.2 (first and last usable block).
+5.3.2 (first and last usable block). Logical partitions: common practice.
 """
 
 from __future__ import annotations
@@ -43,7 +45,16 @@ if TYPE_CHECKING:
 _AGAIN = "Make the partitions of the new drive anew, each with its own room, and clone again."
 
 _OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past the end", "outside the usable range"
-_LEVELS = {_OVERLAPS: Level.STOP, _PAST_END: Level.STOP, _UNUSABLE: Level.REVIEW}
+_LOOSE = "outside the extended partition"
+_LEVELS = {
+    _OVERLAPS: Level.STOP,
+    _PAST_END: Level.STOP,
+    _UNUSABLE: Level.REVIEW,
+    _LOOSE: Level.REVIEW,
+}
+
+_FIRST_LOGICAL = 5
+"""Logical partitions of an MBR are numbered from here (common practice)."""
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -96,7 +107,25 @@ def faults(header: Header) -> dict[int, dict[str, str]]:
                 )
     for number, words in _overlaps(partitions):
         found[number][_OVERLAPS] = words
+    for number in _loose(header, partitions):
+        found[number][_LOOSE] = "is a logical one, but lies outside the extended partition"
     return found
+
+
+def _loose(header: Header, partitions: list[Partition]) -> list[int]:
+    """Return the logical partitions that no extended partition holds whole."""
+    if header.table.scheme != "mbr":
+        return []
+    holders = [item for item in header.partitions if item.container]
+    return [
+        item.number
+        for item in partitions
+        if item.number >= _FIRST_LOGICAL
+        and not any(
+            holder.start_lba < item.start_lba and item.end_lba <= holder.end_lba
+            for holder in holders
+        )
+    ]
 
 
 def _overlaps(partitions: list[Partition]) -> list[tuple[int, str]]:
