@@ -26,6 +26,7 @@ from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
 from verify.rules.model import Level
+from verify.rules.result import PlacesRow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -92,7 +93,12 @@ def long_comparison() -> Comparison:
         for level in Level
         for number in range(20)
     )
-    return comparison(findings=(*rows, finding("drive-unreadable")), sides=(old, NEW))
+    ranges = (SectorRange(start_lba=500_000_000, sectors=900_000),)
+    lies = PlacesRow(
+        side="source", partition=3, what="missing", files=9, bytes=9, placed=9, ranges=ranges
+    )
+    made = comparison(findings=(*rows, finding("drive-unreadable")), sides=(old, NEW))
+    return made.model_copy(update={"places": (lies,)})
 
 
 PAGES = {

@@ -17,6 +17,7 @@ from verify.report.handover_words import CHECKLIST, NEVER_CLONED, SIGNATURES, WI
 from verify.report.json_text import as_json
 from verify.report.model import Report, build_report, value_words
 from verify.report.picture import Picture, draw
+from verify.report.places import PlacePicture, draw_places
 from verify.report.rule_page import RulePage, rule_pages
 from verify.rules.model import Level
 from verify.rules.result import Comparison
@@ -78,6 +79,7 @@ class Handover:
     document: Comparison
     references: tuple[str | None, ...]
     picture: Picture
+    places: PlacePicture
     actions: tuple[Action, ...]
     answers: tuple[Answer, ...]
     pages: tuple[RulePage, ...]
@@ -112,12 +114,14 @@ def build_handover(
     required = frozenset(slug for slug, page in pages.items() if page.required)
     references = tuple(names.reference(row.path) for row in comparison.findings)
     found = {row.rule for row in document.findings}
+    picture = draw(document, sides)
     handover = Handover(
         edition=edition,
         report=build_report(document, sides, required),
         document=document,
         references=references,
-        picture=draw(document, sides),
+        picture=picture,
+        places=draw_places(document, sides, picture),
         actions=tuple(_actions(document, references)),
         answers=tuple(_answers(document, required)),
         pages=tuple(page for slug, page in pages.items() if slug in found),

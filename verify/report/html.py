@@ -41,8 +41,9 @@ def html(handover: Handover) -> str:
     pages = environment()
     report = handover.report
     svg = pages.get_template("picture.svg").render(picture=handover.picture)
-    # NOTE: both are our own: a style sheet, and a picture whose texts were escaped as it was made.
-    ours = {"css": Markup(style()), "svg": Markup(svg)}  # noqa: S704
+    places = pages.get_template("places.svg").render(places=handover.places)
+    # NOTE: all are our own: a style sheet, and pictures whose texts were escaped as they were made.
+    ours = {"css": Markup(style()), "svg": Markup(svg), "places_svg": Markup(places)}  # noqa: S704
     text = pages.get_template("report.html").render(
         paper=handover,
         report=report,

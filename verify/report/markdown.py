@@ -68,6 +68,15 @@ def _lines(handover: Handover) -> Iterator[str]:
         ),
     )
     yield f"\nIn words: {text(handover.picture.words)}"
+    if handover.places.lines:
+        yield "\n### Where on the drives it lies\n"
+        yield from _table(
+            ("drive", "what", "partition", "how much", "where"),
+            (
+                (line.drive, line.what, line.partition, line.amount, line.where)
+                for line in handover.places.lines
+            ),
+        )
     yield from _section("What was compared", report.evidence)
     yield from _section(
         "What was not examined, and why",

@@ -11,6 +11,7 @@ from verify.rules.engine import judge
 from verify.rules.merge import compare_contents
 from verify.rules.model import Case, Level
 from verify.rules.pairing import match_partitions
+from verify.rules.places import places
 from verify.rules.result import (
     Bound,
     Comparison,
@@ -80,6 +81,7 @@ def compare(
             )
             for pair in pairs
         ),
+        places=tuple(places(case)),
         tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
         manifests=Manifests(source=_manifest_row(source), target=_manifest_row(target)),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from verify.manifest.model import Depth, Header
+from verify.manifest.model import Depth, Header, SectorRange
 from verify.rules.model import Level, Result
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
@@ -87,6 +87,24 @@ class PairRow(_Document):
     matched_by: str
 
 
+class PlacesRow(_Document):
+    """Where on one drive files of one partition lie that differ; no name is told.
+
+    `side`: `source` or `target`, whose numbering `partition` is in. `what`: `missing` on the
+    target, or `changed` in contents or size. `bytes` of all `files`; `placed`: those whose place is
+    known (small files lie inside the file table). `ranges`: sectors of the drive; where there are
+    hundreds, near ones are told as one and cover what lies between them.
+    """
+
+    side: str
+    partition: int
+    what: str
+    files: int
+    bytes: int
+    placed: int
+    ranges: tuple[SectorRange, ...]
+
+
 class ToolInfo(_Document):
     """What judged: the version and the rules it ran."""
 
@@ -123,5 +141,6 @@ class Comparison(_Document):
     source: Identity
     target: Identity
     pairs: tuple[PairRow, ...]
+    places: tuple[PlacesRow, ...] = ()
     tool: ToolInfo
     manifests: Manifests | None = None
