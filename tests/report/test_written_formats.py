@@ -162,6 +162,42 @@ def test_pdf_when_read_then_it_is_tagged_and_has_title_language_and_all_findings
     assert [round(float(side)) for side in read.pages[0].mediabox[2:]] == [595, 842]
 
 
+def test_pdf_when_its_tags_are_read_then_pictures_and_tables_are_as_the_standard_asks() -> None:
+    """ISO 32000-1, 14.8.5: figures lie on their page and have words, heading cells say of what."""
+    read = _pdf(comparison(findings=(finding(),)), "a4")
+    tags = [read.get_object(number) for number in (*read.xref[0], *read.xref_objStm)]
+    figures = [tag for tag in tags if isinstance(tag, dict) and tag.get("/S") == "/Figure"]
+    assert len(figures) == 1
+    assert "old partition 4 (1.02 GB): gone" in figures[0]["/Alt"]
+    left, bottom, right, top = (float(side) for side in figures[0]["/A"]["/BBox"])
+    # By arithmetic: margins of 15 mm at the sides and 16 mm at the top, in points.
+    assert [round(side, 2) for side in (left, right)] == [42.52, 552.76]
+    assert 0 < bottom < top <= 841.89 - 45.35
+    heads = [tag for tag in tags if isinstance(tag, dict) and tag.get("/S") == "/TH"]
+    assert {head["/A"]["/Scope"] for head in heads} == {"/Column"}
+    assert len(heads) > 10
+
+
+def test_pdf_when_a_finding_is_longer_than_a_page_then_it_goes_on_behind_its_heading() -> None:
+    """Nothing is cut: 200 lines of one finding, each once; the heading stands not alone."""
+    rows = tuple(finding(message=f"This is line {number} of it.") for number in range(200))
+    pages = [page.extract_text() for page in _pdf(comparison(findings=rows), "letter").pages]
+    found = re.findall(r"This is line (\d+) of it\.", " ".join(pages))
+    assert sorted(map(int, found[1:])) == list(range(200))
+    (head,) = [page for page in pages if "Findings, by what to do" in page]
+    assert "This is line 0 of it." in head
+
+
+def test_pdf_when_a_table_goes_over_the_page_then_its_head_is_there_again() -> None:
+    """The rules run, all of them, are longer than a sheet."""
+    base = comparison()
+    rows = tuple(base.outcomes[0].model_copy(update={"rule": f"rule-{n}"}) for n in range(90))
+    pages = _pdf(base.model_copy(update={"outcomes": rows}), "a4").pages
+    texts = [page.extract_text() for page in pages if "rule-" in page.extract_text()]
+    assert len(texts) > 1
+    assert all(re.search(r"rule\s*answer\s*compared\s*remark", text) for text in texts)
+
+
 def test_pdf_when_drives_are_hostile_then_nothing_in_it_acts() -> None:
     """No script, no address, no attached file; Letter is 8.5 by 11 inches (ANSI/ASME Y14.1)."""
     read = _pdf(hostile_comparison(), "letter")

@@ -23,6 +23,8 @@ from verify.report.handover_words import (
 )
 from verify.report.harmless import harmless
 from verify.report.model import ABSENT, when
+from verify.report.picture import PICTURE_TITLE
+from verify.report.places import PLACES_TITLE
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
@@ -40,8 +42,8 @@ def html(handover: Handover) -> str:
     """Return the report as an HTML document."""
     pages = environment()
     report = handover.report
-    svg = pages.get_template("picture.svg").render(picture=handover.picture)
-    places = pages.get_template("places.svg").render(places=handover.places)
+    svg = pages.get_template("picture.svg").render(picture=handover.picture, title=PICTURE_TITLE)
+    places = pages.get_template("places.svg").render(places=handover.places, title=PLACES_TITLE)
     # NOTE: all are our own: a style sheet, and pictures whose texts were escaped as they were made.
     ours = {"css": Markup(style()), "svg": Markup(svg), "places_svg": Markup(places)}  # noqa: S704
     text = pages.get_template("report.html").render(

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from verify.errors import UsageError
 from verify.report.html import html
+from verify.report.picture import PICTURE_TITLE
+from verify.report.places import PLACES_TITLE
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
+
+_POINTS_A_PIXEL = 72 / 96
+"""A CSS pixel is 1/96 inch, a point of PDF 1/72."""
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
 """Sheets by the names that options have, as CSS calls them."""
@@ -29,8 +35,31 @@ def pdf(handover: Handover, paper: str = "a4") -> bytes:
         stylesheets=[sheet],
         pdf_variant="pdf/ua-1",
         pdf_identifier=handover.digest.encode("ascii"),
+        finisher=partial(_finish, handover),
     )
     return written
+
+
+def _finish(handover: Handover, document: Any, made: Any) -> None:
+    """Put right in the tags what the library leaves out of them or counts otherwise.
+
+    SPEC: ISO 32000-1, 14.8.5: a figure's box is in points from the page's lower left corner (the
+    library's: CSS pixels from its upper left one), a heading cell says what it heads, and an
+    alternative text stands for the whole picture (the library's: its title alone).
+    """
+    height = document.pages[0].height
+    words = {PICTURE_TITLE: handover.picture.words, PLACES_TITLE: handover.places.words}
+    for item in made.objects:
+        if not isinstance(item, dict):
+            continue
+        if item.get("S") == "/Figure":
+            left, top, right, bottom = item["A"]["BBox"]
+            ends = left, height - bottom, right, height - top
+            item["A"]["BBox"][:] = [round(end * _POINTS_A_PIXEL, 4) for end in ends]
+            title = item["Alt"].string
+            item["Alt"].string = f"{title}. {words[title]}"
+        elif item.get("S") == "/TH":
+            item["A"]["Scope"] = "/Column"
 
 
 def layout_library() -> Any:

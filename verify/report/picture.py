@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from verify.manifest.model import Header, Partition
     from verify.rules.result import Comparison, PairRow
 
+PICTURE_TITLE = "What became of each partition"
+
 LENGTH = 960.0
 """The longer ruler, where no minimum widens it."""
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from verify.report.picture import Picture
     from verify.rules.result import Comparison
 
+PLACES_TITLE = "Where on the drives it lies"
+
 NARROWEST = 3.0
 """The least width of a box."""
 
