@@ -60,10 +60,9 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """List the jobs of an archive; `--since` and `--until` are the first and the last day."""
-    from verify.cli.output import emit, emit_drawn
+    from verify.cli.output import emit, output_width
     from verify.jobs.index import Wanted
-    from verify.jobs.terminal import print_jobs
-    from verify.report.json_text import as_json
+    from verify.jobs.lines import job_lines
 
     wanted = Wanted(
         text=text,
@@ -77,11 +76,12 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
         limit=limit,
     )
     with archive_at(archive).index() as index:
-        found = index.jobs(wanted)
-    if json:
-        emit(as_json({"schema": "drivewitness.jobs/1", "jobs": found}) + "\n")
-    else:
-        emit_drawn(lambda console: print_jobs(console, found))
+        if json:
+            records = ",\n".join(index.records(wanted))
+            text = f'{{"schema": "drivewitness.jobs/1", "jobs": [\n{records}\n]}}\n'
+        else:
+            text = "".join(job_lines(index.lines(wanted), output_width()))
+    emit(text)
     return 0
 
 

@@ -2,6 +2,7 @@
 
 import io
 import os
+import shutil
 import sys
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,11 @@ def emit_drawn(draw: "Callable[[Console], None]") -> None:
     paper = io.StringIO()
     draw(console_on_paper(paper, sys.stdout))
     emit("".join(line.rstrip() + "\n" for line in paper.getvalue().splitlines()))
+
+
+def output_width() -> int | None:
+    """Return how many cells a line of standard output has; `None` where it is no terminal."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def _let_go_of_output() -> None:

@@ -22,8 +22,8 @@ from verify.jobs.entry import FIT_NAME, SIDE_NAMES
 from verify.jobs.lots import code_letter
 from verify.jobs.proof import job_problems
 from verify.jobs.reread import Reread
+from verify.manifest.base import Model
 from verify.manifest.file import open_manifest
-from verify.manifest.model import Model
 from verify.rules.compare import compare
 from verify.stats import draw_size
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from verify.errors import UsageError
 from verify.jobs.model import EventRecord, JobRecord, Seal
 from verify.jobs.seal import SEAL_NAME
-from verify.manifest.both import SOURCE_NAME, TARGET_NAME
+from verify.manifest.base import SOURCE_NAME, TARGET_NAME
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,8 +30,9 @@ _JOB_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?")
 _RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
 """Names that Windows takes for devices (Microsoft, Naming Files, Paths, and Namespaces)."""
 
+_USUAL_BYTES = 16 << 10
 _LONGEST_BYTES = 4 << 20
-"""No record or seal comes near it."""
+"""No record or seal comes near it; nearly all are shorter than the usual."""
 
 _Document = TypeVar("_Document", bound=BaseModel)
 
@@ -39,11 +41,15 @@ Kind = Literal["job", "stub", "deleted", "started", "running", "foreign"]
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """An entry: `stub` is a job whose record is gone, `foreign` a folder without a seal."""
+    """An entry: `stub` is a job whose record is gone, `foreign` a folder without a seal.
+
+    `files`: the names in its folder.
+    """
 
     name: str
     kind: Kind
     job: str
+    files: frozenset[str]
     seal: Seal | None
     record: JobRecord | None = None
     event: EventRecord | None = None
@@ -73,23 +79,32 @@ def event_entry(job: str, event: str) -> str:
     return f"{job}{_EVENT_MARK}{event}"
 
 
-def read_entry(folder: Path) -> Entry:
+def read_entry(folder: str | Path) -> Entry:
     """Return what a folder holds, as far as it can be read; nothing of it is verified."""
-    name = folder.name
-    job = name.split(_EVENT_MARK)[0]
-    seal = _read(folder / SEAL_NAME, Seal)
-    record = _read(folder / JOB_NAME, JobRecord)
-    event = _read(folder / EVENT_NAME, EventRecord)
+    # NOTE: strings, not paths, and no file asked for that is not there: an archive has 100,000.
+    place = os.fspath(folder)
+    name = os.path.basename(place)  # noqa: PTH119 - see above
+    try:
+        files = frozenset(os.listdir(place))  # noqa: PTH208 - see above
+    except OSError:
+        files = frozenset()
+    seal = _read(place, files, SEAL_NAME, Seal)
+    record = _read(place, files, JOB_NAME, JobRecord)
+    event = _read(place, files, EVENT_NAME, EventRecord)
     kind: Kind = "foreign"
     if seal is not None:
         kind = "job" if record else event.event if event else "stub"
-    return Entry(name, kind, job, seal, record, event)
+    return Entry(name, kind, name.split(_EVENT_MARK)[0], files, seal, record, event)
 
 
-def _read(path: Path, model: type[_Document]) -> _Document | None:
+def _read(place: str, files: frozenset[str], name: str, model: type[_Document]) -> _Document | None:
+    if name not in files:
+        return None
     try:
-        with path.open("rb") as file:
-            text = file.read(_LONGEST_BYTES)
+        with open(f"{place}/{name}", "rb") as file:  # noqa: PTH123 - as above
+            text = file.read(_USUAL_BYTES)
+            if len(text) == _USUAL_BYTES:
+                text += file.read(_LONGEST_BYTES)
         return model.model_validate_json(text)
     except (OSError, ValidationError):
         return None

@@ -11,26 +11,34 @@ import os
 import sqlite3
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from verify.jobs.entry import Entry, read_entry
+from verify.jobs.many import in_shares
+from verify.report.harmless import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
-_VERSION = 1
+    from verify.jobs.model import JobRecord
+
+_VERSION = 2
 _PATIENCE_SECONDS = 30.0
 
 _TABLES = """
 create table if not exists meta (name text primary key, value integer);
 create table if not exists entries (
-  name text primary key, kind text not null, job text not null, number integer, seal text,
+  entry integer primary key, name text not null unique,
+  kind text not null, job text not null, number integer, seal text,
   inode integer not null, changed integer not null,
-  filed integer, technician text, customer text, notes text, verdict text, depth text,
-  source_model text, source_serial text, source_disk_id text, source_size integer,
-  source_table text, target_model text, target_serial text, target_disk_id text,
-  target_size integer, target_table text, record text);
+  filed integer, technician text, customer text, verdict text, listed text,
+  source_serial text, source_disk_id text, source_table text,
+  target_serial text, target_disk_id text, target_table text);
+create table if not exists words (entry integer primary key, words text not null);
+create table if not exists records (entry integer primary key, record text not null);
 create index if not exists by_number on entries (number);
 create index if not exists by_filed on entries (kind, filed);
 create index if not exists by_job on entries (job);
@@ -42,11 +50,15 @@ create index if not exists by_target_disk_id on entries (target_disk_id);
 create index if not exists by_target_table on entries (target_table);
 """
 
+_OF_AN_ENTRY = ("entries", "words", "records")
+
 SORTABLE = ("filed", "job", "verdict", "technician", "customer")
 """What a list of jobs can be sorted by."""
 
 _DRIVE = ("serial", "disk_id", "table")
-_SIDE = ("model", "serial", "disk_id", "size", "table")
+
+BETWEEN = "\x1f"
+"""Stands between the words of a line: no harmless text has it (ASCII, unit separator)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,14 +99,17 @@ class Index:
                 "select name, inode, changed from entries"
             )
         }
+        found: list[_Found] = []
+        with os.scandir(self.folder) as items:
+            for item in items:
+                status = item.stat(follow_symlinks=False)
+                there = _Found(item.name, status.st_ino, status.st_mtime_ns)
+                if known.pop(item.name, None) != there[1:]:
+                    found.append(there)
         with self.connection:
-            with os.scandir(self.folder) as found:
-                for item in found:
-                    status = item.stat(follow_symlinks=False)
-                    if known.pop(item.name, None) != (status.st_ino, status.st_mtime_ns):
-                        self._put(item.name, status)
-            gone = [(name,) for name in known]
-            self.connection.executemany("delete from entries where name = ?", gone)
+            self._put(in_shares(partial(_rows, os.fspath(self.folder)), found))
+            for name in known:
+                self._forget(name)
             self._set_stamp(stamp)
 
     def refresh(self, name: str) -> None:
@@ -104,7 +119,9 @@ class Index:
         and catches up when it is opened the next time.
         """
         with suppress(sqlite3.Error), self.connection:
-            self._put(name, (self.folder / name).stat())
+            status = (self.folder / name).stat()
+            found = _Found(name, status.st_ino, status.st_mtime_ns)
+            self._put(_rows(os.fspath(self.folder), [found]))
             self._set_stamp(self.folder.stat().st_mtime_ns)
 
     def newest(self) -> str | None:
@@ -121,23 +138,31 @@ class Index:
 
     def jobs(self, wanted: Wanted) -> list[dict[str, Any]]:
         """Return the records of the jobs that are wanted."""
-        conditions, values = ["kind = 'job'"], list[Any]()
+        return [json.loads(text) for text in self.records(wanted)]
+
+    def records(self, wanted: Wanted) -> Iterator[str]:
+        """Yield the records of the jobs that are wanted, each as JSON in ASCII."""
+        return (row[0] for row in self._select("record", wanted, "join records using (entry)"))
+
+    def lines(self, wanted: Wanted) -> list[str]:
+        """Return what a list shows of the jobs that are wanted, made harmless.
+
+        Each: job, day, verdict, technician, customer, and what names each drive, with `BETWEEN`
+        between them.
+        """
+        return [listed for (listed,) in self._select("listed", wanted)]
+
+    def _select(self, what: str, wanted: Wanted, more: str = "") -> sqlite3.Cursor:
+        # NOTE: to go by the time of filing costs more than to sort, where nothing cuts the list.
+        by_time = wanted.limit is not None and wanted.drive is None
+        conditions, values = ["kind = 'job'" if by_time else "+kind = 'job'"], list[Any]()
         for column in ("verdict", "technician", "customer"):
             if (value := getattr(wanted, column)) is not None:
                 conditions.append(f"{column} = ?")
                 values.append(value)
         if wanted.text is not None:
-            columns = (
-                "job",
-                "technician",
-                "customer",
-                "notes",
-                *(f"{side}_{name}" for side in ("source", "target") for name in _SIDE[:3]),
-            )
-            conditions.append(
-                "(" + " or ".join(f"{column} like ? escape '\\'" for column in columns) + ")"
-            )
-            values += [_like(wanted.text)] * len(columns)
+            conditions.append("entry in (select entry from words where instr(words, ?))")
+            values.append(wanted.text.casefold())
         if wanted.since is not None:
             conditions.append("filed >= ?")
             values.append(wanted.since)
@@ -150,12 +175,12 @@ class Index:
             values += [*wanted.drive, *wanted.drive]
         sort = wanted.sort if wanted.sort in SORTABLE else SORTABLE[0]
         direction = "desc" if wanted.descending else "asc"
-        limit = -1 if wanted.limit is None else wanted.limit
+        limit = "" if wanted.limit is None else f" limit {wanted.limit:d}"
         query = (
-            f"select record from entries where {' and '.join(conditions)}"  # noqa: S608 - own words
-            f" order by {sort} {direction}, number {direction} limit {limit:d}"
+            f"select {what} from entries {more} where {' and '.join(conditions)}"  # noqa: S608 - own
+            f" order by {sort} {direction}, number {direction}{limit}"
         )
-        return [json.loads(row[0]) for row in self.connection.execute(query, values)]
+        return self.connection.execute(query, values)
 
     def seals(self) -> dict[str, str]:
         """Return the seal of every job."""
@@ -167,13 +192,24 @@ class Index:
         query = "select name from entries where job = ? and kind not in ('job', 'stub')"
         return [row[0] for row in self.connection.execute(query + " order by number", (job,))]
 
-    def _put(self, name: str, status: os.stat_result) -> None:
-        row = _row(read_entry(self.folder / name))
-        row |= {"name": name, "inode": status.st_ino, "changed": status.st_mtime_ns}
-        columns = ", ".join(row)
-        places = ", ".join(f":{column}" for column in row)
-        query = f"insert or replace into entries ({columns}) values ({places})"  # noqa: S608 - own
-        self.connection.execute(query, row)
+    def _put(self, rows: Iterable[_Row]) -> None:
+        """Write what is known of entries in the place of what was."""
+        for row in rows:
+            self._forget(row.columns["name"])
+            columns = ", ".join(row.columns)
+            places = ", ".join(f":{column}" for column in row.columns)
+            query = f"insert into entries ({columns}) values ({places})"  # noqa: S608 - own words
+            entry = self.connection.execute(query, row.columns).lastrowid
+            for table, text in (("words", row.words), ("records", row.record)):
+                if text is not None:
+                    query = f"insert into {table} values (?, ?)"  # noqa: S608 - own words
+                    self.connection.execute(query, (entry, text))
+
+    def _forget(self, name: str) -> None:
+        query = "select entry from entries where name = ?"
+        for row in self.connection.execute(query, (name,)).fetchall():
+            for table in _OF_AN_ENTRY:
+                self.connection.execute(f"delete from {table} where entry = ?", row)  # noqa: S608 - own
 
     def _stamp(self) -> int | None:
         row = self.connection.execute("select value from meta where name = 'folder'").fetchone()
@@ -212,8 +248,8 @@ def _connect(name: str) -> sqlite3.Connection:
     try:
         version = connection.execute("pragma user_version").fetchone()[0]
         if version not in (0, _VERSION):
-            connection.execute("drop table if exists entries")
-            connection.execute("drop table if exists meta")
+            for table in (*_OF_AN_ENTRY, "meta"):
+                connection.execute(f"drop table if exists {table}")
         connection.executescript(_TABLES)
         connection.execute(f"pragma user_version = {_VERSION}")
     except BaseException:
@@ -222,9 +258,35 @@ def _connect(name: str) -> sqlite3.Connection:
     return connection
 
 
-def _row(entry: Entry) -> dict[str, Any]:
-    """Return the columns of an entry."""
-    row: dict[str, Any] = {
+class _Found(NamedTuple):
+    """A folder as it stands there: what tells whether it is the one that was read."""
+
+    name: str
+    inode: int
+    changed: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """An entry for the index; `words`: all that is searched, `record`: of a job."""
+
+    columns: dict[str, Any]
+    words: str | None = None
+    record: str | None = None
+
+
+def _rows(folder: str, found: Sequence[_Found]) -> list[_Row]:
+    """Read some entries."""
+    return [
+        _row(read_entry(f"{folder}/{there.name}"), there.inode, there.changed) for there in found
+    ]
+
+
+def _row(entry: Entry, inode: int, changed: int) -> _Row:
+    columns: dict[str, Any] = {
+        "name": entry.name,
+        "inode": inode,
+        "changed": changed,
         "kind": entry.kind,
         "job": entry.job,
         "number": entry.seal.number if entry.seal else None,
@@ -232,28 +294,40 @@ def _row(entry: Entry) -> dict[str, Any]:
     }
     record = entry.record
     if record is None:
-        return row
-    for side in ("source", "target"):
-        drive = getattr(record, side)
-        values = (
-            drive.model,
-            drive.serial,
-            drive.disk_id,
-            drive.size_bytes,
-            drive.table_digest,
-        )
-        row |= {f"{side}_{name}": value for name, value in zip(_SIDE, values, strict=True)}
-    return row | {
+        return _Row(columns)
+    drives = record.source, record.target
+    for side, drive in zip(("source", "target"), drives, strict=True):
+        values = (drive.serial, drive.disk_id, drive.table_digest)
+        columns |= {f"{side}_{name}": value for name, value in zip(_DRIVE, values, strict=True)}
+    told = [record.job, record.technician, record.customer, record.notes]
+    told += [word for drive in drives for word in (drive.model, drive.serial, drive.disk_id)]
+    columns |= {
         "filed": record.filed,
         "technician": record.technician,
         "customer": record.customer,
-        "notes": record.notes,
         "verdict": record.verdict,
-        "depth": record.depth,
-        "record": record.model_dump_json(by_alias=True),
+        "listed": BETWEEN.join(map(harmless, _listed(record))),
     }
+    text = record.model_dump_json(by_alias=True)
+    if not text.isascii():
+        text = json.dumps(json.loads(text), ensure_ascii=True, separators=(",", ":"))
+    return _Row(columns, "\n".join(word for word in told if word).casefold(), text)
 
 
-def _like(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
-    return f"%{escaped}%"
+def day_of(seconds: int) -> str:
+    """Return the day of a moment (seconds since 1970 UTC) as 2031-02-28."""
+    try:
+        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
+    except (OverflowError, OSError, ValueError):
+        return str(seconds)
+
+
+def _listed(record: JobRecord) -> Iterator[str]:
+    yield record.job
+    yield day_of(record.filed)
+    yield record.verdict
+    yield record.technician or ""
+    yield record.customer or ""
+    for drive in (record.source, record.target):
+        named = drive.serial or drive.disk_id or drive.path
+        yield f"{named} {drive.model}" if drive.model else named

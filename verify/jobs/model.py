@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from verify.jobs.table_digest import table_digest
-from verify.manifest.model import Depth, Model
+from verify.manifest.base import Depth, Model
 
 if TYPE_CHECKING:
     from verify.manifest.model import Header

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 from verify.jobs.entry import Entry, event_entry, read_entry
-from verify.jobs.model import Seal
+from verify.jobs.many import in_shares
 from verify.jobs.seal import SEAL_NAME, seal_value, sealed_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Iterator, Sequence
 
     from verify.jobs.archive import Archive
     from verify.jobs.seal import Key
@@ -36,6 +38,19 @@ class Problem:
     message: str
 
 
+@dataclass(frozen=True, slots=True)
+class Link:
+    """What of a seal makes the chain, with how many files it seals."""
+
+    number: int
+    entry: str
+    previous: str | None
+    previous_entry: str | None
+    key: str | None
+    seal: str
+    files: int
+
+
 @dataclass(slots=True)
 class Proof:
     """What came of looking at a whole archive.
@@ -47,7 +62,7 @@ class Proof:
     entries: int = 0
     files: int = 0
     keyed: int = 0
-    last: Seal | None = None
+    last: Link | None = None
     problems: list[Problem] = field(default_factory=list)
     unfinished: list[str] = field(default_factory=list)
 
@@ -66,29 +81,51 @@ def prove(archive: Archive, key: Key | None, *, known: str | None = None) -> Pro
         OSError: the archive's folders cannot be listed.
     """
     proof = Proof(unfinished=sorted(path.name for path in archive.unfinished.iterdir()))
-    names = sorted(path.name for path in archive.jobs.iterdir())
-    chain: list[Seal] = []
-    for name in names:
-        entry = read_entry(archive.jobs / name)
+    names = sorted(os.listdir(archive.jobs))  # noqa: PTH208 - a hundred thousand names
+    chain: list[Link] = []
+    for link, problems in in_shares(partial(_examine, archive, key), names):
         proof.entries += 1
-        if entry.seal is None:
-            message = f"{name} has no seal that can be read."
-            proof.problems.append(Problem("unsealed", name, SEAL_NAME, message))
-            continue
-        chain.append(entry.seal)
-        proof.problems += _seal_problems(entry, key)
-        proof.problems += _file_problems(archive, entry)
-        proof.files += len(entry.seal.files)
-    chain.sort(key=lambda seal: (seal.number, seal.entry))
+        proof.problems += problems
+        if link is not None:
+            chain.append(link)
+    proof.files = sum(link.files for link in chain)
+    chain.sort(key=lambda link: (link.number, link.entry))
     proof.problems += _chain_problems(chain)
-    proof.keyed = sum(seal.key is not None for seal in chain)
+    proof.keyed = sum(link.key is not None for link in chain)
     proof.last = chain[-1] if chain else None
     if key is not None and proof.last is not None and proof.last.key is None:
         proof.problems.append(_newest_unkeyed(proof.last))
-    if known is not None and known not in {seal.seal for seal in chain}:
+    if known is not None and known not in {link.seal for link in chain}:
         message = "The seal that was kept outside is not in the archive: jobs were removed."
         proof.problems.append(Problem("removed", None, None, message))
     return proof
+
+
+def _examine(
+    archive: Archive, key: Key | None, names: Sequence[str]
+) -> list[tuple[Link | None, list[Problem]]]:
+    """Look at the files and the seals of some entries."""
+    jobs = os.fspath(archive.jobs)
+    answers: list[tuple[Link | None, list[Problem]]] = []
+    for name in names:
+        entry = read_entry(f"{jobs}/{name}")
+        seal = entry.seal
+        if seal is None:
+            message = f"{name} has no seal that can be read."
+            answers.append((None, [Problem("unsealed", name, SEAL_NAME, message)]))
+            continue
+        link = Link(
+            seal.number,
+            seal.entry,
+            seal.previous,
+            seal.previous_entry,
+            seal.key,
+            seal.seal,
+            len(seal.files),
+        )
+        problems = [*_seal_problems(entry, key), *_file_problems(archive, entry)]
+        answers.append((link, problems))
+    return answers
 
 
 def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
@@ -96,7 +133,6 @@ def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
 
     Raises:
         JobUnknown: there is no such job.
-        OSError: its folder cannot be listed.
     """
     entry = archive.job(job)
     if entry.seal is None:
@@ -109,7 +145,6 @@ def event_problem(archive: Archive, name: str, key: Key | None) -> str | None:
 
     Raises:
         JobUnknown: there is no such entry.
-        OSError: its folder cannot be listed.
     """
     entry = archive.entry(name)
     if entry.seal is None or entry.event is None:
@@ -146,8 +181,7 @@ def _file_problems(archive: Archive, entry: Entry) -> Iterator[Problem]:
     """Yield what is wrong with the files of an entry, by its seal."""
     if entry.seal is None:
         return
-    name, folder, sealed = entry.name, archive.jobs / entry.name, entry.seal.files
-    there = {path.name for path in folder.iterdir()} - {SEAL_NAME}
+    name, sealed, there = entry.name, entry.seal.files, entry.files - {SEAL_NAME}
     if _was_deleted(archive, entry):
         for left in sorted(there):
             message = f"The deletion of {name} is unfinished: {left} is still there."
@@ -158,29 +192,29 @@ def _file_problems(archive: Archive, entry: Entry) -> Iterator[Problem]:
     for file in sorted(there - sealed.keys()):
         yield Problem("added", name, file, f"{file} of {name} was added after it was sealed.")
     for file in sorted(sealed.keys() & there):
-        if not _is_as_sealed(folder / file, sealed[file]):
+        if not _is_as_sealed(f"{archive.jobs}/{name}/{file}", sealed[file]):
             yield Problem("changed", name, file, f"{file} of {name} is not what was sealed.")
 
 
-def _is_as_sealed(path: Path, sealed: object) -> bool:
+def _is_as_sealed(path: str, sealed: object) -> bool:
     try:
-        return path.is_file() and not path.is_symlink() and sealed_file(path) == sealed
+        return stat.S_ISREG(os.lstat(path).st_mode) and sealed_file(path) == sealed
     except OSError:
         return False
 
 
 def _was_deleted(archive: Archive, entry: Entry) -> bool:
     """Whether a sealed word says that this very job was deleted."""
-    folder = archive.jobs / event_entry(entry.name, "deleted")
-    if entry.seal is None or not folder.is_dir():
+    folder = f"{archive.jobs}/{event_entry(entry.name, 'deleted')}"
+    if entry.seal is None or not os.path.isdir(folder):  # noqa: PTH112 - as in read_entry
         return False
     word = read_entry(folder)
     return word.event is not None and word.event.seal == entry.seal.seal
 
 
-def _chain_problems(chain: list[Seal]) -> Iterator[Problem]:
+def _chain_problems(chain: list[Link]) -> Iterator[Problem]:
     """Yield where seals, in the order of their numbers, do not follow each other."""
-    before: Seal | None = None
+    before: Link | None = None
     keyed = False
     for seal in chain:
         number = before.number if before else 0
@@ -202,7 +236,7 @@ def _chain_problems(chain: list[Seal]) -> Iterator[Problem]:
         before = seal
 
 
-def _removed(first: int, after: Seal) -> Problem:
+def _removed(first: int, after: Link) -> Problem:
     """Tell which entries are gone before `after`: the last by its name, others by number."""
     last, named = after.number - 1, after.previous_entry
     message = f"{named}, number {last} of the chain, was removed."
@@ -212,7 +246,7 @@ def _removed(first: int, after: Seal) -> Problem:
     return Problem("removed", named, None, message)
 
 
-def _newest_unkeyed(seal: Seal) -> Problem:
+def _newest_unkeyed(seal: Link) -> Problem:
     message = (
         f"The newest seal, of {seal.entry}, was made without the key: until a job is filed with"
         " it, a chain that was made anew looks the same."

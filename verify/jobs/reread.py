@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from verify.filesystem.entry import NOT_TRIED
 from verify.jobs.identify import own_serial
 from verify.jobs.model import drive_record
-from verify.manifest.model import Model
+from verify.manifest.base import Model
 from verify.rules.comparison import Difference
 from verify.rules.contents.weigh import DAMAGED, NEW_IS_NEWER, is_expected, weigh_change
 from verify.rules.merge import listing_order, merged

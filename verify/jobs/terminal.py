@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from verify.jobs.entry import read_entry
@@ -13,7 +12,7 @@ from verify.report.model import both_sizes, when
 from verify.report.terminal import facts_table, plain, section, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from rich.console import Console
 
@@ -37,24 +36,6 @@ def job_document(archive: Archive, job: str) -> dict[str, Any]:
         "seal": entry.seal.model_dump(mode="json", by_alias=True) if entry.seal else None,
         "events": [event.model_dump(mode="json", by_alias=True) for event in events if event],
     }
-
-
-def print_jobs(console: Console, jobs: Sequence[dict[str, Any]]) -> None:
-    """Print jobs as a table, a line each."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    titles = ("job", "filed", "verdict", "technician", "customer", "old drive", "new drive")
-    for title in titles:
-        table.add_column(title, overflow="fold")
-    for job in jobs:
-        table.add_row(
-            plain(job["job"], "bold"),
-            plain(when(job["filed"])),
-            plain(job["verdict"]),
-            plain(job["technician"] or ""),
-            plain(job["customer"] or ""),
-            *(plain(_drive(job[side])) for side in ("source", "target")),
-        )
-    console.print(table if jobs else Text("no jobs"))
 
 
 def print_job(console: Console, job: dict[str, Any]) -> None:
@@ -113,11 +94,6 @@ def print_identified(console: Console, document: dict[str, Any]) -> None:
         console.print(Padding(sentence(line), (0, 0, 0, 2)))
     section(console, "THE DRIVE AT HAND")
     console.print(facts_table(_drive_facts(document["drive"])))
-
-
-def _drive(drive: dict[str, Any]) -> str:
-    serial = drive["serial"] or drive["disk_id"] or drive["path"]
-    return f"{drive['model']} {serial}" if drive["model"] else str(serial)
 
 
 def _facts(job: dict[str, Any]) -> Iterator[tuple[str, str]]:

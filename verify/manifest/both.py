@@ -7,13 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from verify.content.progress import Progress
+from verify.manifest.base import SOURCE_NAME, TARGET_NAME
 from verify.manifest.capture import CaptureOptions, Environment, capture
 from verify.manifest.file import is_manifest
 
 _LOOK_SECONDS = 0.1
-
-SOURCE_NAME = "source.manifest.jsonl.gz"
-TARGET_NAME = "target.manifest.jsonl.gz"
 
 
 @dataclass(slots=True)

@@ -8,24 +8,17 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
 from verify.boot.model import BootCode, BootRecord
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem, Unread
+from verify.manifest.base import Depth, Model
 from verify.source.hidden import HiddenArea
 from verify.table.model import Table
 
 SCHEMA_NAME = "drivewitness.manifest"
 SCHEMA_VERSION = 1
 SCHEMA = f"{SCHEMA_NAME}/{SCHEMA_VERSION}"
-
-Depth = Literal["layout", "sample", "full"]
-
-
-class Model(BaseModel):
-    """Frozen; fields of a later minor version are passed over."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
 
 
 class SectorRange(Model):

@@ -37,6 +37,8 @@ def harmless(text: str, longest: int = LONGEST) -> str:
 
     Both ends of an overlong text stay, since a path's meaning lies at its ends. `longest` > 8.
     """
+    if len(text) <= longest and text.isascii() and text.isprintable():
+        return text  # as nearly all are
     if len(text) > longest:
         text = text[:longest] + _CUT + text[-longest:]
     marks = 0

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from verify.manifest.model import Depth, Header, SectorRange
+from verify.manifest.base import Depth
+from verify.manifest.model import Header, SectorRange
 from verify.rules.model import Level, Result
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
