@@ -34,6 +34,9 @@ FLOW = (
 
 PLACE = {room: place for place, rooms in enumerate(FLOW) for room in rooms}
 
+BESIDE_THE_FLOW = {"verify/report/docs.py"}
+"""Modules that no other one imports, and that may therefore import from any room."""
+
 WRITERS = {
     "verify/manifest/whole.py",  # a manifest or a report, under another name first
     "verify/manifest/file.py",  # a manifest's rows
@@ -122,9 +125,19 @@ def test_rooms_when_listed_then_each_has_its_place() -> None:
 @pytest.mark.parametrize("path", modules(), ids=name_of)
 def test_module_when_it_imports_then_only_from_the_left(path: Path) -> None:
     """What comes earlier in the flow never knows what comes later."""
-    here = PLACE.get(room_of(path), len(FLOW))
+    here = len(FLOW) if name_of(path) in BESIDE_THE_FLOW else PLACE.get(room_of(path), len(FLOW))
     wrong = [f"line {line}: {room}" for line, room in imported_rooms(path) if PLACE[room] > here]
     assert not wrong, f"{name_of(path)} imports from the right of it"
+
+
+def test_module_when_it_stands_beside_the_flow_then_no_other_imports_it() -> None:
+    """What writes the documents of all rooms is at the end of the flow, wherever it stands."""
+    names = {name.removesuffix(".py").replace("/", ".") for name in BESIDE_THE_FLOW}
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                inner = {f"{node.module}.{alias.name}" for alias in node.names}
+                assert not ({node.module} | inner) & names, name_of(path)
 
 
 @pytest.mark.parametrize("path", modules(), ids=name_of)

@@ -150,23 +150,44 @@ def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOpti
 def export_jobs(
     *,
     output: Annotated[
-        str, typer.Option("--output", "-o", metavar="FILE", help="A new file: JSON, a line a job.")
-    ],
+        str | None,
+        typer.Option("--output", "-o", metavar="FILE", help="A new file: JSON, a line a job."),
+    ] = None,
+    parquet: Annotated[
+        str | None,
+        typer.Option("--parquet", metavar="DIR", help="A new folder: three Parquet files."),
+    ] = None,
     archive: ArchiveOption = None,
+    names: Annotated[
+        bool, typer.Option("--names", help="With the customer's file names, and the notes.")
+    ] = False,
 ) -> int:
-    """Write all jobs with their findings and outcomes as JSON lines, for another program."""
-    from verify.cli.reading import place_for
+    """Write all jobs with their findings and outcomes, for another program.
+
+    As JSON lines, as Parquet (`pip install 'drivewitness[parquet]'`), or both. Digests stand for
+    file names unless `--names` is given.
+    """
+    from verify.cli.reading import new_folder, place_for
     from verify.jobs.export import export_lines
+    from verify.jobs.parquet import export_parquet, parquet_library
     from verify.manifest.whole import whole_file
 
-    file = Path(output)
-    place_for(file, (), "export", replace_it=False)
-    count = 0
-    with whole_file(file) as writing:
-        for line in export_lines(archive_at(archive)):
-            writing.write(line)
-            count += 1
-    sys.stderr.write(f"{file}: {count} jobs written.\n")
+    if output is None and parquet is None:
+        raise UsageError("Nothing to write was named.", "Give -o FILE, --parquet DIR, or both.")
+    place = archive_at(archive)
+    if output is not None:
+        place_for(Path(output), (), "export", replace_it=False)
+    if parquet is not None:
+        parquet_library()
+        count = export_parquet(place, new_folder(parquet), names=names)
+        sys.stderr.write(f"{parquet}: {count} jobs written.\n")
+    if output is not None:
+        lines = 0
+        with whole_file(Path(output)) as writing:
+            for line in export_lines(place, names=names):
+                writing.write(line)
+                lines += 1
+        sys.stderr.write(f"{output}: {lines} jobs written.\n")
     return 0
 
 

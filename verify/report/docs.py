@@ -16,6 +16,9 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from verify.filesystem.entry import Kind
 from verify.fit.model import FitDocument
+from verify.jobs.audit import Plan, Result
+from verify.jobs.columns import TABLES
+from verify.jobs.model import EventRecord, JobRecord, Seal
 from verify.manifest.model import Header
 from verify.report.catalogue import rule_text
 from verify.report.structures import structure_pages
@@ -93,6 +96,15 @@ class TrailerRow(_Row):
     trailer: Trailer
 
 
+_OF_JOBS: dict[str, type[BaseModel]] = {
+    "job": JobRecord,
+    "job-event": EventRecord,
+    "seal": Seal,
+    "audit-plan": Plan,
+    "audit-result": Result,
+}
+"""Documents of an archive and of an audit."""
+
 AnyRow = GroupRow | EntryRow | BlockRow | TrailerRow
 
 
@@ -100,16 +112,39 @@ def generated() -> dict[str, str]:
     """Return every generated page: its path under docs/, and its text."""
     pages = {f"rules/{rule.slug}.md": rule_text(rule) for rule in RULES}
     pages["rules/README.md"] = _index()
+    pages["schema/parquet.md"] = _tables()
     pages |= {f"structures/{name}.md": text for name, text in structure_pages().items()}
     for name, schema in (
         ("manifest-header", Header.model_json_schema(by_alias=True)),
         ("manifest-row", TypeAdapter(AnyRow).json_schema()),
         ("comparison", Comparison.model_json_schema(by_alias=True)),
         ("fit", FitDocument.model_json_schema(by_alias=True)),
+        *((name, model.model_json_schema(by_alias=True)) for name, model in _OF_JOBS.items()),
     ):
         document = {"$schema": _DIALECT, **schema}
         pages[f"schema/{name}.json"] = json.dumps(document, indent=2, sort_keys=True) + "\n"
     return pages
+
+
+def _tables() -> str:
+    lines = [
+        "# Tables of `jobs export --parquet`",
+        "",
+        "Three files; every column may be null but `job` and `filed`. Units and meanings stand in",
+        "the files as well, in the metadata of their fields.",
+    ]
+    for name, columns in TABLES.items():
+        lines += [
+            "",
+            f"## {name}.parquet",
+            "",
+            "| column | type | unit | meaning |",
+            "|---|---|---|---|",
+        ]
+        for column in columns:
+            unit = column.unit or ""
+            lines.append(f"| `{column.name}` | {column.type} | {unit} | {column.meaning} |")
+    return "\n".join(lines) + "\n"
 
 
 def _index() -> str:
