@@ -17,8 +17,10 @@ from tests.rules.cases import usual
 from verify.content.row import encode_entry
 from verify.filesystem.entry import Entry
 from verify.jobs.archive import Archive, make_archive
-from verify.jobs.columns import TABLES
+from verify.jobs.columns import TABLES, job_row
 from verify.manifest.file import write_manifest
+from verify.report.comparison_file import open_comparison
+from verify.rules.result import Bound, Evidence
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -99,6 +101,26 @@ def test_parquet_when_written_then_types_units_and_meanings_are_those_of_the_pag
         assert told["target_captured"].timestamp() == row["target"]["captured"]
     assert "comparison.json" in by_job["J-7"]["unreadable"]
     assert by_job["J-7"]["files_listed"] is None
+
+
+def test_job_row_when_there_is_evidence_then_each_number_stands_in_its_own_column(
+    archive: Archive,
+) -> None:
+    """Every number another one; a job whose comparison has no bound has none in its row."""
+    record = archive.record("J-1").model_dump(mode="json")
+    comparison = open_comparison(archive.file("J-1", "comparison.json"))
+    bound = Bound(confidence=0.9, files_at_most=5, rate_at_most=0.25, bytes_at_most=6)
+    evidence = Evidence(files_listed=1, files_hashed=2, bytes_hashed=3, mismatches=4, bound=bound)
+    told = comparison.model_copy(update={"evidence": evidence})
+    row = job_row(record, told, None, names=False)
+    beginnings = ("files", "bytes", "mismatches", "bound")
+    assert {name: row[name] for name in row if name.startswith(beginnings)} == {
+        "files_listed": 1, "files_hashed": 2, "bytes_hashed": 3, "mismatches": 4,
+        "bound_confidence": 0.9, "bound_files": 5, "bound_rate": 0.25, "bound_bytes": 6,
+    }  # fmt: skip
+    assert row.keys() <= {column.name for column in TABLES["jobs"]}
+    none = told.model_copy(update={"evidence": evidence.model_copy(update={"bound": None})})
+    assert "bound_rate" not in job_row(record, none, None, names=False)
 
 
 def test_parquet_when_counted_then_every_finding_and_outcome_is_a_row(

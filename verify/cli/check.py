@@ -7,6 +7,7 @@ import typer
 from verify.cli.filing import filing_for, folder_for
 from verify.cli.job_options import (
     ArchiveOption,
+    AskOption,
     CustomerOption,
     KeyOption,
     NotesOption,
@@ -62,6 +63,7 @@ def check(  # noqa: PLR0913 - the command's own options
     customer: CustomerOption = None,
     notes: NotesOption = None,
     key: KeyOption = None,
+    ask: AskOption = False,
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
@@ -82,7 +84,13 @@ def check(  # noqa: PLR0913 - the command's own options
         beside=(source, target),
     )
     filing = filing_for(
-        job, archive=archive, technician=technician, customer=customer, notes=notes, key=key
+        job,
+        archive=archive,
+        technician=technician,
+        customer=customer,
+        notes=notes,
+        key=key,
+        ask=ask,
     )
     with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
         judged = judge(source, target, options, folder, declared)

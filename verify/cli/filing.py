@@ -4,10 +4,11 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verify.cli.asking import asked_for
 from verify.cli.job_options import archive_to_file_in, key_at
 
 if TYPE_CHECKING:
@@ -57,10 +58,12 @@ def filing_for(  # noqa: PLR0913 - as many as the command has, all named
     customer: str | None,
     notes: str | None,
     key: str | None,
+    ask: bool,
 ) -> Filing | None:
     """Return how a job is going to be filed; `None` where neither job nor archive was named.
 
-    An archive without a job: it is named by the hour, UTC.
+    An archive without a job: it is named by the hour, UTC. `ask`: for what was not given, if a
+    person is there to answer; the name first, so that one that is taken is told at once.
 
     Raises:
         UsageError: the name cannot be one.
@@ -68,13 +71,20 @@ def filing_for(  # noqa: PLR0913 - as many as the command has, all named
     """
     from verify.jobs.filing import JobWords
 
-    if job is None and archive is None:
+    if job is None and archive is None and not ask:
         return None
+    job = asked_for("job", job, ask=ask)
     named = time.strftime("%Y%m%d-%H%M%S", time.gmtime()) if job is None else job
-    words = JobWords(job=named, technician=technician, customer=customer, notes=notes)
+    words = JobWords(job=named)
     filing = Filing(archive_to_file_in(archive), words, key_at(key))
-    filing.archive.hold_free(words.job)
-    return filing
+    filing.archive.hold_free(named)
+    words = replace(
+        words,
+        technician=asked_for("technician", technician, ask=ask),
+        customer=asked_for("customer", customer, ask=ask),
+        notes=asked_for("notes", notes, ask=ask),
+    )
+    return replace(filing, words=words)
 
 
 @contextmanager

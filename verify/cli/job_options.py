@@ -30,6 +30,11 @@ NotesOption = Annotated[
     str | None, typer.Option("--notes", metavar="TEXT", help="What else is to be kept.")
 ]
 
+AskOption = Annotated[
+    bool,
+    typer.Option("--ask", help="Ask for what is not given, at a terminal, before anything else."),
+]
+
 
 def archive_at(place: str | None) -> "Archive":
     """Return the archive at a place, or the user's own.

@@ -10,6 +10,7 @@ import typer
 from verify.cli.filing import filing_for, folder_for
 from verify.cli.job_options import (
     ArchiveOption,
+    AskOption,
     CustomerOption,
     JobArgument,
     KeyOption,
@@ -109,6 +110,7 @@ def add_job(  # noqa: PLR0913 - the command's own options
     customer: CustomerOption = None,
     notes: NotesOption = None,
     key: KeyOption = None,
+    ask: AskOption = False,
     json: JsonOption = False,
 ) -> int:
     """File a job from two manifests (a drive in the place of one is read first)."""
@@ -116,7 +118,13 @@ def add_job(  # noqa: PLR0913 - the command's own options
     from verify.cli.reading import like_the_other_side
 
     filing = filing_for(
-        job, archive=archive, technician=technician, customer=customer, notes=notes, key=key
+        job,
+        archive=archive,
+        technician=technician,
+        customer=customer,
+        notes=notes,
+        key=key,
+        ask=ask,
     )
     with folder_for(filing, None) as folder:
         judged = judge(source, target, like_the_other_side((source, target)), folder)

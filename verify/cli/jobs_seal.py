@@ -6,8 +6,10 @@ from typing import Annotated
 
 import typer
 
+from verify.cli.asking import asked_for
 from verify.cli.job_options import (
     ArchiveOption,
+    AskOption,
     JobArgument,
     KeyOption,
     NotesOption,
@@ -90,22 +92,23 @@ def delete_job(
     return 0
 
 
-def job_started(
+def job_started(  # noqa: PLR0913 - the command's own options
     job: JobArgument,
     *,
     archive: ArchiveOption = None,
     technician: TechnicianOption = None,
     notes: NotesOption = None,
     key: KeyOption = None,
+    ask: AskOption = False,
 ) -> int:
     """File that a person saw the machine start from the new drive, the old one not attached."""
     from verify.cli.filing import tell_seal
     from verify.jobs.filing import file_event
 
-    place = archive_at(archive)
+    place, shop_key = archive_at(archive), key_at(key)
     place.record(job)
-    tell_seal(
-        place,
-        file_event(place, job, "started", key_at(key), technician=technician, reason=notes),
-    )
+    by = asked_for("technician", technician, ask=ask)
+    words = asked_for("notes", notes, ask=ask)
+    seal = file_event(place, job, "started", shop_key, technician=by, reason=words)
+    tell_seal(place, seal)
     return 0

@@ -1,0 +1,23 @@
+"""What no option said of a job, asked for: before anything is read, and only of a person."""
+
+import sys
+
+_QUESTIONS = {
+    "job": "Job number or name (enter: by the hour)",
+    "technician": "Technician (enter: not told)",
+    "customer": "Customer, an alias (enter: not told)",
+    "notes": "Notes (enter: none)",
+}
+
+
+def asked_for(field: str, given: str | None, *, ask: bool) -> str | None:
+    """Return what was given, or else what a person answers; nothing is asked without a terminal.
+
+    Questions go to standard error, since standard output holds results. An empty answer, or the
+    end of the input, is none.
+    """
+    if given is not None or not ask or not sys.stdin.isatty():
+        return given
+    sys.stderr.write(f"{_QUESTIONS[field]}: ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip() or None
