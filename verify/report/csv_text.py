@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from typing import TYPE_CHECKING
 
 from verify.report.harmless import harmless
@@ -27,8 +28,9 @@ COLUMNS = (
 )
 
 _LONGEST = 8192
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""A cell that begins so is a formula to a spreadsheet; an apostrophe before it makes it text."""
+_FORMULA = re.compile(r"(^|;)(\s*)(?=[=+@\uff1d\uff0b\uff20\uff0d-])")
+"""What begins a formula to a spreadsheet, full-width signs among it; an apostrophe before it makes
+it text. In many countries a semicolon parts the cells, whatever the file's own separator is."""
 
 
 def csv_text(handover: Handover) -> str:
@@ -59,5 +61,4 @@ def csv_text(handover: Handover) -> str:
 def _cell(value: Value) -> Value:
     if not isinstance(value, str):
         return value
-    shown = harmless(value, _LONGEST)
-    return f"'{shown}" if shown.startswith(_FORMULA) else shown
+    return _FORMULA.sub(r"\1\2'", harmless(value, _LONGEST))

@@ -105,7 +105,8 @@ class Names:
 
 def names_of(comparison: Comparison, edition: Edition) -> Names:
     """Return how the names of a comparison are told; the same one gives the same digests."""
-    salt = blake3(_secret(comparison).encode("ascii"), derive_key_context=_SALT_CONTEXT).digest()
+    secret = _secret(comparison).encode("utf-8", "surrogatepass")
+    salt = blake3(secret, derive_key_context=_SALT_CONTEXT).digest()
     return Names(edition, salt, _pattern(comparison))
 
 

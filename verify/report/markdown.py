@@ -40,7 +40,7 @@ def text(value: object) -> str:
 
 def markdown(handover: Handover) -> str:
     """Return the report as a Markdown document."""
-    return "\n".join(_lines(handover)) + "\n"
+    return "\n".join(line.rstrip(" ") for line in _lines(handover)) + "\n"
 
 
 def _lines(handover: Handover) -> Iterator[str]:
@@ -105,7 +105,7 @@ def _lines(handover: Handover) -> Iterator[str]:
 def _action(action: Action) -> Iterator[str]:
     level = Level(action.level)
     yield f"\n### {MARKS[level]} {level.value.upper()}: {text(action.advice)}\n"
-    yield f"Rule `{action.rule}`. {text(action.why)}\n"
+    yield f"Rule {text(action.rule)}. {text(action.why)}\n"
     for told in action.findings:
         place = text(told.where) + (f", {text(told.path)}" if told.path is not None else "")
         yield f"- {place}: {text(told.message)}"
