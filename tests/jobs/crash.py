@@ -1,10 +1,10 @@
-"""File a job again and again, each time killed one step later, until one time it is not.
+"""File or delete a job again and again, each time killed one step later, until it is not.
 
-    python crash.py ARCHIVE SOURCE TARGET
+    python crash.py ARCHIVE SOURCE TARGET [delete]
 
-A step is anything the interpreter tells of before it does it (opening, renaming, making and
-removing names; see sys.addaudithook), and every sync. Prints a line a run: the name of the job,
-`killed` or `filed`.
+With `delete` each job is filed whole, and its deletion is what is killed. A step is anything the
+interpreter tells of before it does it (opening, renaming, making and removing names; see
+sys.addaudithook), and every sync. Prints a line a run: the name of the job, `killed` or `done`.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from typing import TYPE_CHECKING, Any
 
 from tests.jobs.small import compared
 from verify.jobs.archive import open_archive
-from verify.jobs.filing import JobWords, file_job
+from verify.jobs.filing import JobWords, delete_job, file_job
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 STEPS = ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.chmod", "shutil.rmtree")
 MOST_STEPS = 400
-FILED = 7
+ENDED = 7
 
 
 def die_at(step: int, archive: Path) -> None:
@@ -51,36 +51,46 @@ def die_at(step: int, archive: Path) -> None:
     sys.addaudithook(hook)
 
 
-def run_until(step: int, archive: Path, file: Callable[[], object]) -> bool:
-    """File a job in a process of its own, killed at a step; return whether it came to its end."""
+def run_until(step: int, archive: Path, work: Callable[[], object]) -> bool:
+    """Do a work in a process of its own, killed at a step; return whether it came to its end."""
     child = os.fork()
     if child == 0:
         die_at(step, archive)
         try:
-            file()
+            work()
         finally:
             os._exit(1)  # not as its parent
     status = os.waitpid(child, 0)[1]
-    if not os.WIFSIGNALED(status) and os.WEXITSTATUS(status) != FILED:
-        sys.exit(f"filing failed at step {step}")
+    if not os.WIFSIGNALED(status) and os.WEXITSTATUS(status) != ENDED:
+        sys.exit(f"it failed at step {step}")
     return not os.WIFSIGNALED(status)
 
 
 def main() -> None:
     """Go through all steps."""
-    root, source, target = (Path(item) for item in sys.argv[1:])
+    root, source, target = (Path(item) for item in sys.argv[1:4])
     archive, paths = open_archive(root), (source, target)
     comparison = compared(paths)
 
     def file(job: str) -> None:
         file_job(archive, JobWords(job=job), comparison, paths, None, now=1)
-        os._exit(FILED)
 
+    def filing(job: str) -> None:
+        file(job)
+        os._exit(ENDED)
+
+    def deleting(job: str) -> None:
+        delete_job(archive, job, None, technician=None, reason="asked to")
+        os._exit(ENDED)
+
+    work = deleting if "delete" in sys.argv[4:] else filing
     for step in range(MOST_STEPS):
         job = f"step-{step}"
-        done = run_until(step, root, partial(file, job))
-        sys.stdout.write(f"{job} {'filed' if done else 'killed'}\n")
-        if done:
+        if work is deleting:
+            file(job)
+        ended = run_until(step, root, partial(work, job))
+        sys.stdout.write(f"{job} {'done' if ended else 'killed'}\n")
+        if ended:
             return
     sys.exit("it never ended")
 

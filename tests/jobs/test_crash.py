@@ -13,31 +13,39 @@ from tests.conftest import REPOSITORY
 from tests.jobs.small import FILES, archive_of, filed, pair
 from verify.errors import OutputError
 from verify.jobs.archive import make_archive
+from verify.jobs.filing import delete_job
+from verify.jobs.index import Wanted
 from verify.jobs.proof import prove
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from verify.jobs.archive import Archive
 
-def test_filing_when_killed_at_any_step_then_a_job_is_whole_or_not_there(tmp_path: Path) -> None:
-    """After SIGKILL before every single step: the chain stands, what is there is whole."""
-    archive = archive_of(tmp_path, 1)
-    paths = pair(tmp_path)
+
+def crashed(archive: Archive, paths: tuple[Path, Path], *more: str) -> dict[str, str]:
+    """Return how each run of a work ended that was killed one step later each time."""
     ran = subprocess.run(
-        [sys.executable, "-m", "tests.jobs.crash", str(archive.root), *map(str, paths)],
+        [sys.executable, "-m", "tests.jobs.crash", str(archive.root), *map(str, paths), *more],
         cwd=REPOSITORY,
         capture_output=True,
         text=True,
         check=True,
     )
-    ends = dict(line.split() for line in ran.stdout.splitlines())
-    assert list(ends.values()).count("filed") == 1
+    return dict(line.split() for line in ran.stdout.splitlines())
+
+
+def test_filing_when_killed_at_any_step_then_a_job_is_whole_or_not_there(tmp_path: Path) -> None:
+    """After SIGKILL before every single step: the chain stands, what is there is whole."""
+    archive = archive_of(tmp_path, 1)
+    ends = crashed(archive, pair(tmp_path))
+    assert list(ends.values()).count("done") == 1
     assert len(ends) > 20
     proof = prove(archive, None)
     assert proof.whole, proof.problems
     there = {path.name for path in archive.jobs.iterdir()}
     assert there - {"J-1"} <= ends.keys()
-    assert {job for job, end in ends.items() if end == "filed"} <= there
+    assert {job for job, end in ends.items() if end == "done"} <= there
     for job in there:
         assert {path.name for path in (archive.jobs / job).iterdir()} == FILES | {"seal.json"}
     # Those killed before their folder appeared are named, each by its job; the first step is the
@@ -46,6 +54,31 @@ def test_filing_when_killed_at_any_step_then_a_job_is_whole_or_not_there(tmp_pat
     assert {job for job in ends if job not in there} - named <= {"step-0", "step-1"}
     with archive.index() as index:
         assert {job for job in there if index.has(job)} == there
+
+
+def test_deletion_when_killed_at_any_step_then_it_is_named_and_deleting_again_ends_it(
+    tmp_path: Path,
+) -> None:
+    """After SIGKILL before every step: the job is whole, or its unfinished deletion is named."""
+    archive = archive_of(tmp_path, 1)
+    ends = crashed(archive, pair(tmp_path), "delete")
+    assert list(ends.values()).count("done") == 1
+    assert len(ends) > 10
+    proof = prove(archive, None)
+    assert {(one.what, one.entry in ends) for one in proof.problems} == {("added", True)}
+    assert all("deletion" in one.message for one in proof.problems)
+    half = {one.entry for one in proof.problems}
+    for job, end in ends.items():
+        there = {path.name for path in (archive.jobs / job).iterdir()}
+        if end == "done":
+            assert there == {"seal.json"}
+        elif job not in half and there != {"seal.json"}:
+            assert there == FILES | {"seal.json"}
+        delete_job(archive, job, None, technician=None, reason="asked to")
+    last = prove(archive, None)
+    assert last.whole, last.problems
+    with archive.index() as index:
+        assert [row["job"] for row in index.jobs(Wanted())] == ["J-1"]
 
 
 def test_filing_when_two_do_it_at_once_then_both_stand_in_one_chain(tmp_path: Path) -> None:
