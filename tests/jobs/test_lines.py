@@ -48,6 +48,8 @@ def test_lines_when_a_terminal_limits_them_then_none_is_wider_and_job_and_verdic
         assert all(cell_len(line) <= width for line in lines)
         assert lines[2].startswith("J-1  2031-02-28  stop")
         assert "…" in lines[2]
+        assert "OLD-0" in lines[1]
+        assert "NEW-0" in lines[1]
     assert "…" not in "".join(job_lines([ROW], 100))
 
 

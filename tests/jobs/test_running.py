@@ -142,6 +142,7 @@ def test_running_when_it_is_the_new_drive_alone_then_yes_and_it_is_filed(
     assert (archive.jobs / "J-1~running-2").is_dir()
     events = command("jobs", "show", "J-1", "--archive", archive.root, "--json").document["events"]
     assert [(row["event"], row["fits"]) for row in events] == [("running", True)] * 2
+    assert events[0]["reason"] == document["says"]
 
 
 @pytest.mark.usefixtures("tree")
@@ -237,6 +238,7 @@ def test_running_when_the_old_drive_is_still_attached_then_it_is_not_called_well
     tree.drive("sdb", "8:16", serial="OLD-1", model="Ream")
     document, states = look(command, *at(archive))
     assert (document["answer"], document["fits"], states["old-drive"]) == ("yes", False, "beware")
+    assert document["says"].startswith("The old drive is still attached")
     assert command("running", *at(archive)).out.startswith(" LOOK AGAIN ")
     other = Tree(tmp_path / "other")
     shutil.copytree(tree.root / "proc", other.root / "proc")
@@ -400,7 +402,7 @@ def test_identify_when_what_was_filed_about_the_start_is_no_word_of_this_job_the
     made.mkdir()
     assert "Nobody filed" in against()
     made.rmdir()
-    document = {"at": 1, "fits": True, "checks": [{"decides": True, "message": "It fits."}]}
+    document = {"at": 1, "fits": True, "says": "It fits."}
     file_running(archive, "J-1", document, None)
     assert against() == ""
     word = archive.jobs / "J-1~running-1/event.json"
@@ -414,7 +416,7 @@ def test_identify_when_the_machine_was_looked_at_more_than_once_then_the_last_ti
     """Not at first, then it did, then not again."""
     old = archive.root.parent / "old"
     for fits in (False, True, False):
-        document = {"at": 1, "fits": fits, "checks": [{"decides": True, "message": "So it is."}]}
+        document = {"at": 1, "fits": fits, "says": "So it is."}
         file_running(archive, "J-1", document, None)
         told = command("identify", old, "--archive", archive.root, "--json").document["against"]
         assert any("was not running" in line for line in told) is not fits

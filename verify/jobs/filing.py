@@ -144,7 +144,7 @@ def file_running(
         job,
         "running",
         technician=technician,
-        reason=next(row["message"] for row in document["checks"][::-1] if row["decides"]),
+        reason=document["says"],
         now=document["at"],
         fits=document["fits"],
     )

@@ -34,7 +34,7 @@ def job_lines(jobs: Sequence[str], width: int | None) -> Iterator[str]:
             max(most, *map(len, column)) for most, column in zip(widths, columns, strict=True)
         ]
     if width is not None:
-        widths = [min(*pair) for pair in zip(widths, _MOST_CELLS, strict=True)]
+        widths = _narrowed(widths, width)
     whole = "  ".join(f"%-{cells}s" for cells in widths)
     for text in chain([BETWEEN.join(_TITLES)], jobs):
         row = _apart(text)
@@ -52,8 +52,20 @@ def _apart(text: str) -> tuple[str, ...]:
 
 _A_SHARE = 1_000
 _TITLES = ("job", "filed", "verdict", "technician", "customer", "old drive", "new drive")
-_MOST_CELLS = (16, 10, 7, 10, 10, 28, 28)
-"""Cells of a column on a terminal: job, day, verdict and people stay, drives are cut first."""
+_MOST_CELLS = (12, 10, 7, 8, 8)
+"""Cells of the first five columns where not all has room: the two drives share what is left."""
+
+_LEAST_CELLS = 4
+
+
+def _narrowed(widths: list[int], width: int) -> list[int]:
+    """Return the widths of columns that fit, both drives' the same."""
+    between = 2 * (len(widths) - 1)
+    if sum(widths) + between <= width:
+        return widths
+    people = [min(*pair) for pair in zip(widths[: len(_MOST_CELLS)], _MOST_CELLS, strict=True)]
+    left = max(_LEAST_CELLS, (width - between - sum(people)) // 2)
+    return [*people, left, left]
 
 
 def _set(text: str, cells: int) -> str:

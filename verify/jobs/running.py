@@ -48,9 +48,19 @@ class Running:
     @property
     def fits(self) -> bool:
         """Whether it runs from the new drive, and nothing that decides says otherwise."""
-        return self.answer == "yes" and all(
-            check.state == "fits" for check in self.checks if check.decides
-        )
+        return self.answer == "yes" and self._amiss is None
+
+    @property
+    def _amiss(self) -> Check | None:
+        """Return the first of those that decide and do not fit."""
+        return next((item for item in self.checks if item.decides and item.state != "fits"), None)
+
+    @property
+    def says(self) -> str:
+        """What it comes to, as one sentence."""
+        if self._amiss is not None:
+            return self._amiss.message
+        return "This machine runs from the new drive, and from it alone."
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,13 +92,13 @@ def judge_running(machine: Machine, here: SeenDrive | None, against: Against) ->
         Check("system-drive", "fits", f"{machine.system.point} lies on {_name(here)}{through}."),
         Check("new-drive", _STATES[answer], words),
         _start_volumes(machine, here),
-        _old_drive(machine, here, against),
     ]
     if against.problem is not None:
         words = f"Job {against.job} is not as it was sealed: {against.problem}"
         checks.append(Check("job", "differs", words))
     if answer != "no":
         checks += [
+            _old_drive(machine, here, against),
             partitions(here, against.target),
             filesystems(here, against.target),
             boot_entries(machine, here),
@@ -169,17 +179,24 @@ def _by_identifiers(
     if against.source is None:
         words = (
             f"{here.name} has the new drive's size and identifier, and so has the old one if it is"
-            " as large: without a serial number in both places it cannot be told."
+            f" as large: without a serial number in both places it cannot be told. {_label(here)}"
         )
         return "cannot_tell", None, words
     if not not_old and _has_identifiers(against.source, here):
         words = (
             f"Both drives of the job have the size and identifier of {here.name}: without a serial"
-            " number in both places it cannot be told which it is."
+            f" number in both places it cannot be told which it is. {_label(here)}"
         )
         return "cannot_tell", None, words
     words = f"{here.name} is the new drive by size and identifier, and not the old one."
     return "yes", "identifiers", words
+
+
+def _label(here: SeenDrive) -> str:
+    """Return what can be compared with a label."""
+    if here.serial is None:
+        return "It gives no serial number here either."
+    return f"The serial number it gives here is {here.serial}: compare the new drive's label."
 
 
 def _start_volumes(machine: Machine, here: SeenDrive) -> Check:
@@ -238,6 +255,7 @@ def running_document(
         "answer": running.answer,
         "fits": running.fits,
         "matched_by": running.matched_by,
+        "says": running.says,
         "job": against.job,
         "at": at,
         "host": machine.host,

@@ -31,8 +31,8 @@ _NEXT = {
     "yes": "Keep the old drive until `identify` on it says that nothing stands against wiping it.",
     "beware": "Put right what is named above, start the machine again, and look again.",
     "no": "Wipe nothing. Switch off, look at which drive is attached where, start again.",
-    "cannot_tell": "Wipe nothing. Compare the serial numbers on the labels, or look again as"
-    " advised above.",
+    "cannot_tell": "Wipe nothing. Where a serial number is named above, compare it with the label"
+    " of the new drive; only who saw both agree, and the old drive away, files `jobs started`.",
 }
 
 

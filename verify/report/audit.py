@@ -23,7 +23,7 @@ def audit_summary(audit: Mapping[str, Any]) -> str:
 
 _STATES = {
     "unchanged": "as it was recorded",
-    "used": "used since, and nothing of it is damaged",
+    "used": "used since",
     "unclear": "changed in a way that its times do not explain",
     "damaged": "DAMAGED",
     "not_examined": "could not be held against the record",
@@ -33,7 +33,8 @@ _STATES = {
 def drive_words(row: Mapping[str, Any]) -> str:
     """Return what came of reading a drive again, as one sentence without a full stop."""
     side = {"source": "old drive", "target": "new drive"}.get(row["side"], "drive")
-    proven = f"; {row['proven']:,} files or blocks proven" if row["proven"] else ""
+    count = row["proven"]
+    proven = f"; {count:,} contents are as recorded" if count else "; no contents were proven"
     why = f" ({row['reason']})" if row["reason"] else ""
     return f"{side} {_STATES[row['state']]}{why}{proven}"
 
