@@ -153,18 +153,40 @@ def test_report_when_it_can_go_nowhere_then_that_is_said_before_reading(
     ran.assert_one_sentence(2, words)
 
 
-def test_report_when_given_a_job_then_it_is_that_of_its_comparison(
+def test_report_when_given_a_job_then_it_is_that_of_its_comparison_with_its_seal(
     compared: Path, command: Command, tmp_path: Path
 ) -> None:
     """By its name in the archive, or by its folder; a name that is none is a named error."""
     archive, wanted = tmp_path / "archive", compared / "comparison.json"
     sides = compared / "old.manifest", compared / "new.manifest"
     assert command("jobs", "add", "1042", *sides, "--archive", archive).code == 3
-    expected = command("report", wanted).out
-    assert command("report", "1042", "--archive", archive).out == expected
-    assert command("report", archive / "jobs" / "1042").out == expected
+    seal = json.loads((archive / "jobs" / "1042" / "seal.json").read_text())["seal"]
+    told = command("report", "1042", "--archive", archive).out
+    assert command("report", archive / "jobs" / "1042").out == told
+    plain = command("report", wanted).out.splitlines()
+    further = [line for line in told.splitlines() if line not in plain]
+    assert seal in further[0]
+    assert "contents of this report" in further[1]
+    assert len(further) == 2
     assert command("report", "1043", "--archive", archive).code == 4
     command("report", archive).assert_one_sentence(4, "no such file")
+
+
+def test_report_when_a_job_was_checked_then_it_is_made_again_byte_for_byte(
+    drives: dict[str, Path], command: Command, tmp_path: Path
+) -> None:
+    """What `check --job` wrote is what `report JOB` writes a year later, seal and all."""
+    archive = tmp_path / "archive"
+    first, again = (
+        {ending: tmp_path / f"{name}{ending}" for ending in (*ENDINGS, ".pdf")} for name in "ab"
+    )
+    reports = [part for file in first.values() for part in ("--report", file)]
+    options = ("--job", "7", "--archive", archive, *reports)
+    assert command("check", drives["old"], drives["sound"], *options).code == 0
+    outputs = [part for file in again.values() for part in ("-o", file)]
+    assert command("report", "7", "--archive", archive, *outputs).code == 0
+    for ending, file in first.items():
+        assert file.read_bytes() == again[ending].read_bytes(), ending
 
 
 def test_report_when_one_file_is_named_twice_then_it_is_refused(

@@ -47,7 +47,7 @@ class Filing:
             fit=None if fit is None else Path(fit),
         )
         tell_seal(self.archive, seal)
-        return f"number {seal.number}, {seal.entry}: {seal.seal}"
+        return seal.words
 
 
 def filing_for(  # noqa: PLR0913 - as many as the command has, all named

@@ -52,29 +52,35 @@ def report(  # noqa: PLR0913 - the command's own options
     from verify.report.json_text import as_json
     from verify.report.markdown import markdown
 
-    saved = str(_saved(comparison, archive))
+    path, seal = _saved(comparison, archive)
+    saved = str(path)
     reports = report_files(output, (saved,), names=names, replace=replace, paper=paper)
     document = open_comparison(saved)
     if json:
-        emit(as_json(report_document(reports.handover(document))) + "\n")
+        emit(as_json(report_document(reports.handover(document, seal))) + "\n")
     elif not reports.files:
-        emit(markdown(reports.handover(document)))
-    reports.write(document)
+        emit(markdown(reports.handover(document, seal)))
+    reports.write(document, seal)
     return 0
 
 
-def _saved(named: str, archive: str | None) -> Path:
-    """Return the file of the comparison that was meant: itself, a job's folder, or a job's name.
+def _saved(named: str, archive: str | None) -> tuple[Path, str | None]:
+    """Return the file of the comparison that was meant, and its job's seal if a job was meant.
+
+    What can be meant: the file itself, a job's folder, or a job's name.
 
     Raises:
         ArchiveError: there is no such archive, or no such job in it.
     """
-    from verify.jobs.entry import COMPARISON_NAME
+    from verify.jobs.entry import COMPARISON_NAME, read_entry
 
     path = Path(named)
     if path.is_dir():
-        return path / COMPARISON_NAME
+        seal = read_entry(path).seal
+        return path / COMPARISON_NAME, None if seal is None else seal.words
     is_name = path.name == named and not path.suffix
     if archive is not None or (is_name and not path.exists()):
-        return archive_at(archive).file(named, COMPARISON_NAME)
-    return path
+        kept = archive_at(archive)
+        seal = kept.job(named).seal
+        return kept.file(named, COMPARISON_NAME), None if seal is None else seal.words
+    return path, None

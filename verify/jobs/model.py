@@ -125,3 +125,8 @@ class Seal(_Document):
     key: str | None
     files: dict[str, SealedFile]
     seal: str = ""
+
+    @property
+    def words(self) -> str:
+        """The seal as a report prints it."""
+        return f"number {self.number}, {self.entry}: {self.seal}"
