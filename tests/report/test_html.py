@@ -18,7 +18,7 @@ from verify.rules.model import Level
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
-    from verify.rules.result import Comparison
+    from verify.rules.result import Comparison, FindingRow
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -128,6 +128,22 @@ def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
         )
     ]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ((), "Nothing was found. What was not examined"),
+        ((finding(level=Level.NOTE),), "The notes among the findings are good to know."),
+        ((finding(),), "X stop: 2 files of the old drive are not on the new one."),
+    ],
+)
+def test_page_when_asked_what_stands_against_wiping_then_notes_do_not_but_are_told(
+    rows: tuple[FindingRow, ...], said: str
+) -> None:
+    """Nobody takes a page with notes for one without."""
+    assert said in words(parsed(page(comparison(findings=rows))))
+    assert ("X stop: 2" in said) == ("X stop: 2" in words(parsed(page(comparison(findings=rows)))))
 
 
 def test_page_when_it_goes_with_a_handover_then_its_parts_are_there() -> None:

@@ -125,7 +125,16 @@ def test_markdown_when_rendered_then_tables_have_their_cells() -> None:
 def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
     """The verdict first; the handover's parts behind the findings."""
     text = text_of(comparison(findings=(finding(),)), ".md")
-    parts = ("**STOP**: This is", "PS0012345", "### What was compared", "### X STOP:", "- [ ] ")
+    parts = (
+        "**STOP**: This is",
+        "PS0012345",
+        "contents of a drawn sample",
+        "### What was compared",
+        "### What stands against wiping the old drive\n\n- X stop: 2 files of the old drive",
+        "### What was not examined, and why",
+        "### X STOP:",
+        "- [ ] ",
+    )
     places = [text.index(part) for part in parts]
     assert places == sorted(places)
     assert "## Record of the wipe" in text

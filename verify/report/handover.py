@@ -91,6 +91,11 @@ class Handover:
     digest: str = ""
 
     @property
+    def against(self) -> tuple[Action, ...]:
+        """What stands against wiping the old drive: all findings but notes."""
+        return tuple(item for item in self.actions if item.level is not Level.NOTE)
+
+    @property
     def tool_version(self) -> str:
         """The version that judged."""
         return self.document.tool.version

@@ -14,6 +14,16 @@ CHECKLIST = (
     "The old drive is kept as it is until (date): ____________________",
 )
 
+DEPTHS = {
+    "layout": "tables, and names, sizes and times of all files; no contents but what starts it",
+    "sample": "tables, names, sizes and times of all files, and the contents of a drawn sample",
+    "full": "tables, names, sizes and times of all files, and all contents",
+}
+"""What was read of a drive, by the depth of its capture."""
+
+ONLY_NOTES = "Nothing was found. The notes among the findings are good to know."
+NOTHING_FOUND = "Nothing was found."
+
 NEVER_CLONED = (
     "Not looked for, and often not brought over by a clone of used space: earlier versions of files"
     " in snapshots (shadow copies, restore points), and deleted files that could still be recovered"
@@ -28,7 +38,8 @@ WIPE_INTRODUCTION = (
     " number with the label on the drive in your hand."
 )
 
-# SPEC: NIST SP 800-88r1, appendix G, "Sample Certificate of Sanitization Form".
+# SPEC: NIST SP 800-88r1, appendix G, "Sample Certificate of Sanitization Form". Revision 2 of
+# September 2025 superseded it; its own text was not read.
 WIPE_FIELDS = (
     ("Manufacturer", ""),
     ("Model", ""),

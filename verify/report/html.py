@@ -16,7 +16,10 @@ from markupsafe import Markup
 
 from verify.report.handover_words import (
     CHECKLIST,
+    DEPTHS,
     NEVER_CLONED,
+    NOTHING_FOUND,
+    ONLY_NOTES,
     SIGNATURE_FIELDS,
     SIGNATURES,
     WIPE_INTRODUCTION,
@@ -50,13 +53,15 @@ def html(handover: Handover) -> str:
         paper=handover,
         report=report,
         facts=tuple(facts(handover)),
-        against=tuple(item for item in handover.actions if item.level is not Level.NOTE),
+        against=handover.against,
         drive_findings=_drive_findings(handover),
         paged={page.slug for page in handover.pages},
         marks=MARKS,
         absent=ABSENT,
         checklist=CHECKLIST,
         never_cloned=NEVER_CLONED,
+        only_notes=ONLY_NOTES,
+        nothing_found=NOTHING_FOUND,
         signatures=SIGNATURES,
         signature_fields=SIGNATURE_FIELDS,
         wipe_introduction=WIPE_INTRODUCTION,
@@ -71,6 +76,8 @@ def facts(handover: Handover) -> Iterator[tuple[str, str, str]]:
     for (word, one), (_, other) in zip(old.facts, new.facts, strict=True):
         yield word, one, other
     yield "identified", *handover.identified
+    document = handover.document
+    yield "looked at", DEPTHS[document.source.depth], DEPTHS[document.target.depth]
 
 
 @cache

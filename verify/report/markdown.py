@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from verify.report.handover_words import (
     CHECKLIST,
     NEVER_CLONED,
+    NOTHING_FOUND,
+    ONLY_NOTES,
     SIGNATURE_FIELDS,
     SIGNATURES,
     WIPE_INTRODUCTION,
@@ -78,6 +80,7 @@ def _lines(handover: Handover) -> Iterator[str]:
             ),
         )
     yield from _section("What was compared", report.evidence)
+    yield from _against(handover)
     yield from _section(
         "What was not examined, and why",
         (f"{gap.what}{' (needed for sound)' * gap.needed}: {gap.reason}" for gap in report.gaps),
@@ -100,6 +103,16 @@ def _lines(handover: Handover) -> Iterator[str]:
         ((name, "", remark) for name, remark in handover.wipe_fields),
     )
     yield from _made(handover)
+
+
+def _against(handover: Handover) -> Iterator[str]:
+    yield "\n### What stands against wiping the old drive\n"
+    for action in handover.against:
+        first, more = action.findings[0], len(action.findings) - 1
+        rest = f" (and {more} more of this kind)" if more else ""
+        yield f"- {MARKS[action.level]} {action.level.value}: {text(first.message)}{rest}"
+    if not handover.against:
+        yield ONLY_NOTES if handover.actions else NOTHING_FOUND
 
 
 def _action(action: Action) -> Iterator[str]:
