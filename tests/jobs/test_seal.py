@@ -11,7 +11,7 @@ import pytest
 from blake3 import blake3
 
 from tests.jobs.small import archive_of, filed, pair
-from verify.jobs.filing import delete_job, file_event
+from verify.jobs.filing import delete_job, file_event, file_running
 from verify.jobs.seal import Key, make_key
 from verify.manifest.whole import whole_file
 
@@ -262,6 +262,31 @@ def test_delete_when_lawful_then_a_sealed_word_stays_and_all_is_whole(
     command("jobs", "add", "J-2", *paths, "--archive", archive.root).assert_one_sentence(
         4, "already"
     )
+
+
+def test_delete_when_something_was_filed_about_the_job_then_that_goes_as_well(
+    tmp_path: Path, command: Command
+) -> None:
+    """A look at the customer's machine, and what a person saw; seals stay, and the chain holds."""
+    archive = archive_of(tmp_path, 2)
+    look = {"at": 1, "fits": True, "says": "It fits.", "host": "orlas-machine"}
+    for job in ("J-1", "J-2"):
+        file_running(archive, job, look, None)
+        file_event(archive, job, "started", None, reason="seen by Orla")
+    command("jobs", "delete", "J-1", "--reason", "asked to", "--archive", archive.root)
+    for name in ("J-1", "J-1~running-1", "J-1~started"):
+        assert {path.name for path in (archive.jobs / name).iterdir()} == {"seal.json"}
+    assert (archive.jobs / "J-2~running-1/running.json").exists()
+    assert problems(command, archive) == set()
+    (archive.jobs / "J-1~running-1/running.json").write_text("{}")
+    left = {("added", "J-1~running-1", "running.json")}
+    assert problems(command, archive) == left
+    delete_job(archive, "J-1", None, technician=None, reason="asked to")
+    assert problems(command, archive) == set()
+    for path in (archive.jobs / "J-2~running-1").iterdir():
+        if path.name != "seal.json":
+            path.unlink()
+    assert ("missing", "J-2~running-1", "event.json") in problems(command, archive)
 
 
 def test_delete_when_files_are_just_removed_then_it_is_named(

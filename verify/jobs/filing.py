@@ -168,8 +168,9 @@ def delete_job(
 ) -> None:
     """Remove a job's files, and leave its seal with a sealed word about who did so and why.
 
-    The word is filed first: should the power fail then, `jobs verify` names the unfinished
-    deletion, and deleting again ends it.
+    What was filed about its start goes as well: it names the customer's machine and drives. The
+    word is filed first: should the power fail then, `jobs verify` names the unfinished deletion,
+    and deleting again ends it.
 
     Raises:
         JobUnknown, JobDamaged: there is no such job, or it has no seal.
@@ -178,14 +179,22 @@ def delete_job(
     archive.job(job)
     if not (archive.jobs / event_entry(job, "deleted")).is_dir():
         file_event(archive, job, "deleted", key, technician=technician, reason=reason)
-    with archive.locked(), archive.index() as index:
-        try:
-            for path in (archive.jobs / job).iterdir():
-                if path.name != SEAL_NAME:
-                    path.unlink()
-        except OSError as error:
-            raise OutputError(str(archive.jobs / job), error.strerror or str(error)) from error
-        index.refresh(job)
+    deleted = event_entry(job, "deleted")
+    with archive.locked(), archive.index(look_at_all=True) as index:
+        for name in index.about(job):
+            if name != deleted:
+                _clear(archive.jobs / name)
+                index.refresh(name)
+
+
+def _clear(folder: Path) -> None:
+    """Remove all files of an entry but its seal."""
+    try:
+        for path in folder.iterdir():
+            if path.name != SEAL_NAME:
+                path.unlink()
+    except OSError as error:
+        raise OutputError(str(folder), error.strerror or str(error)) from error
 
 
 def _take(archive: Archive, source: Path, target: Path) -> None:

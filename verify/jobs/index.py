@@ -192,6 +192,11 @@ class Index:
         query = "select name from entries where job = ? and kind not in ('job', 'stub')"
         return [row[0] for row in self.connection.execute(query + " order by number", (job,))]
 
+    def about(self, job: str) -> list[str]:
+        """Return the names of all entries of a job: its own, and what was filed about it."""
+        query = "select name from entries where job = ? order by number"
+        return [row[0] for row in self.connection.execute(query, (job,))]
+
     def _put(self, rows: Iterable[_Row]) -> None:
         """Write what is known of entries in the place of what was."""
         for row in rows:

@@ -204,12 +204,14 @@ def _is_as_sealed(path: str, sealed: object) -> bool:
 
 
 def _was_deleted(archive: Archive, entry: Entry) -> bool:
-    """Whether a sealed word says that this very job was deleted."""
-    folder = f"{archive.jobs}/{event_entry(entry.name, 'deleted')}"
-    if entry.seal is None or not os.path.isdir(folder):  # noqa: PTH112 - as in read_entry
+    """Whether a sealed word says that this very job was deleted, or the job that this is about."""
+    deleted = event_entry(entry.job, "deleted")
+    folder = f"{archive.jobs}/{deleted}"
+    if entry.name == deleted or not os.path.isdir(folder):  # noqa: PTH112 - as in read_entry
         return False
-    word = read_entry(folder)
-    return word.event is not None and word.event.seal == entry.seal.seal
+    word = read_entry(folder).event
+    job = entry if entry.name == entry.job else read_entry(f"{archive.jobs}/{entry.job}")
+    return word is not None and job.seal is not None and word.seal == job.seal.seal
 
 
 def _chain_problems(chain: list[Link]) -> Iterator[Problem]:
