@@ -258,3 +258,48 @@ def test_demo_when_reports_are_asked_for_then_both_are_there(
     }
     assert verdicts == {"sound": "sound", "faulty": "stop"}
     assert len(list(folder.iterdir())) == 8
+
+
+ENGLISH_WORDS = re.compile(
+    r"\b(the|of|is|are|has|have|were|not|and|or|drive|from|with|bytes|its|files|which|no)\b"
+)
+
+
+@pytest.mark.parametrize("ending", [".html", ".md"])
+def test_report_when_asked_for_in_german_then_no_english_word_is_left(
+    compared: Path, command: Command, tmp_path: Path, ending: str
+) -> None:
+    """But for names: rules, paths, tags and attributes of the page."""
+    path = tmp_path / f"bericht{ending}"
+    ran = command("report", compared / "comparison.json", "--lang", "de", "--names", "-o", path)
+    assert ran.code == 0
+    text = path.read_text(encoding="utf-8")
+    shown = re.sub(r"(?s)<style>.*?</style>|<[^>]*>", " ", text)
+    shown = re.sub(r"[a-z]+(?:-[a-z]+)+|/\S+|drivewitness rules", " ", shown)
+    assert "Darf das alte Laufwerk gelöscht werden?" in shown
+    assert sorted(set(ENGLISH_WORDS.findall(shown))) == []
+
+
+def test_report_when_made_again_in_german_then_it_is_replaced_only_if_it_is_one(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """A German page is known as a report of ours; somebody's own Markdown is not."""
+    path, saved = tmp_path / "bericht.md", compared / "comparison.json"
+    again = ("report", saved, "-o", path, "--replace", "--lang")
+    assert [command(*again, "de").code, command(*again, "en").code] == [0, 0]
+    path.write_text("# Meine Notizen\n", encoding="utf-8")
+    assert command(*again, "de").code == 2
+    assert path.read_text(encoding="utf-8") == "# Meine Notizen\n"
+
+
+def test_comparison_when_printed_in_german_then_verdict_and_exit_stay_what_they_are(
+    compared: Path, command: Command
+) -> None:
+    """The terminal speaks the language; the exit code and the document do not."""
+    sides = ("compare", compared / "old.manifest", compared / "new.manifest", "--lang", "de")
+    printed, document = command(*sides), command(*sides, "--json")
+    assert (printed.code, document.code) == (3, 3)
+    assert " STOPP " in printed.out
+    assert "NICHT UNTERSUCHT" in printed.out
+    assert ENGLISH_WORDS.findall(re.sub(r"[a-z]+(?:-[a-z]+)+|/\S+", " ", printed.out)) == []
+    assert document.document["verdict"] == "stop"

@@ -64,6 +64,7 @@ READERS = WRITERS | {
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet
+    "verify/report/phrasebook.py",  # the catalogues that are shipped
     "verify/cli/report_files.py",  # what stands where a report is to be written
     "verify/jobs/audit_file.py",  # a saved plan or result of an audit
     "verify/jobs/entry.py",  # records and seals of an archive

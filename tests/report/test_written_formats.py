@@ -18,7 +18,7 @@ from tests.report.hostile import HOSTILE, hostile_comparison
 from verify.errors import ComparisonForeign, UsageError
 from verify.report import pdf
 from verify.report.edition import Edition
-from verify.report.formats import BEGINNINGS, rendered
+from verify.report.formats import ENDINGS, beginnings, rendered
 from verify.report.handover import build_handover
 from verify.rules.model import Level
 
@@ -38,12 +38,12 @@ def rows_of(document: Comparison) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text_of(document, ".csv"), newline="")))
 
 
-@pytest.mark.parametrize("ending", [ending for ending in BEGINNINGS if ending != ".pdf"])
+@pytest.mark.parametrize("ending", [ending for ending in ENDINGS if ending != ".pdf"])
 def test_report_when_made_twice_then_it_is_the_same_and_begins_as_its_format(ending: str) -> None:
     """Byte for byte, from comparisons read apart."""
     one, other = (text_of(hostile_comparison(), ending) for _ in range(2))
     assert one == other
-    assert one.encode().startswith(BEGINNINGS[ending])
+    assert one.encode().startswith(beginnings(ending))
 
 
 def test_comparison_when_it_tells_no_manifests_then_that_is_a_named_error() -> None:
@@ -146,7 +146,7 @@ def _pdf(document: Comparison, paper: str) -> Any:
     except UsageError as error:
         pytest.skip(f"{error} {error.hint()}")
     made = rendered(build_handover(document, Edition.CUSTOMER), ".pdf", paper)
-    assert made.startswith(BEGINNINGS[".pdf"])
+    assert made.startswith(beginnings(".pdf"))
     if paper == "a4":
         assert made == rendered(build_handover(document, Edition.CUSTOMER), ".pdf", paper)
     return PdfReader(io.BytesIO(made))

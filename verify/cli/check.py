@@ -19,6 +19,7 @@ from verify.cli.options import (
     DepthOption,
     FitOption,
     JsonOption,
+    LangOption,
     NamesOption,
     PaperName,
     PaperOption,
@@ -54,6 +55,7 @@ def check(  # noqa: PLR0913 - the command's own options
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
     paper: PaperOption = PaperName.A4,
+    lang: LangOption = None,
     job: Annotated[
         str | None,
         typer.Option("--job", metavar="ID", help="File it all in the archive under this name."),
@@ -72,7 +74,9 @@ def check(  # noqa: PLR0913 - the command's own options
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
-    reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
+    reports = report_files(
+        report, (source, target), names=names, replace=replace, paper=paper, lang=lang
+    )
     options = capture_options(
         depth=depth,
         seed=seed,
@@ -94,7 +98,7 @@ def check(  # noqa: PLR0913 - the command's own options
     )
     with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
         judged = judge(source, target, options, folder, declared)
-        tell(judged, as_document=json)
+        tell(judged, as_document=json, lang=lang)
         seal = None
         if filing is not None and folder is not None:
             seal = filing.file(judged.comparison, folder, fit)

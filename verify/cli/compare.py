@@ -4,6 +4,7 @@ from verify.cli.options import (
     EXIT_OF_VERDICT,
     FitOption,
     JsonOption,
+    LangOption,
     NamesOption,
     PaperName,
     PaperOption,
@@ -23,6 +24,7 @@ def compare(  # noqa: PLR0913 - the command's own options
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
     paper: PaperOption = PaperName.A4,
+    lang: LangOption = None,
     json: JsonOption = False,
 ) -> int:
     """Compare two manifests, and give the verdict.
@@ -34,8 +36,10 @@ def compare(  # noqa: PLR0913 - the command's own options
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
-    reports = report_files(report, (source, target), names=names, replace=replace, paper=paper)
+    reports = report_files(
+        report, (source, target), names=names, replace=replace, paper=paper, lang=lang
+    )
     judged = judge(source, target, like_the_other_side((source, target)), declared=declared)
-    tell(judged, as_document=json)
+    tell(judged, as_document=json, lang=lang)
     reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

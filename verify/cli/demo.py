@@ -51,7 +51,7 @@ def demo(
     """
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell
-    from verify.cli.options import PaperName
+    from verify.cli.options import LangName, PaperName
     from verify.cli.output import emit
     from verify.cli.reading import new_folder
     from verify.cli.report_files import report_files
@@ -66,13 +66,13 @@ def demo(
         for name, expected, title, words in _SCENES:
             emit(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")
             judged = judge(paths["old"], paths[name], options)
-            tell(judged, as_document=False)
+            tell(judged, as_document=False, lang=LangName.ENGLISH)
             emit(f"\n{words}\n")
             if reports is not None:
                 files = [str(reports / f"{name}{ending}") for ending in _ENDINGS]
-                report_files(files, (), names=False, replace=False, paper=PaperName.A4).write(
-                    judged.comparison
-                )
+                report_files(
+                    files, (), names=False, replace=False, paper=PaperName.A4, lang=LangName.ENGLISH
+                ).write(judged.comparison)
             right = right and judged.comparison.verdict == expected
     emit(_closing(right=right))
     return 0 if right else 70

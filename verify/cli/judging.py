@@ -11,6 +11,7 @@ from verify.cli.output import emit, emit_drawn
 from verify.errors import OutputError
 
 if TYPE_CHECKING:
+    from verify.cli.options import LangName
     from verify.manifest.capture import CaptureOptions
     from verify.manifest.model import Header
     from verify.rules.declared import Declared
@@ -97,17 +98,20 @@ def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
             raise OutputError(str(copy), error.strerror or str(error)) from error
 
 
-def tell(judged: Judged, *, as_document: bool) -> None:
-    """Print a comparison on standard output: as its document, or for people."""
+def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -> None:
+    """Print a comparison on standard output: as its document, or for people in their language."""
     if as_document:
         from verify.report.json_text import document_json
 
         emit(document_json(judged.comparison) + "\n")
         return
+    from verify.cli.options import language_of
+    from verify.report.language import speaking
     from verify.report.model import build_report
     from verify.report.terminal import print_report
     from verify.rules.catalogue import RULES
 
     required = frozenset(rule.slug for rule in RULES if rule.required)
     report = build_report(judged.comparison, judged.headers, required)
-    emit_drawn(lambda console: print_report(console, report))
+    with speaking(language_of(lang)):
+        emit_drawn(lambda console: print_report(console, report))

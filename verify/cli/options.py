@@ -23,6 +23,20 @@ class PaperName(StrEnum):
     LETTER = "letter"
 
 
+class LangName(StrEnum):
+    """A language that a report is printed in."""
+
+    ENGLISH = "en"
+    GERMAN = "de"
+
+
+def language_of(lang: LangName | None) -> str:
+    """Return the code of the language that was asked for, or of the user's own."""
+    from verify.report.language import default_language
+
+    return default_language() if lang is None else lang.value
+
+
 SourceArgument = Annotated[
     str, typer.Argument(metavar="SOURCE", help="The old drive: a device, an image or a manifest.")
 ]
@@ -95,3 +109,11 @@ ReplaceReportOption = Annotated[
     bool, typer.Option("--replace", help="Replace a report that is there already.")
 ]
 PaperOption = Annotated[PaperName, typer.Option("--paper", help="The sheet of a PDF report.")]
+LangOption = Annotated[
+    LangName | None,
+    typer.Option(
+        "--lang",
+        help="The language of what is printed for people; JSON and CSV are always English."
+        "  [default: the system's, else English]",
+    ),
+]

@@ -8,6 +8,7 @@ import typer
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.options import (
     JsonOption,
+    LangOption,
     NamesOption,
     PaperName,
     PaperOption,
@@ -38,6 +39,7 @@ def report(  # noqa: PLR0913 - the command's own options
     names: NamesOption = False,
     replace: ReplaceReportOption = False,
     paper: PaperOption = PaperName.A4,
+    lang: LangOption = None,
     archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -50,16 +52,15 @@ def report(  # noqa: PLR0913 - the command's own options
     from verify.report.comparison_file import open_comparison
     from verify.report.handover import report_document
     from verify.report.json_text import as_json
-    from verify.report.markdown import markdown
 
     path, seal = _saved(comparison, archive)
     saved = str(path)
-    reports = report_files(output, (saved,), names=names, replace=replace, paper=paper)
+    reports = report_files(output, (saved,), names=names, replace=replace, paper=paper, lang=lang)
     document = open_comparison(saved)
     if json:
         emit(as_json(report_document(reports.handover(document, seal))) + "\n")
     elif not reports.files:
-        emit(markdown(reports.handover(document, seal)))
+        emit(reports.made(reports.handover(document, seal), ".md").decode("utf-8"))
     reports.write(document, seal)
     return 0
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.cli.options import PaperName
+from verify.cli.options import LangName, PaperName, language_of
 from verify.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ class Reports:
     files: tuple[Path, ...]
     names: bool
     paper: str
+    language: str
 
     def handover(self, comparison: "Comparison", seal: str | None = None) -> "Handover":
         """Return the report of a comparison in the edition that was asked for."""
@@ -27,6 +28,16 @@ class Reports:
 
         edition = Edition.SHOP if self.names else Edition.CUSTOMER
         return build_handover(comparison, edition, seal=seal)
+
+    def made(self, handover: "Handover", ending: str) -> bytes:
+        """Return a report in the format of an ending, on the paper and in the language asked for.
+
+        Raises:
+            UsageError: the format needs a library that is not there.
+        """
+        from verify.report.formats import rendered
+
+        return rendered(handover, ending, self.paper, language=self.language)
 
     def write(self, comparison: "Comparison", seal: str | None = None) -> None:
         """Write the report of a comparison to every file; `seal` is printed on it.
@@ -37,22 +48,22 @@ class Reports:
         if not self.files:
             return
         from verify.manifest.whole import whole_file
-        from verify.report.formats import rendered
 
         handover = self.handover(comparison, seal)
         for path in self.files:
-            made = rendered(handover, path.suffix.lower(), self.paper)
+            made = self.made(handover, path.suffix.lower())
             with whole_file(path) as file:
                 file.write(made)
 
 
-def report_files(
+def report_files(  # noqa: PLR0913 - what the options of a report say
     paths: list[str] | None,
     inputs: tuple[str, ...],
     *,
     names: bool,
     replace: bool,
     paper: PaperName,
+    lang: LangName | None,
 ) -> Reports:
     """Return where a report goes, once it is clear that it can go there.
 
@@ -70,25 +81,27 @@ def report_files(
             from verify.report.pdf import layout_library
 
             layout_library()
-    return Reports(files, names, paper.value)
+    return Reports(files, names, paper.value, language_of(lang))
 
 
 def _hold_place(path: Path, inputs: tuple[str, ...], *, replace_it: bool) -> None:
     from verify.cli.reading import place_for
-    from verify.report.formats import BEGINNINGS
+    from verify.report.formats import ENDINGS, beginnings
 
-    beginning = BEGINNINGS.get(path.suffix.lower())
-    if beginning is None:
-        known = ", ".join(BEGINNINGS)
+    ending = path.suffix.lower()
+    if ending not in ENDINGS:
+        known = ", ".join(ENDINGS)
         raise UsageError(f"{path}: its ending names no format.", f"Use one of {known}.")
-    if place_for(path, inputs, "report", replace_it=replace_it) and not _begins(path, beginning):
+    if place_for(path, inputs, "report", replace_it=replace_it) and not _begins(
+        path, beginnings(ending)
+    ):
         raise UsageError(f"{path}: is no such report, and is not replaced.", "Name a new file.")
 
 
-def _begins(path: Path, beginning: bytes) -> bool:
+def _begins(path: Path, known: tuple[bytes, ...]) -> bool:
     """Whether a file is one that a report of that format may replace."""
     try:
         with path.open("rb") as file:
-            return file.read(len(beginning)) == beginning
+            return file.read(max(map(len, known))).startswith(known)
     except OSError as error:
         raise OutputError(str(path), error.strerror or str(error)) from error

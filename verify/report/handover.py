@@ -200,8 +200,8 @@ def _told(row: FindingRow, reference: str | None) -> Told:
         path=row.path,
         reference=reference,
         message=row.message,
-        old=value_words(row.source),
-        new=value_words(row.target),
+        old=value_words(row, row.source),
+        new=value_words(row, row.target),
     )
 
 

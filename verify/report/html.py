@@ -25,7 +25,8 @@ from verify.report.handover_words import (
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
-from verify.report.model import ABSENT, when
+from verify.report.language import ENGLISH, Named, say, spoken
+from verify.report.model import ABSENT, named_fact, when
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places import PLACES_TITLE
 from verify.rules.model import Level
@@ -39,6 +40,8 @@ MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
 """Each level and verdict by a sign of its own, beside its word."""
 
 SENTENCE_LONGEST = 900
+
+_FOOT = ("page ", " of ")
 
 
 def html(handover: Handover) -> str:
@@ -55,7 +58,7 @@ def html(handover: Handover) -> str:
         facts=tuple(facts(handover)),
         against=handover.against,
         drive_findings=_drive_findings(handover),
-        paged={page.slug for page in handover.pages},
+        paged={page.slug for page in handover.pages} if spoken() == ENGLISH else set(),
         marks=MARKS,
         absent=ABSENT,
         checklist=CHECKLIST,
@@ -65,6 +68,7 @@ def html(handover: Handover) -> str:
         signatures=SIGNATURES,
         signature_fields=SIGNATURE_FIELDS,
         wipe_introduction=WIPE_INTRODUCTION,
+        language=spoken(),
         **ours,
     )
     return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n"
@@ -74,7 +78,7 @@ def facts(handover: Handover) -> Iterator[tuple[str, str, str]]:
     """Yield what names both drives: (word, old, new)."""
     old, new = handover.report.sides
     for (word, one), (_, other) in zip(old.facts, new.facts, strict=True):
-        yield word, one, other
+        yield word, named_fact(word, one), named_fact(word, other)
     yield "identified", *handover.identified
     document = handover.document
     yield "looked at", DEPTHS[document.source.depth], DEPTHS[document.target.depth]
@@ -91,21 +95,29 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"name": harmless, "moment": when, "percent": "{:.2%}".format}
+    made.globals["_"] = say
+    made.filters |= {"name": _name, "moment": when, "percent": "{:.2%}".format}
     return made
+
+
+def _name(text: str) -> Named:
+    """Return a name that stands on a drive, harmless, and the same in every language."""
+    return Named(harmless(text))
 
 
 def _shown(value: object) -> object:
     """Make any text harmless as it is printed; what a template made of our own passes."""
     if isinstance(value, str) and not isinstance(value, Markup):
-        return harmless(value, SENTENCE_LONGEST)
+        return harmless(say(value), SENTENCE_LONGEST)
     return value
 
 
-@cache
 def style() -> str:
-    """Return the style sheet of every page."""
-    return files("verify.report").joinpath("pages/report.css").read_text(encoding="utf-8")
+    """Return the style sheet of every page, with the words that stand at the foot of each."""
+    text = files("verify.report").joinpath("pages/report.css").read_text(encoding="utf-8")
+    for word in _FOOT:
+        text = text.replace(f'"{word}"', f'"{say(word)}"')
+    return text
 
 
 def _drive_findings(handover: Handover) -> str:

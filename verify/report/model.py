@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verify.report.evidence import Gap, evidence_lines, gaps
+from verify.report.language import Named
 from verify.report.words import CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
 from verify.rules.model import Level
 from verify.units import binary_size, decimal_size
@@ -22,6 +23,14 @@ if TYPE_CHECKING:
     from verify.rules.result import Comparison, FindingRow, Identity, PairRow
 
 Sides = tuple["Header", "Header"]
+
+NOT_TOLD = "not told"
+"""Stands where a drive does not say what it is."""
+
+_VALUES_ARE_NAMES = frozenset({"filesystem-identity"})
+"""Rules whose findings have what stands on a drive for their values: labels."""
+
+_NAMES = frozenset({"path", "model", "serial"})
 
 ABSENT = "-"
 """Stands where a side has no such thing."""
@@ -108,13 +117,18 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
 def drive_facts(drive: Identity) -> Iterator[tuple[str, str]]:
     """Yield what names a drive: (word, value)."""
     yield "path", drive.path
-    yield "model", drive.model or "not told"
-    yield "serial", drive.serial or "not told"
+    yield "model", drive.model or NOT_TOLD
+    yield "serial", drive.serial or NOT_TOLD
     yield "size", both_sizes(drive.size_bytes)
     table = "no partition table" if drive.scheme == "none" else f"{drive.scheme.upper()} table"
     yield "table", f"{table}, sectors of {drive.sector_bytes:,} bytes"
     yield "id", drive.disk_id or "none"
     yield "read", f"{when(drive.captured)}, depth {drive.depth}"
+
+
+def named_fact(word: str, value: str) -> str:
+    """Return the value of a fact; what a drive calls itself, or a person its image, as a name."""
+    return Named(value) if word in _NAMES and value != NOT_TOLD else value
 
 
 def both_sizes(count: int) -> str:
@@ -197,16 +211,18 @@ def _item(row: FindingRow) -> FindingItem:
         rule=row.rule,
         where=", ".join(places) or "the drive",
         message=row.message,
-        old=value_words(row.source),
-        new=value_words(row.target),
+        old=value_words(row, row.source),
+        new=value_words(row, row.target),
         advice=row.advice,
     )
 
 
-def value_words(value: Value) -> str | None:
+def value_words(row: FindingRow, value: Value) -> str | None:
     """Say one of the two values of a finding; `None` where that side has none."""
     if value is None:
         return None
+    if row.rule in _VALUES_ARE_NAMES:
+        return Named(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
     return value if isinstance(value, str) else f"{value:,}"

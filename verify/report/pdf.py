@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from verify.errors import UsageError
 from verify.report.html import html
+from verify.report.language import say
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places import PLACES_TITLE
 
@@ -48,7 +49,8 @@ def _finish(handover: Handover, document: Any, made: Any) -> None:
     alternative text stands for the whole picture (the library's: its title alone).
     """
     height = document.pages[0].height
-    words = {PICTURE_TITLE: handover.picture.words, PLACES_TITLE: handover.places.words}
+    pictures = {PICTURE_TITLE: handover.picture.words, PLACES_TITLE: handover.places.words}
+    words = {say(title): say(text) for title, text in pictures.items()}
     for item in made.objects:
         if not isinstance(item, dict):
             continue

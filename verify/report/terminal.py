@@ -14,7 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from verify.report.harmless import harmless
-from verify.report.model import ABSENT
+from verify.report.language import say
+from verify.report.model import ABSENT, named_fact
 from verify.rules.model import Level
 
 if TYPE_CHECKING:
@@ -56,24 +57,24 @@ def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
 
 def plain(text: str, style: str = "") -> Text:
     """Return a harmless text of a drive, of at most a name's length."""
-    return Text(harmless(text), style=style, overflow="fold")
+    return Text(harmless(say(text)), style=style, overflow="fold")
 
 
 def sentence(text: str, style: str = "") -> Text:
     """Return a harmless sentence, which may carry a drive's texts in it."""
-    return Text(harmless(text, _SENTENCE_LONGEST), style=style, overflow="fold")
+    return Text(harmless(say(text), _SENTENCE_LONGEST), style=style, overflow="fold")
 
 
 def section(console: Console, title: str, remark: str = "") -> None:
     """Begin a section."""
     console.print()
-    heading = Text(title, style=_SECTION)
-    console.print(heading + Text(f"  {remark}") if remark else heading)
+    heading = Text(say(title), style=_SECTION)
+    console.print(heading + Text(f"  {say(remark)}") if remark else heading)
 
 
 def print_report(console: Console, report: Report) -> None:
     """Print the whole report."""
-    console.print(Text(f" {report.verdict.upper()} ", style="bold reverse"), end=" ")
+    console.print(Text(f" {say(report.verdict.upper())} ", style="bold reverse"), end=" ")
     console.print(sentence(report.sentence, "bold"))
     section(console, "DRIVES")
     console.print(_sides(report.sides, console.width))
@@ -97,7 +98,7 @@ def facts_table(facts: Iterable[tuple[str, str]]) -> Table:
     table.add_column(no_wrap=True, style="dim")
     table.add_column()
     for word, value in facts:
-        table.add_row(Text(word), plain(value))
+        table.add_row(Text(say(word)), plain(named_fact(word, value)))
     return table
 
 
@@ -110,9 +111,14 @@ def _sides(sides: tuple[DriveSide, DriveSide], width: int) -> Table:
     table = Table.grid(padding=(0, 2), collapse_padding=True, pad_edge=False)
     for _ in sides:
         table.add_column(width=(width - 2) // 2, overflow="fold")
-    table.add_row(*(Text(side.title, style="bold") for side in sides))
+    table.add_row(*(Text(say(side.title), style="bold") for side in sides))
     for facts in zip(*(side.facts for side in sides), strict=True):
-        table.add_row(*(Text(f"{word} ", style="dim") + plain(value) for word, value in facts))
+        table.add_row(
+            *(
+                Text(f"{say(word)} ", style="dim") + plain(named_fact(word, value))
+                for word, value in facts
+            )
+        )
     return table
 
 
@@ -130,7 +136,7 @@ def _partitions(lines: tuple[PartitionLine, ...]) -> Table:
         # NOTE: only the two columns of words may be narrowed; a number torn apart misleads.
         words = title in {"what it is", "became"}
         table.add_column(
-            title,
+            say(title),
             justify="right" if right else "left",
             no_wrap=not words,
             min_width=_WORDS_NARROWEST if words else None,
@@ -139,11 +145,11 @@ def _partitions(lines: tuple[PartitionLine, ...]) -> Table:
         table.add_row(
             line.old,
             plain(line.what),
-            line.old_size,
+            say(line.old_size),
             line.new,
-            line.new_size,
+            say(line.new_size),
             plain(line.became),
-            Text(line.weight, style="bold" if line.weight in {"stop", "review"} else ""),
+            Text(say(line.weight), style="bold" if line.weight in {"stop", "review"} else ""),
         )
     return table
 
@@ -159,7 +165,7 @@ def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
     console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + plain(item.where))
     lines = [sentence(item.message)]
     lines += _values(item)
-    lines.append(Text("do: ", style="bold") + sentence(item.advice))
+    lines.append(Text(say("do: "), style="bold") + sentence(item.advice))
     for line in lines:
         console.print(Padding(line, (0, 0, 0, 4)))
 
@@ -176,7 +182,7 @@ def _values(item: FindingItem) -> list[Text]:
 
 def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
     for gap in gaps[:_MOST_ITEMS]:
-        needed = Text(" (needed for sound)", style="bold") if gap.needed else Text()
+        needed = Text(say(" (needed for sound)"), style="bold") if gap.needed else Text()
         line = plain(gap.what) + needed + Text(": ") + sentence(gap.reason)
         console.print(Padding(line, (0, 0, 0, 2)))
     _print_rest(console, len(gaps))
@@ -185,7 +191,7 @@ def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
 def _print_rest(console: Console, count: int) -> None:
     if count > _MOST_ITEMS:
         more = f"and {count - _MOST_ITEMS:,} more, which --json prints"
-        console.print(Padding(Text(more, style="italic"), (0, 0, 0, 2)))
+        console.print(Padding(Text(say(more), style="italic"), (0, 0, 0, 2)))
 
 
 def _print_lines(console: Console, lines: tuple[str, ...]) -> None:
