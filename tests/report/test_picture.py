@@ -114,7 +114,10 @@ def test_marks_when_findings_sit_somewhere_then_level_and_number_are_drawn_there
         finding("partition-missing", partition=4),
         finding("drive-in-use", partition=None),
     )
-    marks = draw(comparison(findings=rows), (OLD, NEW)).marks
+    picture = draw(comparison(findings=rows), (OLD, NEW))
+    marks = picture.marks
+    for words in ("stop findings in old partition 4: 1", "note findings in new partition 3: 2"):
+        assert words in picture.words
     assert [(mark.on_old, mark.row, mark.level, mark.count) for mark in marks] == [
         (True, 0, Level.STOP, 1),
         (False, 0, Level.STOP, 1),
@@ -161,4 +164,5 @@ def test_picture_when_a_partition_is_used_in_part_then_that_share_is_dark() -> N
     old = header("old.img", (part.model_copy(update={"filesystem": quarter}),))
     span = next(s for s in draw(comparison(sides=(old, NEW)), (old, NEW)).old.spans if s.number)
     dark = [box for box in svg_of((old, NEW)).iter(f"{SVG}rect") if box.get("fill") == "#555"]
+    assert "(460.80 GB, 75% free)" in draw(comparison(sides=(old, NEW)), (old, NEW)).words
     assert [float(box.get("width", 0)) for box in dark] == [pytest.approx(span.width / 4, abs=0.06)]

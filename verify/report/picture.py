@@ -73,8 +73,9 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Where findings sit: at `x`, on the old ruler or the new one, the `row`th there."""
+    """Where findings sit: in a partition, at `x` of the old ruler or the new one, `row`th there."""
 
+    partition: int
     x: float
     on_old: bool
     row: int
@@ -122,7 +123,8 @@ def draw(comparison: Comparison, sides: tuple[Header, Header]) -> Picture:
     largest = max(1, *(_extent(header) for header in sides))
     old, new = (_ruler(header, largest) for header in sides)
     bands = tuple(_bands(comparison.pairs, old, new))
-    return Picture(old, new, bands, tuple(_marks(comparison, old, new)), _words(bands))
+    marks = tuple(_marks(comparison, old, new))
+    return Picture(old, new, bands, marks, _words(bands, marks))
 
 
 def _drawn(header: Header) -> list[Partition]:
@@ -268,16 +270,26 @@ def _marks(comparison: Comparison, old: Ruler, new: Ruler) -> Iterator[Mark]:
             levels = [level for level in Level if (span.number, level) in counts]
             for row_number, level in enumerate(levels):
                 count = counts[span.number, level]
-                yield Mark(span.middle, ruler is old, row_number, level, count)
+                yield Mark(span.number, span.middle, ruler is old, row_number, level, count)
 
 
-def _words(bands: tuple[Band, ...]) -> str:
+def _words(bands: tuple[Band, ...], marks: tuple[Mark, ...]) -> str:
     told = []
     for band in bands:
         numbers = [
-            f"{side} partition {span.number} ({decimal_size(span.bytes)})"
+            f"{side} partition {span.number} ({_size(span)})"
             for side, span in (("old", band.old), ("new", band.new))
             if span
         ]
         told.append(f"{' became '.join(numbers)}: {band.became}")
+    told += [
+        f"{mark.level.value} findings in {'old' if mark.on_old else 'new'} partition"
+        f" {mark.partition}: {mark.count}"
+        for mark in marks
+    ]
     return "; ".join(told) + "." if told else "Neither drive has partitions."
+
+
+def _size(span: Span) -> str:
+    size = decimal_size(span.bytes)
+    return size if span.used is None else f"{size}, {1 - span.used:.0%} free"
