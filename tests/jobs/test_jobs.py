@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import unicodedata
 from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.jobs.small import FILES, archive_of, filed, header, pair
+from tests.report.hostile import ACTING, HOSTILE
 from verify.jobs.archive import make_archive
 from verify.rules.catalogue import RULES
 
@@ -174,20 +176,25 @@ def test_archive_when_nobody_names_one_then_it_is_the_users_own(
     assert (tmp_path / "named/jobs/J-1").is_dir()
 
 
-def test_show_when_a_name_carries_control_characters_then_none_reaches_the_terminal(
-    tmp_path: Path, command: Command
+@pytest.mark.parametrize("text", [" ".join(HOSTILE[:-1]), HOSTILE[-1], "\udcff\ud800"])
+def test_show_when_words_of_a_job_are_hostile_then_none_of_them_acts(
+    tmp_path: Path, command: Command, text: str
 ) -> None:
-    """What was typed, or told by a drive, cannot move the cursor."""
+    """What was typed, or told by a drive: technician, customer, notes, model, serial number."""
     archive = make_archive(tmp_path / "archive")
-    paths = pair(tmp_path, header(model="Quire\x1b[2J"))
-    filed(archive, "J-1", paths, customer="blue\x1b]0;x\x07")
+    told = text[:200].encode("utf-8", "ignore").decode()  # a manifest never holds half a sign
+    paths = pair(tmp_path, header(model=told, serial=told))
+    filed(archive, "J-1", paths, customer=text, technician=text, notes=text)
     for ran in (
         command("jobs", "show", "J-1", "--archive", archive.root),
         command("jobs", "list", "--archive", archive.root),
+        command("report", "J-1", "--archive", archive.root),
+        command("report", "J-1", "--archive", archive.root, "--json"),
     ):
         assert ran.code == 0
-        assert "\x1b" not in ran.out
-        assert "\\x1b" in ran.out
+        acting = {one for one in ran.out if unicodedata.category(one) in ACTING} - {"\n"}
+        assert acting == set()
+    assert command("jobs", "list", "--archive", archive.root, "--json").document["jobs"]
 
 
 def test_check_when_a_job_is_named_then_what_was_read_is_filed(

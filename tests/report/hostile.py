@@ -32,6 +32,10 @@ HOSTILE = (
     "x" * 10_000,
 )
 
+ACTING = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
+"""Categories of Unicode whose signs act: controls, formats (bidi overrides among them), surrogates,
+private ones, separators of lines and paragraphs."""
+
 
 def hostile_comparison() -> Comparison:
     """Return a comparison that has a hostile text wherever a drive's text can get to."""

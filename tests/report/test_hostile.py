@@ -17,7 +17,7 @@ from pydantic import BaseModel
 from pypdf import PdfReader
 
 from tests.report.documents import NEW, OLD, comparison, finding
-from tests.report.hostile import HOSTILE
+from tests.report.hostile import ACTING, HOSTILE
 from tests.report.test_html import KNOWN
 from tests.report.test_written_formats import OWN_ELEMENTS
 from verify.manifest.model import Owner, SectorRange, UnreadItem
@@ -99,9 +99,8 @@ def full() -> Comparison:
 
 
 def active(text: str) -> set[str]:
-    """Return what acts in a text by Unicode's categories: controls, formats, surrogates."""
-    acting = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
-    return {one for one in text if unicodedata.category(one) in acting} - {"\n"}
+    """Return what acts in a text by Unicode's categories."""
+    return {one for one in text if unicodedata.category(one) in ACTING} - {"\n"}
 
 
 @pytest.fixture(params=range(len(TEXTS)))

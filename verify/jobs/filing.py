@@ -76,9 +76,9 @@ def file_job(  # noqa: PLR0913 - each a part of the job
     record = JobRecord(
         job=words.job,
         filed=int(time.time()) if now is None else now,
-        technician=words.technician,
-        customer=words.customer,
-        notes=words.notes,
+        technician=_storable(words.technician),
+        customer=_storable(words.customer),
+        notes=_storable(words.notes),
         verdict=comparison.verdict,
         summary=comparison.summary,
         depth=min((header.depth for header in headers), key=("layout", "sample", "full").index),
@@ -160,7 +160,15 @@ def file_running(
 def _event(archive: Archive, job: str, event: EventKind, **told: Any) -> EventRecord:
     now = told.pop("now")
     at = int(time.time()) if now is None else now
-    return EventRecord(job=job, event=event, at=at, seal=archive.sealed(job).seal, **told)
+    words = {name: _storable(value) for name, value in told.items()}
+    return EventRecord(job=job, event=event, at=at, seal=archive.sealed(job).seal, **words)
+
+
+def _storable(text: Any) -> Any:
+    r"""Return what was typed; bytes that are no text, and would be stored nowhere, as `\udcNN`."""
+    if not isinstance(text, str):
+        return text
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def delete_job(
