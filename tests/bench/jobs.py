@@ -96,21 +96,22 @@ def main() -> None:
     (archive.root / "index.sqlite").unlink(missing_ok=True)
     at = ("--archive", str(archive.root))
     for words, command in (
-        ("index made anew", ("list", *at, "--limit", "1")),
-        ("the 50 newest", ("list", *at, "--limit", "50", "--reverse")),
-        ("all", ("list", *at)),
-        ("all, as JSON", ("list", *at, "--json")),
-        ("search for text", ("list", *at, "--text", "new-00099")),
+        ("index made anew", ("jobs", "list", *at, "--limit", "1")),
+        ("the 50 newest", ("jobs", "list", *at, "--limit", "50", "--reverse")),
+        ("all", ("jobs", "list", *at)),
+        ("all, as JSON", ("jobs", "list", *at, "--json")),
+        ("search for text", ("jobs", "list", *at, "--text", "new-00099")),
         (
             "by technician and verdict",
-            ("list", *at, "--technician", "A. Bell", "--verdict", "stop"),
+            ("jobs", "list", *at, "--technician", "A. Bell", "--verdict", "stop"),
         ),
-        ("verify", ("verify", *at)),
+        ("verify", ("jobs", "verify", *at)),
+        ("298 drawn for an audit", ("audit", "plan", *at, "--tolerable", "0.01")),
     ):
         began = time.monotonic()
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(
-            [sys.executable, "-m", "verify", "jobs", *command],
+            [sys.executable, "-m", "verify", *command],
             check=True,
             stdout=subprocess.DEVNULL,
         )

@@ -127,6 +127,24 @@ def test_plan_when_there_are_strata_then_each_is_drawn_for_the_confidence_by_its
     assert Counter(job.stratum for job in plan.jobs) == dict.fromkeys(names, 45)
 
 
+@pytest.mark.parametrize("by", ["technician", "model", "adapter", "month"])
+def test_plan_when_drawn_from_the_index_then_it_is_that_of_the_records(
+    by: Any, tmp_path: Path, command: Command
+) -> None:
+    """What the index keeps for a draw is what the records say."""
+    archive = make_archive(tmp_path / "archive")
+    docked = header(serial="DOCK", serial_source="adapter", model="Ream")
+    (tmp_path / "docked").mkdir()
+    filed(archive, "J-1", pair(tmp_path), technician="A. Bell")
+    filed(archive, "J-2", pair(tmp_path / "docked", docked), now=40 * DAY)
+    rows = [archive.record(job).model_dump(mode="json") for job in ("J-1", "J-2")]
+    expected = plan_audit(rows, seed="x", confidence=0.95, tolerable=0.05, by=by)
+    told = command("audit", "plan", "--archive", archive.root, "--seed", "x", "--by", by, "--json")
+    assert told.document["strata"] == expected.model_dump(mode="json")["strata"]
+    assert len(told.document["strata"]) == 2
+    assert [row["job"] for row in told.document["jobs"]] == [row.job for row in expected.jobs]
+
+
 def result(strata: list[tuple[str, int, int, int]], confidence: float) -> Result:
     """Return an audit of strata: name, jobs, drawn, unsound."""
     plan = Plan(

@@ -67,7 +67,7 @@ def plan(  # noqa: PLR0913 - the command's own options
         place_for(Path(output), (), "plan", replace_it=False)
     wanted = Wanted(since=first_second(since), until=last_second(until))
     with archive_at(archive).index() as index:
-        jobs, seals = index.jobs(wanted), index.seals()
+        jobs, seals = index.to_draw_from(wanted), index.seals()
     drawn = plan_audit(
         jobs,
         seed=secrets.token_hex(8) if seed is None else seed,

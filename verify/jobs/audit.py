@@ -124,7 +124,7 @@ def plan_audit(  # noqa: PLR0913 - all that a plan says
     by: By | None = None,
     seals: dict[str, str] | None = None,
 ) -> Plan:
-    """Draw from the records of jobs.
+    """Draw from the records of jobs, or what `Index.to_draw_from` returns of them.
 
     With strata each is drawn from for the stated confidence by itself, so that each can be spoken
     of. Within one, jobs are drawn by the lowest keyed BLAKE3 of their names.
@@ -140,11 +140,12 @@ def plan_audit(  # noqa: PLR0913 - all that a plan says
     for job in jobs:
         groups[_stratum(job, by)].append(job)
     strata, drawn = [], []
+    key = blake3(seed.encode("utf-8", "surrogatepass")).digest()
     for name in sorted(groups):
         members = groups[name]
         stratum = _sized(name, len(members), confidence, tolerable, rule)
         strata.append(stratum)
-        members.sort(key=lambda job: (_number(seed, job["job"]), job["job"]))
+        members.sort(key=lambda job: (_number(key, job["job"]), job["job"]))
         drawn += [
             DrawnJob(
                 job=job["job"],
@@ -180,9 +181,8 @@ def _sized(name: str, population: int, confidence: float, tolerable: float, rule
     )
 
 
-def _number(seed: str, job: str) -> bytes:
+def _number(key: bytes, job: str) -> bytes:
     """Return a job's lottery number: fair, as long as the seed was chosen after the jobs."""
-    key = blake3(seed.encode("utf-8", "surrogatepass")).digest()
     return blake3(job.encode(), key=key).digest()
 
 

@@ -35,6 +35,7 @@ create table if not exists entries (
   kind text not null, job text not null, number integer, seal text,
   inode integer not null, changed integer not null,
   filed integer, technician text, customer text, verdict text, listed text,
+  source_model text, source_serial_source text,
   source_serial text, source_disk_id text, source_table text,
   target_serial text, target_disk_id text, target_table text);
 create table if not exists words (entry integer primary key, words text not null);
@@ -139,6 +140,22 @@ class Index:
     def jobs(self, wanted: Wanted) -> list[dict[str, Any]]:
         """Return the records of the jobs that are wanted."""
         return [json.loads(text) for text in self.records(wanted)]
+
+    def to_draw_from(self, wanted: Wanted) -> list[dict[str, Any]]:
+        """Return what an audit's draw looks at of the jobs that are wanted, as in their records."""
+        columns = "job, filed, verdict, technician, source_model, source_serial_source"
+        return [
+            {
+                "job": job,
+                "filed": filed,
+                "verdict": verdict,
+                "technician": technician,
+                "source": {"model": model, "serial_source": serial_source},
+            }
+            for job, filed, verdict, technician, model, serial_source in self._select(
+                columns, wanted
+            )
+        ]
 
     def records(self, wanted: Wanted) -> Iterator[str]:
         """Yield the records of the jobs that are wanted, each as JSON in ASCII."""
@@ -311,6 +328,8 @@ def _row(entry: Entry, inode: int, changed: int) -> _Row:
         "technician": record.technician,
         "customer": record.customer,
         "verdict": record.verdict,
+        "source_model": record.source.model,
+        "source_serial_source": record.source.serial_source,
         "listed": BETWEEN.join(map(harmless, _listed(record))),
     }
     text = record.model_dump_json(by_alias=True)
