@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
 from typing import TYPE_CHECKING
 
 import pytest
@@ -81,6 +82,36 @@ def test_report_when_names_are_not_asked_for_then_none_of_the_demo_is_in_it(
     assert not {name for name in names if name in text}
     assert "orla" not in text
     assert "binding-07.jpg" in shops.read_text(encoding="utf-8")
+
+
+@pytest.mark.tools("ntfscat", "dd")
+def test_places_when_a_file_differs_then_its_bytes_are_there_on_the_drive(
+    compared: Path, drives: dict[str, Path], tmp_path: Path
+) -> None:
+    """As ntfscat (ntfs-3g) reads the file: the same bytes stand in the sectors that are told."""
+    document = json.loads((compared / "comparison.json").read_text(encoding="utf-8"))
+    (row,) = (
+        row for row in document["places"] if (row["side"], row["what"]) == ("source", "changed")
+    )
+    (finding,) = (item for item in document["findings"] if item["rule"] == "file-content")
+    (part,) = (
+        part
+        for part in document["manifests"]["source"]["header"]["partitions"]
+        if part["number"] == row["partition"]
+    )
+    volume = tmp_path / "volume.img"
+    subprocess.run(
+        [
+            "dd", f"if={drives['old']}", f"of={volume}", "bs=512", "conv=sparse", "status=none",
+            f"skip={part['start_lba']}", f"count={part['sectors']}",
+        ],
+        check=True,
+    )  # fmt: skip
+    read = subprocess.run(["ntfscat", volume, finding["path"]], check=True, capture_output=True)
+    with drives["old"].open("rb") as drive:
+        drive.seek(row["ranges"][0]["start_lba"] * 512)
+        assert drive.read(row["bytes"]) == read.stdout
+    assert len(read.stdout) == row["bytes"] > 10_000
 
 
 def test_check_when_asked_for_reports_then_each_file_is_one(

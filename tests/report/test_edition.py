@@ -128,7 +128,7 @@ def test_text_when_it_holds_a_path_of_no_finding_then_that_goes_too(path: str) -
 def test_text_when_it_is_under_a_users_folder_then_spaces_do_not_end_the_name() -> None:
     """Nobody can tell where such a name ends but at the end of the clause."""
     names = names_of(telling(), Edition.CUSTOMER)
-    for path in ("/Users/Tomas Q/old tax/list 3", r"C:\Users\Tomas Q\old tax", "/home/tq/old tax"):
+    for path in ("/users/Tomas Q/old tax/list 3", r"C:\Users\Tomas Q\old tax", "/home/tq/old tax"):
         told = names.text(f"The hive {path}: damaged; two more.")
         assert told.startswith("The hive <name ")
         assert told.endswith(">: damaged; two more.")
@@ -184,7 +184,12 @@ def secretive() -> Comparison:
     found = [row for rule in RULES for row in findings(rule, case)]
     assert HIDDEN in " ".join(f"{row.message} {row.path}" for row in found)
     rows = tuple(FindingRow.model_validate(asdict(row)) for row in found)
-    places = (old.drive.path, *old.drive.mounted, f"C:\\{folder}\\{HIDDEN}.txt".replace("/", "\\"))
+    places = (
+        f"the hive {folder.upper()}",
+        old.drive.path,
+        *old.drive.mounted,
+        f"C:\\{folder}\\{HIDDEN}.txt".replace("/", "\\"),
+    )
     reasons = "; ".join([*(item.reason for item in unread), *places])
     document = comparison(findings=rows, sides=(old, new))
     outcome = document.outcomes[2].model_copy(update={"reason": reasons})
@@ -200,10 +205,10 @@ def test_customers_edition_when_every_place_holds_a_name_then_none_gets_out(endi
     made = rendered(build_handover(secretive(), Edition.CUSTOMER), ending, "a4")
     shops = rendered(build_handover(secretive(), Edition.SHOP), ending, "a4")
     if ending == ".pdf":
-        assert HIDDEN not in pdf_words(made)
+        assert HIDDEN not in pdf_words(made).lower()
         assert HIDDEN in pdf_words(shops)
     else:
-        assert HIDDEN.encode() not in made
+        assert HIDDEN.encode() not in made.lower()
         assert HIDDEN.encode() in shops
 
 

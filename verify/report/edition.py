@@ -32,7 +32,7 @@ _DIGEST_CHARACTERS = 16
 # Lengths are bounded, so that no text of a drive makes it slow: 300 is more than a name has.
 _PATH = re.compile(
     r"""(?<![^\s"'(,;=:\[{`|<>])(?:
-        (?:[A-Za-z]:)?[/\\](?:Users|home|Documents\ and\ Settings)[/\\]
+        (?:[A-Za-z]:)?[/\\](?i:Users|home|Documents\ and\ Settings)[/\\]
           (?:[^\n"();:,.]|[:,.](?!\s|$)){1,4096}                              # a user's own
         | (?:[A-Za-z]:)?[/\\][^\s/\\"',;()]{1,300}(?:[/\\][^\s"',;()]{0,4096})?  # from a root
         | [^\s"'(,;=:\[{`|<>/\\)]{1,300}\\[^\s"',;()]{0,4096}                 # folder\file
@@ -150,7 +150,9 @@ def _pattern(comparison: Comparison) -> re.Pattern[str] | None:
     for header in _headers(comparison):
         told |= set(_told_by(header))
     long = sorted((name for name in told if len(name) >= _SHORTEST_NAME), key=len, reverse=True)
-    return re.compile("|".join(re.escape(name) for name in long)) if long else None
+    if not long:
+        return None
+    return re.compile("|".join(re.escape(name) for name in long), re.IGNORECASE)
 
 
 def _spellings(path: str) -> Iterator[str]:
