@@ -29,9 +29,10 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     """Yield what the verdict rests on: how much was read, what that leaves open, who answered."""
     evidence = comparison.evidence
     yield (
-        f"{evidence.files_listed:,} files listed, both drives together. Contents of"
-        f" {evidence.files_hashed:,} files read on both and compared, with other blocks"
-        f" {decimal_size(evidence.bytes_hashed)}; differing: {evidence.mismatches:,}"
+        f"{evidence.files_listed:,} files listed, both drives together. Contents read on both and"
+        f" compared: {evidence.files_hashed:,} files, and blocks of large files and of partitions"
+        f" without files, {decimal_size(evidence.bytes_hashed)} in all; differing:"
+        f" {evidence.mismatches:,}"
         f"{_expected(evidence.expected_changes)}."
     )
     bound = evidence.bound
