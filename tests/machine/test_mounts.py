@@ -117,7 +117,30 @@ def test_beneath_when_an_overlay_shows_its_folders_then_their_drives_are_told(tr
         "8:2 / /media/root-ro ro - ext4 /dev/sda2 ro",
         "0:41 / /media/root-rw rw - tmpfs tmpfs rw",
     )
-    assert under_root(tree).drives == {"sda"}
+    found = under_root(tree)
+    assert (found.drives, found.untold) == ({"sda"}, None)
+
+
+def test_beneath_when_an_overlay_shows_only_some_of_its_folders_then_it_is_not_told(
+    tree: Tree,
+) -> None:
+    """One that is not to be seen could lie on any drive, or be another system's altogether."""
+    tree.mounts(
+        "0:40 / / rw - overlay overlay rw,lowerdir=/media/root-ro:/not/here,upperdir=/media/x",
+        "8:2 / /media rw - ext4 /dev/sda2 rw",
+    )
+    assert "not to be seen" in str(under_root(tree).untold)
+
+
+def test_beneath_when_an_overlay_lies_in_memory_alone_then_there_is_no_drive(tree: Tree) -> None:
+    """A system that was started from the network, or from a medium that is away."""
+    tree.mounts(
+        "0:40 / / rw - overlay overlay rw,lowerdir=/media/ro,upperdir=/media/rw",
+        "0:41 / /media rw - tmpfs tmpfs rw",
+    )
+    found = under_root(tree)
+    assert not found.drives
+    assert "no drive" in str(found.untold)
 
 
 @pytest.mark.parametrize(

@@ -110,6 +110,8 @@ def beneath(mount: Mount, mounts: tuple[Mount, ...], places: Places) -> Beneath:
     """Return which drives lie under a mount, and by which layers."""
     found = Beneath()
     _under_mount(mount, mounts, places, found, depth=0)
+    if not found.drives and found.untold is None:
+        found.untold = f"no drive is shown under its {mount.kind}"
     return found
 
 
@@ -143,15 +145,14 @@ def _under_overlay(
     folders = [*told.get("lowerdir", "").split(":"), told.get("upperdir", "")]
     for folder in filter(None, folders):
         under = mount_of([other for other in mounts if other is not mount], folder)
-        # NOTE: in a container these folders are another's: nothing of that path is mounted here.
-        if under is None or under.point == mount.point or under.kind == "tmpfs":
-            continue
-        _under_mount(under, mounts, places, found, depth + 1)
-    if not found.drives and found.untold is None:
-        found.untold = (
-            "it is an overlay whose folders are not to be seen from here: a container, or a"
-            " system started from a medium"
-        )
+        if under is None or under.point == mount.point:
+            # NOTE: in a container these folders are another's: nothing of that path is here.
+            found.untold = (
+                "it is an overlay whose folders are not to be seen from here: a container, or a"
+                " system started from a medium"
+            )
+        elif under.kind != "tmpfs":
+            _under_mount(under, mounts, places, found, depth + 1)
 
 
 def _under_btrfs(
