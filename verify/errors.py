@@ -15,6 +15,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     ├── StructureError                         an on-disk structure that cannot be read as one
     │   └── TooMuch                            more in it than any real one holds
     ├── ReaderError                            a volume library gave up
+    ├── ResumeRefused                          a reading that was cut off cannot go on
     ├── ManifestError                          a manifest cannot be used
     │   ├── ManifestForeign                    not a manifest at all
     │   ├── ManifestTruncated                  ends before its trailer
@@ -204,6 +205,21 @@ class ReaderError(WitnessError):
 
     def __str__(self) -> str:
         return f"{self.reader} could not {self.doing}: {self.reason}."
+
+
+@dataclass
+class ResumeRefused(WitnessError):
+    """A reading that was cut off, and cannot go on: the drive is another one, or has changed."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: the reading that was cut off cannot go on: {self.reason}."
+
+    def hint(self) -> str:
+        """Say how to begin anew."""
+        return "Remove that folder, or give another name to -o, and read the whole drive again."
 
 
 @dataclass

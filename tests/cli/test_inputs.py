@@ -148,6 +148,16 @@ def test_check_when_the_confidence_is_no_share_then_exit_2(
     command(*arguments).assert_one_sentence(2, "--confidence", "0.95")
 
 
+def test_capture_when_it_is_to_go_on_at_less_than_full_then_exit_2(
+    drives: dict[str, Path], command: Command, tmp_path: Path
+) -> None:
+    """A sample is soon read again; nothing is left behind by the wrong call."""
+    made = tmp_path / "made.manifest"
+    ran = command("capture", drives["old"], "-o", made, "--resume")
+    ran.assert_one_sentence(2, "--depth full")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_rules_when_the_name_is_nearly_right_then_the_right_one_is_offered(
     command: Command,
 ) -> None:

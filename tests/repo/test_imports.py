@@ -44,6 +44,7 @@ WRITERS = {
     "verify/content/spool.py",  # names that wait in the scratch folder
     "verify/content/files.py",  # rows of a partition, in the scratch folder
     "verify/content/raw.py",  # the same for a partition of raw bytes
+    "verify/content/checkpoint.py",  # what was read so far, beside a manifest to be
     "verify/cli/demo_images.py",  # the demo's own drives
     "verify/jobs/archive.py",  # an archive's lock; what is staged gets its name
     "verify/jobs/filing.py",  # the files of a job
@@ -54,6 +55,7 @@ WRITERS = {
 """Modules that write files, and which: none of them a drive."""
 
 READERS = WRITERS | {
+    "verify/manifest/resume.py",  # what a capture that was cut off was begun on
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
     "verify/source/hidden.py",  # what sysfs tells of areas beside a drive

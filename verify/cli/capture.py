@@ -34,9 +34,19 @@ def capture(  # noqa: PLR0913 - the command's own options
     sample_blocks: SampleBlocksOption = None,
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
+    resume: Annotated[
+        bool,
+        typer.Option(
+            "--resume",
+            help="Note beside the manifest what was read; the same command, given again after it"
+            " was cut off, goes on from there. With --depth full.",
+        ),
+    ] = False,
     json: JsonOption = False,
 ) -> int:
     """Read one drive into a manifest."""
+    from dataclasses import replace as replace_options
+
     from verify.cli.output import emit
     from verify.cli.reading import capture_options, new_file
     from verify.errors import UsageError
@@ -57,6 +67,9 @@ def capture(  # noqa: PLR0913 - the command's own options
         scratch=scratch,
         retries=retries,
     )
+    if resume and options.depth != "full":
+        raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
+    options = replace_options(options, resume=resume)
     with Bars(sys.stderr) as bars:
         capture_one(drive, file, options, bars.drive(Path(drive).name))
     header = open_manifest(file).header

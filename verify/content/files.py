@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from blake3 import blake3
 
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes, wanted_file
+from verify.content.checkpoint import Checkpoint, read_again
 from verify.content.draw import (
     BLOCK_BYTES,
     LARGE_FILE_BYTES,
@@ -19,9 +21,10 @@ from verify.content.draw import (
 )
 from verify.content.owners import find_owners, places_of
 from verify.content.report import Reporter
+from verify.content.row import decode_entry, encode_entry, parse_line
 from verify.content.spool import Spool
 from verify.content.task import Answer, Task
-from verify.errors import PastEnd, ReaderError, SourceUnreadable
+from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
 from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.filesystem.volume import Volume
 from verify.source.drive import GIVEN_UP, Drive
@@ -45,6 +48,8 @@ _HIBERNATED = frozenset({b"hibr", b"HIBR"})
 """The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
 
 _BOOT_HEAD_BYTES = 8192
+
+_OTHER_FILES = "the files of a partition are not those that were listed before"
 
 
 @dataclass(slots=True)
@@ -174,10 +179,56 @@ class FileReading:
             apart.update(self.apart)
             for number, index in self.blocks.items:
                 large.setdefault(number, []).append(index)
-        order = spool.by_place(whole | apart | large.keys())
         contents = self._contents_before()
         self.answer.contents = contents
-        self.report.send(expect=self._bytes_ahead(spool, order, whole, large))
+        self.report.send(expect=self._bytes_ahead(spool, whole, large))
+        with self._checkpoint(spool) as checkpoint:
+            done = self._restore(spool, checkpoint, contents)
+            order = spool.by_place((whole | apart | large.keys()) - done)
+            self._read_all(spool, order, contents, checkpoint, (whole, apart, large))
+        self.report.flush()
+
+    def _checkpoint(self, spool: Spool) -> AbstractContextManager[Checkpoint | None]:
+        if self.task.checkpoint is None:
+            return nullcontext()
+        return Checkpoint(Path(self.task.checkpoint), spool.digest)
+
+    def _restore(
+        self, spool: Spool, checkpoint: Checkpoint | None, contents: dict[str, int | str]
+    ) -> set[int]:
+        """Take over what was read before, if the drive is seen to be the same still.
+
+        Raises:
+            ResumeRefused: it is not.
+        """
+        known: dict[int, bytes] = {} if checkpoint is None else dict(checkpoint.noted())
+        if checkpoint is None or not known:
+            return set()
+        if not checkpoint.fits or max(known) >= len(spool):
+            raise ResumeRefused(str(checkpoint.path.parent), _OTHER_FILES)
+        for number in read_again(sorted(known)):
+            before, entry = _noted(spool, number, known[number]), spool.entry(number)
+            blocks = [index for index, _ in before.blocks]
+            self._read_entry(entry, blocks, whole=True, streams=True)
+            if entry != before:
+                reason = f"{entry.path} does not read as it did"
+                raise ResumeRefused(str(checkpoint.path.parent), reason)
+        for number, text in known.items():
+            entry = _noted(spool, number, text)
+            self.report.advance(entry.size + sum(stream.size for stream in entry.streams))
+            self._keep(spool, number, entry, contents)
+        return set(known)
+
+    def _read_all(
+        self,
+        spool: Spool,
+        order: list[int],
+        contents: dict[str, int | str],
+        checkpoint: Checkpoint | None,
+        wanted: tuple[set[int], set[int], dict[int, list[int]]],
+    ) -> None:
+        """Read what `order` names: whole, its streams apart, or blocks of it, as is wanted."""
+        whole, apart, large = wanted
         for number in order:
             entry = spool.entry(number)
             known = self._last[1] if self._last and self._last[0] == entry.node else None
@@ -195,8 +246,9 @@ class FileReading:
                 if touched or self._hard_failures > hard:
                     _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
             self._keep(spool, number, entry, contents)
+            if checkpoint is not None and number in whole and not entry.unhashed:
+                checkpoint.note(number, _note_of(entry))
             self._last = (entry.node, entry) if number in whole else None
-        self.report.flush()
 
     @property
     def _hard_failures(self) -> int:
@@ -245,13 +297,11 @@ class FileReading:
         if self.drive.given_up:
             self.answer.given_up = GIVEN_UP
 
-    def _bytes_ahead(
-        self, spool: Spool, order: list[int], whole: set[int], large: dict[int, list[int]]
-    ) -> int:
+    def _bytes_ahead(self, spool: Spool, whole: set[int], large: dict[int, list[int]]) -> int:
         if self.task.depth == "full" and self.answer.listing:
             return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
         ahead = 0
-        for number in order:
+        for number in whole | large.keys():
             if number in whole:
                 entry = spool.entry(number)
                 ahead += entry.size + sum(stream.size for stream in entry.streams)
@@ -314,8 +364,7 @@ class FileReading:
             _add(contents, "bytes_hashed", entry.size)
         else:
             _add(contents, "bytes_hashed", len(entry.blocks) * BLOCK_BYTES)
-        plain = entry.digest is not None and not (entry.streams or entry.reparse or entry.blocks)
-        if plain and entry.digest is not None and not entry.unhashed:
+        if _is_plain(entry) and entry.digest is not None:
             spool.put_digest(number, entry.digest)
         else:
             spool.put(number, entry)
@@ -326,6 +375,28 @@ _COUNTED = {"file": "files", "folder": "folders", "link": "links", "other": "oth
 
 def _add(contents: dict[str, int | str], name: str, count: int) -> None:
     contents[name] = int(contents[name]) + count
+
+
+def _is_plain(entry: Entry) -> bool:
+    """Whether the digest of the unnamed stream is all that reading added."""
+    added = entry.streams or entry.reparse or entry.blocks or entry.unhashed
+    return entry.digest is not None and not added
+
+
+def _note_of(entry: Entry) -> bytes:
+    """Return what a checkpoint keeps of an entry that was read: its digest, or its row."""
+    if _is_plain(entry) and entry.digest is not None:
+        return entry.digest.encode("ascii")
+    return encode_entry(entry).rstrip(b"\n")
+
+
+def _noted(spool: Spool, number: int, text: bytes) -> Entry:
+    """Return an entry as a checkpoint has it."""
+    if text.startswith(b"{"):
+        return decode_entry(parse_line(text))
+    entry = spool.entry(number)
+    entry.digest = text.decode("ascii")
+    return entry
 
 
 def _reason(error: ReaderError | SourceUnreadable) -> str:

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self
 
+from blake3 import blake3
+
 from verify.content.row import decode_entry, encode_entry, parse_line
 from verify.filesystem.entry import Entry
 
@@ -34,6 +36,7 @@ class Spool:
     _changed: dict[int, Entry] = field(default_factory=dict)
     _file: BinaryIO | None = None
     _end: int = 0
+    _hasher: blake3 = field(default_factory=blake3)
 
     def __enter__(self) -> Self:
         self._file = self.path.open("w+b")
@@ -60,6 +63,7 @@ class Spool:
         self.places.append(entry.extents[0][0] if entry.extents else 0)
         self.nodes.append(entry.node)
         self._end += len(line)
+        self._hasher.update(line)
         self.file.write(line)
         return len(self.offsets) - 1
 
@@ -68,6 +72,11 @@ class Spool:
         self.file.flush()
         self._digests = bytearray(DIGEST_BYTES * len(self))
         self._digested = bytearray(len(self))
+
+    @property
+    def digest(self) -> str:
+        """The BLAKE3 of all rows as they were listed."""
+        return self._hasher.hexdigest()
 
     def entry(self, number: int) -> Entry:
         """Read an entry back."""

@@ -16,7 +16,8 @@ class Task:
     `drive` is opened anew by the process, which holds `file_id` against what it opened.
     `start`/`size_bytes` are the window in bytes, `sector_bytes` the table's, `device_sector_bytes`
     what reads are narrowed to. `kind` is the filesystem; `raw`: read blocks, list nothing.
-    `rows` is the file that its rows are written to. `unreadable`: bytes of the drive (start,
+    `rows` is the file that its rows are written to; `checkpoint`, where there is one, that what was
+    read is noted in, to go on from. `unreadable`: bytes of the drive (start,
     length) that failed before, which are not tried again.
     """
 
@@ -35,6 +36,7 @@ class Task:
     retries: int
     rows: str
     unreadable: tuple[tuple[int, int], ...] = ()
+    checkpoint: str | None = None
 
     def to_json(self) -> str:
         """Return the task as one line."""
@@ -55,6 +57,7 @@ class Answer:
     `hibernation`: the state of a hibernation image. `failure`: why it ended early; then `contents`
     tells how far it came. `vanished`: the drive went away, and how that showed. `owners`: whose
     the unreadable bytes of the partition are; `given_up`: why the drive was left in peace.
+    `unlike`: why a reading that was cut off cannot go on.
     """
 
     listing: dict[str, Any] | None = None
@@ -67,6 +70,7 @@ class Answer:
     vanished: str | None = None
     owners: list[dict[str, Any]] = field(default_factory=list)
     given_up: str | None = None
+    unlike: str | None = None
 
     def to_fields(self) -> dict[str, Any]:
         """Return the answer as JSON's types."""

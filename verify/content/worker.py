@@ -13,7 +13,7 @@ from typing import TextIO
 
 from verify.content.report import Reporter
 from verify.content.task import Answer, Task
-from verify.errors import ReaderError, SourceError, SourceVanished, WitnessError
+from verify.errors import ReaderError, ResumeRefused, SourceError, SourceVanished, WitnessError
 
 MEMORY_BYTES = 4 << 30
 """The address space a reader may take; a million files need about a tenth of it."""
@@ -30,6 +30,8 @@ def main() -> None:
         _read(task, report, answer)
     except SourceVanished as error:
         answer.vanished = answer.failure = error.reason
+    except ResumeRefused as error:
+        answer.unlike = answer.failure = error.reason
     except SourceError as error:
         answer.failure = str(error)
     except ReaderError as error:

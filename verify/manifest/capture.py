@@ -20,7 +20,7 @@ from verify.content.draw import DEFAULT_SEED
 from verify.content.isolate import Readers
 from verify.content.progress import Progress
 from verify.content.task import Answer, Depth, Task
-from verify.errors import OutputError, SourceUnreadable, SourceVanished
+from verify.errors import OutputError, ResumeRefused, SourceUnreadable, SourceVanished
 from verify.filesystem.members import recognise_whole
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
@@ -28,6 +28,7 @@ from verify.manifest.file import write_manifest
 from verify.manifest.foreign import refuse_foreign
 from verify.manifest.gaps import read_gap
 from verify.manifest.model import Header
+from verify.manifest.resume import Unfinished, state_of
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 from verify.stats import TOLERABLE_SHARE, sample_size
@@ -58,7 +59,8 @@ class CaptureOptions:
 
     `confidence` in (0, 1); `sample_files`/`sample_blocks`: how many are drawn a partition, `None`
     for as many as exclude 0.1 % at that confidence; `scratch`: a folder for listings that wait,
-    about 300 bytes a file, `None` for the system's; `retries`: of a failing read.
+    about 300 bytes a file, `None` for the system's; `retries`: of a failing read; `resume`:
+    note beside the manifest what was read, and go on from what was noted before.
     """
 
     depth: Depth = "sample"
@@ -68,6 +70,7 @@ class CaptureOptions:
     sample_blocks: int | None = None
     scratch: Path | None = None
     retries: int = 1
+    resume: bool = False
 
     @property
     def draw(self) -> int:
@@ -98,6 +101,7 @@ def capture(
     Raises:
         SourceError: the drive cannot be used, or went away.
         OutputError: the manifest, or the listings before it, could not be written.
+        ResumeRefused: it was to go on, and the drive is not provably the same and unchanged.
         Interrupted: the environment's readers were stopped.
     """
     around = environment or Environment()
@@ -106,9 +110,14 @@ def capture(
             tempfile.TemporaryDirectory(prefix="drivewitness-", dir=options.scratch) as folder,
             open_drive(path, retries=options.retries) as drive,
         ):
-            work = _Capture(drive, options, progress or Progress(), around, Path(folder))
+            unfinished = Unfinished.beside(output) if options.resume else None
+            work = _Capture(
+                drive, options, progress or Progress(), around, Path(folder), unfinished
+            )
             header = work.run()
             write_manifest(output, header, work.rows)
+            if unfinished is not None:
+                unfinished.remove()
             return header
     except OSError as error:
         raise OutputError(str(error.filename or output), error.strerror or str(error)) from error
@@ -123,6 +132,7 @@ class _Capture:
     progress: Progress
     around: Environment
     folder: Path
+    unfinished: Unfinished | None = None
     rows: dict[int, Path | None] = field(default_factory=dict)
     unread: list[dict[str, Any]] = field(default_factory=list)
     unreadable: set[tuple[int, int]] = field(default_factory=set)
@@ -139,6 +149,10 @@ class _Capture:
             drive.sector_bytes = table.sector_bytes
         described = [(entry, self._describe(entry, table)) for entry in table.partitions]
         refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
+        if self.unfinished is not None:
+            windows = [(entry.number, self._window(entry, table)) for entry in table.partitions]
+            chosen = [self.options.seed, self.options.confidence, self.options.sample_blocks]
+            self.unfinished.hold(state_of(drive, before, windows, chosen))
         gap = read_gap(drive, table, whole=self.options.depth == "full")
         partitions = self._partitions(described, table)
         drive_info = self._drive_info()
@@ -302,6 +316,9 @@ class _Capture:
             retries=options.retries,
             rows=str(self.folder / f"partition-{entry.number}.rows"),
             unreadable=tuple(sorted({*self.drive.unreadable, *self.unreadable})),
+            checkpoint=None
+            if self.unfinished is None
+            else self.unfinished.checkpoint(entry.number, raw=raw),
         )
 
     def _run(self, task: Task, number: int) -> Answer:
@@ -309,6 +326,8 @@ class _Capture:
         answer = self.around.readers.read(task, self.progress)
         if answer.vanished:
             raise SourceVanished(self.drive.name, answer.vanished)
+        if answer.unlike and self.unfinished is not None:
+            raise ResumeRefused(str(self.unfinished.path), answer.unlike)
         self.unreadable.update(answer.unreadable)
         whole, listed = Path(task.rows), Path(f"{task.rows}.listed")
         if answer.failure is None:
