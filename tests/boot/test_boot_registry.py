@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import lzma
+import re
+import struct
 import subprocess
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -12,6 +15,7 @@ import pytest
 from tests.boot import devices
 from tests.boot.hives import REG_BINARY, REG_DWORD, REG_SZ, HiveKey, text, write_hive
 from verify.boot.registry import read_system
+from verify.structs.regf import base_block_checksum
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -127,3 +131,35 @@ def test_system_when_its_control_set_is_not_there_then_that_is_a_problem() -> No
     assert found.problems
     assert len(found.mounted) == 1
     assert found.drivers == ()
+
+
+@pytest.mark.tools("hivexml")
+def test_system_when_it_was_written_then_the_time_is_what_hivexml_says(tmp_path: Path) -> None:
+    """A FILETIME in the base block: 2026-03-04 05:06:07 UTC."""
+    at = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
+    data = bytearray(write_hive(system(storahci=0)))
+    struct.pack_into("<Q", data, 12, (int(at.timestamp()) + 11_644_473_600) * 10_000_000)
+    struct.pack_into("<I", data, 508, base_block_checksum(bytes(data)))
+    hive = tmp_path / "SYSTEM"
+    hive.write_bytes(data)
+    xml = subprocess.run(["hivexml", str(hive)], check=True, capture_output=True, text=True).stdout
+    said = re.search(r"<hive><mtime>([^<]+)</mtime>", xml)
+    state = read_system(bytes(data)).state
+    assert said is not None
+    assert state is not None
+    assert state.last_written == int(datetime.fromisoformat(said[1]).timestamp())
+    assert state.last_written == int(at.timestamp())
+    assert state.intact
+
+
+@pytest.mark.parametrize(("stored", "expected"), [(1, True), (0, False), (None, None)])
+def test_system_when_fast_start_is_set_then_it_is_read(
+    *, stored: int | None, expected: bool | None
+) -> None:
+    """Common practice: `HiberbootEnabled`, in the control set in use."""
+    root = system()
+    for number, value in ((1, 1 - (stored or 0)), (2, stored)):
+        key = root.add(f"ControlSet00{number}", "Control", "Session Manager", "Power")
+        if value is not None:
+            key.set("HiberbootEnabled", REG_DWORD, value.to_bytes(4, "little"))
+    assert read_system(write_hive(root)).fast_start is expected

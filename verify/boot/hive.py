@@ -37,6 +37,9 @@ REG_BINARY = 3
 REG_DWORD = 4
 REG_MULTI_SZ = 7
 
+_FILETIME_A_SECOND = 10_000_000
+_SECONDS_1601_TO_1970 = 11_644_473_600
+
 _STRUCTURE = "registry hive"
 _MOST_PROBLEMS = 100
 
@@ -288,7 +291,14 @@ def hive_state(data: bytes, logs: tuple[str, ...] = ()) -> HiveState:
         computed_checksum=base_block_checksum(data),
         hive_bins_bytes=block.number("hive_bins_bytes"),
         logs=logs,
+        last_written=_unix_seconds(block.number("last_written")),
     )
+
+
+def _unix_seconds(filetime: int) -> int | None:
+    """Return a FILETIME as seconds since 1970 UTC; `None` where none was set."""
+    # SPEC: Microsoft Learn, "FILETIME": units of 100 nanoseconds since 1601-01-01 UTC.
+    return filetime // _FILETIME_A_SECOND - _SECONDS_1601_TO_1970 if filetime else None
 
 
 def utf16(data: bytes) -> str | None:

@@ -168,7 +168,7 @@ class SystemRegistry:
     """What the system's registry says of drives, drivers and copies.
 
     `firmware`: 1 BIOS, 2 UEFI, where stored. `boot_device`: the system partition as the last
-    start saw it.
+    start saw it. `fast_start`: whether an ordinary shutdown hibernates the kernel, where stored.
     """
 
     path: str
@@ -180,6 +180,7 @@ class SystemRegistry:
     not_to_backup: tuple[Exclusion, ...] = ()
     not_to_snapshot: tuple[Exclusion, ...] = ()
     drivers: tuple[DriverStart, ...] = ()
+    fast_start: bool | None = None
     problems: tuple[str, ...] = ()
 
     def driver(self, name: str) -> DriverStart | None:

@@ -84,6 +84,7 @@ class _Found:
     control_set: int | None = None
     firmware: int | None = None
     boot_device: str | None = None
+    fast_start: bool | None = None
     mounted: list[MountedDevice] = field(default_factory=list)
     not_to_backup: list[Exclusion] = field(default_factory=list)
     not_to_snapshot: list[Exclusion] = field(default_factory=list)
@@ -121,6 +122,7 @@ def read_system(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> Syst
         not_to_backup=tuple(found.not_to_backup),
         not_to_snapshot=tuple(found.not_to_snapshot),
         drivers=tuple(found.drivers),
+        fast_start=found.fast_start,
         problems=tuple(hive.problems),
     )
 
@@ -136,6 +138,9 @@ def _read(hive: Hive, found: _Found) -> None:
         # NOTE: from memory: 1 BIOS, 2 UEFI; the one real hive at hand does not hold it.
         found.firmware = _number(control, "PEFirmwareType")
         found.boot_device = _text(control, "SystemBootDevice")
+        # NOTE: common practice, from memory; a policy may overrule it.
+        enabled = _number(control.descend("Session Manager", "Power"), "HiberbootEnabled")
+        found.fast_start = None if enabled is None else enabled != 0
     for name, exclusions in (
         ("FilesNotToBackup", found.not_to_backup),
         ("FilesNotToSnapshot", found.not_to_snapshot),

@@ -145,7 +145,8 @@ class HiveState:
     """How a registry hive was left.
 
     A hive is `dirty` while a write is pending: its two sequence numbers differ, and what a
-    transaction log in `logs` (paths of those that hold anything) has is not in it.
+    transaction log in `logs` (paths of those that hold anything) has is not in it. `last_written`:
+    seconds since 1970 UTC, where the base block says it.
     """
 
     size_bytes: int
@@ -156,14 +157,17 @@ class HiveState:
     computed_checksum: int
     hive_bins_bytes: int
     logs: tuple[str, ...] = ()
+    last_written: int | None = None
+
+    @property
+    def intact(self) -> bool:
+        """Whether the base block's checksum is that of what it says."""
+        return self.stored_checksum == self.computed_checksum
 
     @property
     def dirty(self) -> bool:
         """Whether changes are pending that the hive does not hold yet."""
-        return (
-            self.primary_sequence != self.secondary_sequence
-            or self.stored_checksum != self.computed_checksum
-        )
+        return self.primary_sequence != self.secondary_sequence or not self.intact
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,21 +19,25 @@ if TYPE_CHECKING:
 
 Side = Literal["source", "target"]
 
-_NO_SIGNS = "no partition's files were compared, and no filesystem keeps the time of its last write"
+_NO_SIGNS = (
+    "no partition's files were compared, and no filesystem or registry keeps the time of its last"
+    " write"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Signs:
-    """What tells of later use of one side: newer files there, or a newer time of the volume's."""
+    """What tells of later use of one side: newer files, or a newer time of volume or registry."""
 
     newer_files: int
     example: str | None
     volume_newer: bool
+    registry_newer: bool
 
     @property
     def any(self) -> bool:
         """Whether there is a sign at all."""
-        return bool(self.newer_files) or self.volume_newer
+        return bool(self.newer_files) or self.volume_newer or self.registry_newer
 
 
 def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
@@ -45,8 +49,7 @@ def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
             continue
         tally.agree()
         if signs.any:
-            newer = f"{signs.newer_files} file(s) are newer there"
-            what = newer if signs.newer_files else "its last write is later there"
+            what = _said(signs)
             message = f"{name_of(new)} of the {drive} drive was written to after the clone: {what}."
             tally.find(Level.NOTE, message, advice, partition=new.number, path=signs.example)
     if case.matched and not tally.compared:
@@ -57,20 +60,45 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     """Return the signs that `side` was written to later than the other; `None`: nothing to go by.
 
     Files that both sides have are counted where their modification time is later on `side`. The
-    volume's own time counts only where nobody resized it: a resize writes that time itself.
+    volume's own time counts only where nobody resized it: a resize writes that time itself. The
+    system's registry keeps its own, in its base block, and its number of writes.
     """
     files = case.contents.pairs.get(new.number)
     times = old.filesystem.last_written, new.filesystem.last_written
     by_volume = None not in times and not was_resized(case, old, new)
-    if files is None and not by_volume:
+    registries = _registry_written(old), _registry_written(new)
+    by_registry = None not in registries
+    if files is None and not by_volume and not by_registry:
         return None
     newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
-    late, early = (times[0], times[1]) if side == "source" else (times[1], times[0])
+    late, early = times if side == "source" else times[::-1]
+    last, first = registries if side == "source" else registries[::-1]
     return Signs(
         newer_files=len(newer),
         example=newer[0].path if newer else None,
         volume_newer=by_volume and (late or 0) > (early or 0),
+        registry_newer=by_registry and (last or ()) > (first or ()),
     )
+
+
+def _said(signs: Signs) -> str:
+    if signs.newer_files:
+        return f"{signs.newer_files} file(s) are newer there"
+    if signs.volume_newer:
+        return "its last write is later there"
+    return "the system's registry was last written later there"
+
+
+def _registry_written(partition: Partition) -> tuple[int, int] | None:
+    """Return when the system's registry was last written, and its count of writes, if it says.
+
+    A base block whose checksum is wrong tells nothing.
+    """
+    registry = partition.boot.registry if partition.boot else None
+    state = registry.state if registry else None
+    if state is None or not state.intact or state.last_written is None:
+        return None
+    return state.last_written, state.primary_sequence
 
 
 def _differing(files: PairContents) -> Iterator[Difference]:

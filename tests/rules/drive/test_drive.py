@@ -21,6 +21,8 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
+from verify.boot.model import BootRecord, SystemRegistry
+from verify.boot.store_model import HiveState
 from verify.filesystem.entry import Entry
 from verify.manifest.model import Contents, Header, Owner, Partition, SectorRange
 from verify.rules.comparison import Bag, Difference, PairContents
@@ -320,3 +322,46 @@ def test_used_since_when_most_times_are_new_then_it_was_a_copy_by_files(
     moved = newer("/Users/orla/one.txt", 60)
     files = compared(3, names=names, retimed=moved.changed)
     assert told(TARGET_USED, case_of(drive(usual()), drive(usual()), [files])) == expected
+
+
+def registered(written: int | None, sequence: int = 7, checksum: int = 5) -> Header:
+    """Return the usual drive whose system's registry was last written then."""
+    state = HiveState(
+        size_bytes=8192,
+        version="1.5",
+        primary_sequence=sequence,
+        secondary_sequence=sequence,
+        stored_checksum=checksum,
+        computed_checksum=5,
+        hive_bins_bytes=4096,
+        last_written=written,
+    )
+    registry = SystemRegistry(path="/Windows/System32/config/SYSTEM", state=state)
+    return drive(changed(usual(), 3, boot=BootRecord(registry=registry)))
+
+
+@pytest.mark.parametrize("later", [(1_700_000_001, 7), (1_700_000_000, 8)])
+def test_used_since_when_the_registry_was_written_later_then_that_side_was_used(
+    later: tuple[int, int],
+) -> None:
+    """Its base block keeps the time and the number of the last write."""
+    early, late = registered(1_700_000_000), registered(*later)
+    assert told(TARGET_USED, case_of(early, late, [])) == [("note", 3)]
+    assert told(SOURCE_USED, case_of(early, late, [])) == []
+    (finding,) = findings(SOURCE_USED, case_of(late, early, []))
+    assert "the system's registry was last written later there" in finding.message
+
+
+def test_used_since_when_the_registries_agree_then_it_is_quiet() -> None:
+    """The quiet twin: something was compared, and nobody used either drive."""
+    same = registered(1_700_000_000)
+    assert quiet(SOURCE_USED, case_of(same, same, []))
+    assert quiet(TARGET_USED, case_of(same, same, []))
+
+
+@pytest.mark.parametrize("new", [registered(None), registered(1_800_000_000, checksum=6)])
+def test_used_since_when_a_registry_s_time_cannot_be_trusted_then_it_tells_nothing(
+    new: Header,
+) -> None:
+    """No time at all (an older manifest), or a base block that is damaged."""
+    assert answers(TARGET_USED, case_of(registered(1_700_000_000), new, [])) == ["not_examined"]

@@ -21,6 +21,7 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
+from verify.boot.model import BootRecord, SystemRegistry
 from verify.filesystem.model import Backup
 from verify.rules.filesystem import (
     boot_sector_backup,
@@ -162,6 +163,28 @@ def test_hibernated_when_a_swap_partition_holds_it_then_any_resized_volume_is_st
     old = [partition(1, 1, 100, "ext4"), swap]
     new = [partition(1, 1, size_mib, "ext4"), swap]
     assert told(HIBERNATED, case_of(drive(old), drive(new))) == [(level, 2)]
+
+
+@pytest.mark.parametrize(
+    ("fast_start", "words"), [(True, "is on there"), (False, "is off there"), (None, "")]
+)
+def test_hibernated_when_the_registry_tells_of_fast_start_then_it_is_said_and_no_level_changes(
+    *, fast_start: bool | None, words: str
+) -> None:
+    """The registry beside the image counts, on whichever drive that is."""
+    registry = SystemRegistry(path="/SYSTEM", state=None, fast_start=fast_start)
+    image = drive(changed(hibernated(), 3, boot=BootRecord(registry=registry)))
+    none, grown = drive(usual()), drive(usual(300))
+    for old, new, level in (
+        (image, none, "review"),
+        (none, image, "review"),
+        (image, image, "note"),
+        (grown, image, "stop"),
+    ):
+        (finding,) = findings(HIBERNATED, case_of(old, new))
+        assert finding.level == level
+        assert ("Fast start" in finding.message) == bool(words)
+        assert words in finding.message
 
 
 def test_hibernated_when_files_were_not_listed_then_it_is_not_examined() -> None:

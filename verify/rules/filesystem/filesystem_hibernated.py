@@ -2,7 +2,9 @@
 
 ## What it compares
 Whether a partition holds a valid hibernation image: of Windows (also one that a fast start leaves
-behind), or of Linux in a swap partition. On both drives, with what was resized.
+behind), or of Linux in a swap partition. On both drives, with what was resized. The image's first
+bytes do not tell a hibernation from a fast start's shutdown; the registry beside it says whether
+fast start is on.
 
 ## Why it matters
 A hibernated system keeps its filesystems in memory, as they were. Resumed on a volume that was
@@ -17,13 +19,16 @@ machine hibernated is in that image alone.
 - `note`: both hold one, and nothing was resized.
 - not examined: a Windows volume whose files could not be listed.
 
+Whether fast start is on is told with the finding and changes no level: a fast start's image is a
+kernel that knows the volume as it was, too.
+
 ## What to do
 Start the machine from the old drive, shut it down fully (no fast start, no hibernation), and clone
 again. If nothing was left open, the image can be discarded on the new drive instead.
 
 ## Sources
 The first bytes of hiberfil.sys and of a swap partition (facts of their formats; the former from a
-secondary source); common practice.
+secondary source); the registry's `HiberbootEnabled`: common practice, from memory.
 """
 
 from __future__ import annotations
@@ -41,6 +46,10 @@ if TYPE_CHECKING:
 
 _HIBERNATED = "hibernated"
 _SHUT_DOWN = "Shut the machine down fully from the old drive (no fast start), and clone again."
+_FAST_START = (
+    "Fast start is on there: an ordinary shutdown leaves such an image too, without open work."
+)
+_NO_FAST_START = "Fast start is off there: it was hibernated, and work may be open in it."
 _OPEN = "Start the machine from the old drive once and shut it down fully, if work was left open."
 _KEEP = "Start the new drive alone; the system resumes from where the old one was left."
 
@@ -92,7 +101,16 @@ def _judge_pair(tally: Tally, old: Partition, new: Partition, *, resized: bool) 
     else:
         level, advice = Level.NOTE, _KEEP
         message = f"Both drives hold a hibernated system in {where}; nothing of it was resized."
+    message = " ".join((message, *_fast_start(old if images[1] is None else new)))
     tally.find(level, message, advice, partition=new.number, source=images[0], target=images[1])
+
+
+def _fast_start(partition: Partition) -> tuple[str, ...]:
+    """Say what the registry beside an image tells of it, as far as it tells."""
+    registry = partition.boot.registry if partition.boot else None
+    if registry is None or registry.fast_start is None:
+        return ()
+    return (_FAST_START if registry.fast_start else _NO_FAST_START,)
 
 
 RULE = Rule(
