@@ -53,6 +53,8 @@ def test_log_when_a_client_uses_it_and_the_volume_is_not_clean_then_it_is_pendin
     patch(image, newer, struct.pack("<Q", struct.unpack_from("<Q", data, older)[0] + 1))
     patch(image, older + 12, struct.pack("<HH", 0, 0))
     assert described(image).log == "clean"
+    (position,) = struct.unpack_from("<Q", image.read_bytes(), newer)
+    assert described(image).log_position == position
     patch(image, newer + 12, struct.pack("<HH", 0, 0))
     assert described(image).log == "pending"
     assert probe(image) == PENDING_EXIT
@@ -63,6 +65,7 @@ def test_log_when_the_volume_is_new_then_it_is_empty(tmp_path: Path) -> None:
     """By mkntfs, which fills the log with 0xFF."""
     image = make(tmp_path, "8M", "mkntfs", "-q", "-F", "-Q")
     assert described(image).log == "empty"
+    assert described(image).log_position is None
     assert probe(image) == 0
 
 

@@ -53,10 +53,10 @@ class Filesystem:
     `clean`: cleanly dismounted and no error noted. `state`: what the flags say, in words.
     `log`: what its log says: `clean` (all of it is in place), `empty` (nothing was ever logged, or
     somebody emptied it), `pending` (changes wait in it); `None` where there is none, or it is not
-    known. `resized`: the volume was marked for a check by a resize, or shows its traces.
-    `hidden_sectors`: the boot sector's. `last_written`: seconds since 1970 UTC, where the
-    filesystem keeps it. `members`: of a set of drives, what its metadata calls them, this
-    one among them; `features` has `devices-N`.
+    known. `log_position`: the log sequence number that an NTFS log is at. `resized`: the volume was
+    marked for a check by a resize, or shows its traces. `hidden_sectors`: the boot sector's.
+    `last_written`: seconds since 1970 UTC, where the filesystem keeps it. `members`: of a set of
+    drives, what its metadata calls them, this one among them; `features` has `devices-N`.
     """
 
     kind: str
@@ -72,6 +72,7 @@ class Filesystem:
     clean: bool | None = None
     state: tuple[str, ...] = ()
     log: Literal["clean", "empty", "pending"] | None = None
+    log_position: int | None = None
     hidden_sectors: int | None = None
     resized: bool = False
     backup: Backup | None = None

@@ -131,7 +131,7 @@ class NtfsVolume:
         information = reader.attempt("$VOLUME_INFORMATION", lambda: self._information(records))
         flags = information.number("flags") if information else 0
         free = self._free(records)
-        log = self._log(records)
+        log, log_position = self._log(records) or (None, None)
         emptied = bool(flags & _DIRTY) and log == "empty"
         for number, reason in dict(records.fallbacks).items():
             reader.note(f"file record {number} (read from $MFTMirr)", reason)
@@ -149,6 +149,7 @@ class NtfsVolume:
             clean=None if information is None else not flags & _UNCLEAN,
             state=(*_words(flags), *(("log-emptied",) if emptied else ())),
             log=log,
+            log_position=log_position,
             hidden_sectors=self.boot.number("hidden_sectors"),
             resized=bool(flags & _RESIZE_LOG) or emptied,
             backup=None if boot is None else self._backup(boot),
@@ -184,7 +185,7 @@ class NtfsVolume:
             reader.note("$Bitmap", f"it is shorter than its {clusters} clusters need")
         return free
 
-    def _log(self, records: Records) -> Log | None:
+    def _log(self, records: Records) -> tuple[Log, int | None] | None:
         """Return what $LogFile says; emptied on a dirty volume, a resizer has been there.
 
         # GUESS: seen after ntfsresize; another tool that empties the log of a volume which was

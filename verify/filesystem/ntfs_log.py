@@ -1,4 +1,4 @@
-"""The state of NTFS's log: whether changes wait in it. Nothing is replayed."""
+"""The state of NTFS's log: whether changes wait in it, and how far it is. Nothing is replayed."""
 
 from __future__ import annotations
 
@@ -23,8 +23,10 @@ _LARGEST_PAGE = 64 << 10
 _NO_CLIENT, _VOLUME_IS_CLEAN = 0xFFFF, 0x0002
 
 
-def log_state(window: Window, records: Records) -> Log:
-    """Return what the newer of $LogFile's two restart pages says.
+def log_state(window: Window, records: Records) -> tuple[Log, int | None]:
+    """Return what the newer of $LogFile's two restart pages says, and its log sequence number.
+
+    The number grows with everything that the volume's system logs; an empty log has none.
 
     # SPEC: libfsntfs, 'The log file'; that a log nobody uses, or one of a volume marked clean,
     holds nothing to replay: ntfs-3g, libntfs-3g/logfile.c.
@@ -41,7 +43,7 @@ def log_state(window: Window, records: Records) -> Log:
 
     first = read(0)
     if first[:4] == _EMPTY:
-        return "empty"
+        return "empty", None
     page = RESTART_PAGE.parse(first)
     size = page.number("system_page_bytes")
     if page.raw("signature") not in _SIGNATURES:
@@ -55,7 +57,7 @@ def log_state(window: Window, records: Records) -> Log:
     newest = max(areas, key=lambda area: area.number("current_lsn"))
     unused = newest.number("client_in_use_list") == _NO_CLIENT
     clean = newest.number("flags") & _VOLUME_IS_CLEAN
-    return "clean" if unused or clean else "pending"
+    return "clean" if unused or clean else "pending", newest.number("current_lsn") or None
 
 
 def _area(page: bytes) -> Record:

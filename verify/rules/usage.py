@@ -20,8 +20,7 @@ if TYPE_CHECKING:
 Side = Literal["source", "target"]
 
 _NO_SIGNS = (
-    "no partition's files were compared, and no filesystem or registry keeps the time of its last"
-    " write"
+    "no partition's files were compared, and no filesystem or registry tells of its last write"
 )
 
 
@@ -33,11 +32,14 @@ class Signs:
     example: str | None
     volume_newer: bool
     registry_newer: bool
+    log_further: bool
 
     @property
     def any(self) -> bool:
         """Whether there is a sign at all."""
-        return bool(self.newer_files) or self.volume_newer or self.registry_newer
+        return bool(
+            self.newer_files or self.volume_newer or self.registry_newer or self.log_further
+        )
 
 
 def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
@@ -61,23 +63,29 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
 
     Files that both sides have are counted where their modification time is later on `side`. The
     volume's own time counts only where nobody resized it: a resize writes that time itself. The
-    system's registry keeps its own, in its base block, and its number of writes.
+    system's registry keeps its own, in its base block, and its number of writes. Positions in the
+    logs of two NTFS volumes compare where they are one volume by its serial number.
     """
     files = case.contents.pairs.get(new.number)
     times = old.filesystem.last_written, new.filesystem.last_written
     by_volume = None not in times and not was_resized(case, old, new)
     registries = _registry_written(old), _registry_written(new)
     by_registry = None not in registries
-    if files is None and not by_volume and not by_registry:
+    positions = old.filesystem.log_position, new.filesystem.log_position
+    one_volume = old.filesystem.id is not None and old.filesystem.id == new.filesystem.id
+    by_log = None not in positions and one_volume and not was_resized(case, old, new)
+    if files is None and not (by_volume or by_registry or by_log):
         return None
     newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
     late, early = times if side == "source" else times[::-1]
+    far, near = positions if side == "source" else positions[::-1]
     last, first = registries if side == "source" else registries[::-1]
     return Signs(
         newer_files=len(newer),
         example=newer[0].path if newer else None,
         volume_newer=by_volume and (late or 0) > (early or 0),
         registry_newer=by_registry and (last or ()) > (first or ()),
+        log_further=by_log and (far or 0) > (near or 0),
     )
 
 
@@ -86,7 +94,9 @@ def _said(signs: Signs) -> str:
         return f"{signs.newer_files} file(s) are newer there"
     if signs.volume_newer:
         return "its last write is later there"
-    return "the system's registry was last written later there"
+    if signs.registry_newer:
+        return "the system's registry was last written later there"
+    return "the filesystem's log is further on there"
 
 
 def _registry_written(partition: Partition) -> tuple[int, int] | None:

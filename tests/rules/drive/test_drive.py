@@ -365,3 +365,34 @@ def test_used_since_when_a_registry_s_time_cannot_be_trusted_then_it_tells_nothi
 ) -> None:
     """No time at all (an older manifest), or a base block that is damaged."""
     assert answers(TARGET_USED, case_of(registered(1_700_000_000), new, [])) == ["not_examined"]
+
+
+def logged(position: int | None, serial: str = "1A2B", size_mib: int = 100) -> Header:
+    """Return a drive with one NTFS volume whose log is at that sequence number."""
+    return drive([partition(1, 1, size_mib, "ntfs", of={"log_position": position, "id": serial})])
+
+
+def test_used_since_when_the_log_is_further_on_then_that_side_was_used() -> None:
+    """The sequence number grows with everything the volume's system writes."""
+    early, late = logged(1_000_000), logged(1_000_001)
+    assert told(TARGET_USED, case_of(early, late, [])) == [("note", 1)]
+    assert told(SOURCE_USED, case_of(early, late, [])) == []
+    (finding,) = findings(SOURCE_USED, case_of(late, early, []))
+    assert "the filesystem's log is further on there" in finding.message
+
+
+def test_used_since_when_the_logs_are_equally_far_then_it_is_quiet() -> None:
+    """The quiet twin."""
+    same = logged(1_000_000)
+    assert quiet(SOURCE_USED, case_of(same, same, []))
+    assert quiet(TARGET_USED, case_of(same, same, []))
+
+
+@pytest.mark.parametrize(
+    "new",
+    [logged(None), logged(2_000_000, serial="9999"), logged(2_000_000, size_mib=200)],
+    ids=["emptied", "another volume", "resized"],
+)
+def test_used_since_when_the_logs_do_not_compare_then_they_tell_nothing(new: Header) -> None:
+    """A log that was emptied, another volume's, or one that a resize wrote to."""
+    assert answers(TARGET_USED, case_of(logged(1_000_000), new, [])) == ["not_examined"]

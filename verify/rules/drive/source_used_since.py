@@ -2,8 +2,9 @@
 
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the old
-drive; the time of the last write that an ext filesystem keeps, unless it was resized; and the time
-and number of the last write in the base block of the Windows system registry.
+drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
+number of the last write in the base block of the Windows system registry; and how far the log of an
+NTFS volume is, where both have its serial number and nobody resized it.
 
 ## Why it matters
 What was written to the old drive after the clone is nowhere else. It usually means that the
@@ -22,7 +23,7 @@ Look through the findings on files. Copy over what is newer on the old drive, or
 ## Sources
 Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); FAT's step of two seconds:
 Microsoft, "FAT: General Overview of On-Disk Format" (cited from memory). The registry's base block:
-open descriptions of the REGF format.
+open descriptions of the REGF format; the log's sequence number: libfsntfs, "NTFS format".
 """
 
 from __future__ import annotations

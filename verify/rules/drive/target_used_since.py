@@ -2,8 +2,9 @@
 
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the new
-drive; the time of the last write that an ext filesystem keeps, unless it was resized; and the time
-and number of the last write in the base block of the Windows system registry.
+drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
+number of the last write in the base block of the Windows system registry; and how far the log of an
+NTFS volume is, where both have its serial number and nobody resized it.
 
 ## Why it matters
 A system that has been started changes thousands of its own files. The comparison with the old
@@ -25,7 +26,7 @@ the new drive is the system's own work, what is older or missing there is not.
 ## Sources
 Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); that a started system changes
 its own logs and stores is common practice. The registry's base block: open descriptions of the REGF
-format.
+format; the log's sequence number: libfsntfs, "NTFS format".
 """
 
 from __future__ import annotations
