@@ -74,6 +74,15 @@ def test_command_when_it_may_not_read_then_it_says_how_drives_are_read(
     ran.assert_one_sentence(4, "no permission", "administrator")
 
 
+def test_command_when_working_files_have_no_place_then_it_says_so(
+    drives: dict[str, Path], command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system's folder for them is gone, or closed to this user: a sentence, not a fault."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "gone"))
+    ran = command("show", drives["old"])
+    ran.assert_one_sentence(4, "gone", "could not be written")
+
+
 @contextmanager
 def without_rights() -> Iterator[None]:
     """Act as a user without any for a while; what is imported must be imported before."""

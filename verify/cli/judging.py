@@ -56,10 +56,17 @@ def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
 
     NOTE: a reading that was given up may still write a file into it as it is taken away; that must
     not become an error in the place of the one that ended the run.
+
+    Raises:
+        OutputError: it cannot be made.
     """
-    return tempfile.TemporaryDirectory(
-        prefix="drivewitness-", dir=scratch, ignore_cleanup_errors=True
-    )
+    try:
+        return tempfile.TemporaryDirectory(
+            prefix="drivewitness-", dir=scratch, ignore_cleanup_errors=True
+        )
+    except OSError as error:
+        place = error.filename or scratch or "the system's folder for working files"
+        raise OutputError(str(place), error.strerror or str(error)) from error
 
 
 def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
