@@ -8,7 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from verify.content.row import encode_entry
+from verify.content.spool import Spool
 from verify.filesystem.entry import Entry
 from verify.manifest.capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest, write_manifest
@@ -71,14 +71,19 @@ def make_manifests(folder: Path, rows: int) -> tuple[Path, Path]:
 
 def _write_rows(path: Path, rows: int, side: int) -> None:
     chance = random.Random(2)
-    with path.open("wb") as out:
+    with Spool(path.with_suffix(".listed")) as spool:
         for number in range(rows):
             if number % FILES_A_FOLDER == 0:
                 top = f"/folder{number // FILES_A_FOLDER:06}"
-                out.write(encode_entry(Entry("folder", top, node=64 + number)))
+                spool.append(Entry("folder", top, node=64 + number))
             entry = Entry("file", f"{top}/file{number % FILES_A_FOLDER:04}.dat", size=1000)
             entry.modified = entry.changed = entry.created = 1_700_000_000_123_456_700 + number
             entry.node, entry.attributes = 100 + number, 32
             entry.extents = [(1000 + number + side * 7_000, 1)]
-            entry.digest = chance.randbytes(32).hex()
-            out.write(encode_entry(entry))
+            spool.append(entry)
+        spool.finish_listing()
+        for number in range(len(spool)):
+            if number % (FILES_A_FOLDER + 1):
+                spool.put_digest(number, chance.randbytes(32).hex())
+        with path.open("wb") as out:
+            out.writelines(spool.rows())

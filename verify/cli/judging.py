@@ -3,6 +3,7 @@
 import shutil
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,9 +89,9 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
         paths = capture_both(source, target, folder, options, progress)
     if kept:
         _keep_given_manifests(paths, folder)
-    manifests = open_manifest(paths[0]), open_manifest(paths[1])
-    headers = manifests[0].header, manifests[1].header
-    return Judged(compare(*manifests, declared=declared), headers)
+    with ThreadPoolExecutor(len(paths)) as pool:
+        old, new = pool.map(open_manifest, paths)
+    return Judged(compare(old, new, declared=declared), (old.header, new.header))
 
 
 def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:

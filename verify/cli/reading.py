@@ -49,16 +49,19 @@ def capture_options(  # noqa: PLR0913 - as many as the command has, all named
 
 
 def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
-    """Return the options of the first manifest among `paths`, or the usual ones."""
+    """Return the options of the first manifest among `paths`, or the usual ones.
+
+    Where all are manifests nothing will be read, so there is nothing to be like.
+    """
     from verify.manifest.capture import CaptureOptions
     from verify.manifest.file import is_manifest, open_manifest
 
-    for path in paths:
-        if is_manifest(path):
-            header = open_manifest(path).header
-            seed, confidence = header.capture.seed, header.capture.confidence
-            return CaptureOptions(depth=header.depth, seed=seed, confidence=confidence)
-    return CaptureOptions()
+    manifests = [path for path in paths if is_manifest(path)]
+    if not manifests or len(manifests) == len(paths):
+        return CaptureOptions()
+    header = open_manifest(manifests[0]).header
+    seed, confidence = header.capture.seed, header.capture.confidence
+    return CaptureOptions(depth=header.depth, seed=seed, confidence=confidence)
 
 
 def existing_folder(path: str) -> Path:

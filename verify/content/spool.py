@@ -1,6 +1,6 @@
 """The rows of one listing on disk, with just enough of each in memory to plan the reading.
 
-Sixty-five bytes a name stay in memory, so that a drive of a million files takes as little as one
+Some seventy bytes a name stay in memory, so that a drive of a million files takes as little as one
 of a thousand; everything else waits in the spool file.
 """
 
@@ -13,7 +13,10 @@ from typing import TYPE_CHECKING, BinaryIO, Self
 
 from blake3 import blake3
 
+from verify.content.draw import LARGE_FILE_BYTES
+from verify.content.piece import HOLE_BYTES, MOST_ROWS, NO_HEAD, begins_piece, encode_piece
 from verify.content.row import decode_entry, encode_entry, parse_line
+from verify.content.sums import Sums
 from verify.filesystem.entry import Entry
 
 if TYPE_CHECKING:
@@ -21,6 +24,19 @@ if TYPE_CHECKING:
 
 
 DIGEST_BYTES = 32
+
+_NOTHING, _SMALL_FILE, _FURTHER = range(3)
+"""What reading may add to a row: nothing; the digest of a small file alone; anything."""
+
+_MOST_CLUSTERS = (1 << 64) - 1
+
+
+@dataclass(slots=True)
+class _Range:
+    """The rows of a piece: from which number on, and what they count for as they were listed."""
+
+    first: int
+    sums: Sums = field(default_factory=Sums)
 
 
 @dataclass(slots=True)
@@ -31,6 +47,10 @@ class Spool:
     offsets: array[int] = field(default_factory=lambda: array("Q"))
     places: array[int] = field(default_factory=lambda: array("Q"))
     nodes: array[int] = field(default_factory=lambda: array("Q"))
+    _sorts: bytearray = field(default_factory=bytearray)
+    _sizes: array[int] = field(default_factory=lambda: array("I"))
+    _clusters: array[int] = field(default_factory=lambda: array("Q"))
+    _ranges: list[_Range] = field(default_factory=list)
     _digests: bytearray = field(default_factory=bytearray)
     _digested: bytearray = field(default_factory=bytearray)
     _changed: dict[int, Entry] = field(default_factory=dict)
@@ -62,10 +82,24 @@ class Spool:
         self.offsets.append(self._end)
         self.places.append(entry.extents[0][0] if entry.extents else 0)
         self.nodes.append(entry.node)
+        self._add_to_piece(entry)
         self._end += len(line)
         self._hasher.update(line)
         self.file.write(line)
         return len(self.offsets) - 1
+
+    def _add_to_piece(self, entry: Entry) -> None:
+        number = len(self.offsets) - 1
+        if not number or begins_piece(entry.path) or self._ranges[-1].sums.rows == MOST_ROWS:
+            self._ranges.append(_Range(number))
+        self._ranges[-1].sums.add_listed(entry)
+        sort = _sort_of(entry)
+        self._sorts.append(sort)
+        self._sizes.append(entry.size if sort == _SMALL_FILE else 0)
+        clusters = 0
+        if entry.size >= HOLE_BYTES:
+            clusters = min(_MOST_CLUSTERS, sum(count for _, count in entry.extents))
+        self._clusters.append(clusters)
 
     def finish_listing(self) -> None:
         """Put everything on disk, and make room for digests."""
@@ -98,14 +132,42 @@ class Spool:
         self._changed[number] = entry
 
     def rows(self) -> Iterator[bytes]:
-        """Yield all rows with what was added."""
+        """Yield all rows with what was added, piece by piece, each behind its head."""
         self.file.seek(0)
-        for number, line in enumerate(self.file):
-            if number in self._changed:
-                yield encode_entry(self._changed[number])
-            elif self._digested[number]:
-                at = number * DIGEST_BYTES
-                digest = self._digests[at : at + DIGEST_BYTES].hex()
-                yield line[:-2] + b',"digest":"' + digest.encode() + b'"}\n'
-            else:
-                yield line
+        ends = [item.first for item in self._ranges[1:]] + [len(self)]
+        for piece, end in zip(self._ranges, ends, strict=True):
+            sums, lines, whole = piece.sums, [], True
+            for number in range(piece.first, end):
+                line = self.file.readline()
+                row, entry = self._row(number, line)
+                lines.append(row)
+                if entry is not None:
+                    sums.add_read(entry)
+                    whole = whole and not entry.unhashed
+                elif self._sorts[number] == _SMALL_FILE:
+                    sums.add_plain(self._sizes[number], hashed=bool(self._digested[number]))
+            text = b"".join(lines)
+            clusters = self._clusters[piece.first : end]
+            yield encode_piece(text, clusters, sums) if whole else NO_HEAD
+            yield text
+
+    def _row(self, number: int, line: bytes) -> tuple[bytes, Entry | None]:
+        """Return a row with what was added, and its entry where that may be more than a digest."""
+        entry = self._changed.get(number)
+        if entry is not None:
+            return encode_entry(entry), entry
+        if self._digested[number]:
+            at = number * DIGEST_BYTES
+            digest = self._digests[at : at + DIGEST_BYTES].hex()
+            line = line[:-2] + b',"digest":"' + digest.encode() + b'"}\n'
+        if self._sorts[number] == _FURTHER:
+            entry = decode_entry(parse_line(line))
+        return line, entry
+
+
+def _sort_of(entry: Entry) -> int:
+    if entry.streams or entry.reparse or entry.boot or entry.unhashed:
+        return _FURTHER
+    if entry.kind != "file":
+        return _NOTHING
+    return _SMALL_FILE if entry.size <= LARGE_FILE_BYTES else _FURTHER

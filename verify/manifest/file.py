@@ -1,9 +1,14 @@
-"""The manifest as a file: one gzip stream of JSON lines.
+"""The manifest as a file: JSON lines, packed by gzip.
 
     {"schema": "drivewitness.manifest/1", …}            the header
     {"partition": 3}                                    a partition's rows begin
+    {"piece": {…}}                                      what the rows of a piece count for
     {"kind": "file", "path": …} or {"block": 0, …}      its rows
     {"trailer": {"rows": …, "blake3": …}}               how many lines came before, and their digest
+
+Each partition, each piece and the trailer begin a gzip member of their own, so that a comparison
+passes over a piece without unpacking it; where all are one member, as in manifests written by
+earlier versions, every row is read.
 
 It is written under another name, synced and renamed, so that half a manifest never stands under
 the name of a whole one; and it is read to its end once before anything is believed of it.
@@ -13,18 +18,19 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import stat
 import zlib
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from blake3 import blake3
 from pydantic import ValidationError
 
 from verify.content.row import (
     Block,
-    RowError,
     decode_block,
     decode_entry,
     encode_group,
@@ -39,20 +45,27 @@ from verify.errors import (
     SourceMissing,
 )
 from verify.manifest.model import SCHEMA, SCHEMA_NAME, SCHEMA_VERSION, Header
+from verify.manifest.packed import MAGIC, Member, Packer
+from verify.manifest.rows import (
+    TRAILER_START,
+    ListingRows,
+    Part,
+    begins_part,
+    decoded,
+    rows_of,
+)
 from verify.manifest.whole import whole_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from verify.filesystem.entry import Entry
 
 LONGEST_LINE_BYTES = 64 << 20
 """No row comes near it; a longer line is damage, and is not held in memory."""
 
-_GZIP_MAGIC = b"\x1f\x8b"
 _FIRST_BYTES = f'{{"schema":"{SCHEMA_NAME}/'.encode()
 _MOST_DIGITS = 9
-_COMPRESSION = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +76,7 @@ class Manifest:
     header: Header
     rows: int
     digest: str
+    parts: tuple[Part, ...] = ()
 
     def entries(self, partition: int) -> Iterator[Entry]:
         """Yield the entries of a partition in the order they were listed.
@@ -72,7 +86,7 @@ class Manifest:
         """
         for row in self._rows_of(partition):
             if "kind" in row:
-                yield self._decoded(decode_entry, row)
+                yield decoded(self.path, decode_entry, row)
 
     def blocks(self, partition: int) -> Iterator[Block]:
         """Yield the blocks of a partition that was read as raw bytes, by index.
@@ -82,28 +96,22 @@ class Manifest:
         """
         for row in self._rows_of(partition):
             if "block" in row:
-                yield self._decoded(decode_block, row)
+                yield decoded(self.path, decode_block, row)
+
+    @contextmanager
+    def listing(self, partition: int) -> Iterator[ListingRows]:
+        """Give the entries of a partition to go through, of which pieces can be passed over.
+
+        Raises:
+            ManifestAltered: a row is no row of ours.
+        """
+        with self.path.open("rb") as file:
+            yield ListingRows(self.path, file, self.parts, partition)
 
     def _rows_of(self, partition: int) -> Iterator[dict[str, Any]]:
-        wanted = encode_group(partition)
-        inside = False
-        with gzip.open(self.path, "rb") as file:
-            next(file)
-            for line in file:
-                if line.startswith(b'{"partition":'):
-                    if inside:
-                        return
-                    inside = line == wanted
-                elif inside and not line.startswith(b'{"trailer":'):
-                    yield self._decoded(parse_line, line)
-
-    def _decoded(self, decode: Any, item: Any) -> Any:
-        try:
-            return decode(item)
-        except RowError as error:
-            raise ManifestAltered(
-                str(self.path), "a row", "one of a manifest", str(error)
-            ) from error
+        with self.path.open("rb") as file:
+            for line in rows_of(file, self.parts, partition):
+                yield decoded(self.path, parse_line, line)
 
 
 def is_manifest(path: str | Path) -> bool:
@@ -112,7 +120,7 @@ def is_manifest(path: str | Path) -> bool:
         if not stat.S_ISREG(Path(path).stat().st_mode):
             return False
         with Path(path).open("rb") as file:
-            if file.read(2) != _GZIP_MAGIC:
+            if file.read(len(MAGIC)) != MAGIC:
                 return False
         with gzip.open(path, "rb") as unpacked:
             return unpacked.read(len(_FIRST_BYTES)) == _FIRST_BYTES
@@ -132,54 +140,92 @@ def open_manifest(path: str | Path) -> Manifest:
     """
     name = str(path)
     try:
-        with gzip.open(path, "rb") as file:
-            return _read_whole(Path(path), file)
+        with Path(path).open("rb") as file:
+            if file.read(len(MAGIC)) != MAGIC:
+                raise ManifestForeign(name, "it is no gzip file")
+            return _Whole(Path(path)).read(file)
     except FileNotFoundError as error:
         raise SourceMissing(name) from error
     except PermissionError as error:
         raise SourceForbidden(name) from error
-    except gzip.BadGzipFile as error:
-        raise ManifestForeign(name, "it is no gzip file, or its checksum is wrong") from error
     except zlib.error as error:
         raise ManifestAltered(name, "its compressed data", "whole", str(error)) from error
 
 
-def _read_whole(path: Path, file: gzip.GzipFile) -> Manifest:
-    name, rows, hasher, header = str(path), 0, blake3(), None
-    while True:
+@dataclass(slots=True)
+class _Whole:
+    """A manifest being read to its end; nothing of it is believed before."""
+
+    path: Path
+    rows: int = 0
+    header: bytes = b""
+    trailer: bytes = b""
+    rest: bytes = b""
+    parts: list[Part] = field(default_factory=list)
+    hasher: blake3 = field(default_factory=blake3)
+
+    def read(self, file: BinaryIO) -> Manifest:
+        """Return it, if it is whole."""
+        name, start, size = str(self.path), 0, os.fstat(file.fileno()).st_size
         try:
-            line = file.readline(LONGEST_LINE_BYTES)
+            while start < size:
+                member = Member(file, start)
+                self._take(member)
+                start = member.end
         except EOFError as error:
-            raise ManifestTruncated(name, rows) from error
-        if header is None:
-            _hold_schema(name, line)
-        if not line or not line.endswith(b"\n"):
-            raise ManifestTruncated(name, rows)
-        if line.startswith(b'{"trailer":'):
-            digest = hasher.hexdigest()
-            _hold_trailer(name, line, rows, digest)
-            if _more(name, file, rows):
-                raise ManifestAltered(name, "its end", "the trailer", "more bytes")
-            break
-        hasher.update(line)
-        rows += 1
-        header = header or line
-    if header is None:
-        raise ManifestForeign(name, "it has no header")
+            raise ManifestTruncated(name, self.rows) from error
+        if not self.header:
+            _hold_schema(name, self.rest)
+        if not self.trailer:
+            raise ManifestTruncated(name, self.rows)
+        if self.rest:
+            raise ManifestAltered(name, "its end", "the trailer", "more bytes")
+        digest = self.hasher.hexdigest()
+        _hold_trailer(name, self.trailer, self.rows, digest)
+        return Manifest(self.path, _header(name, self.header), self.rows, digest, tuple(self.parts))
+
+    def _take(self, member: Member) -> None:
+        begins = not self.rest
+        for text in member:
+            lines, end, self.rest = (self.rest + text).rpartition(b"\n")
+            if end:
+                self._take_lines(lines + end, member.start if begins else None)
+                begins = False
+            elif len(self.rest) > LONGEST_LINE_BYTES:
+                raise ManifestTruncated(str(self.path), self.rows)
+
+    def _take_lines(self, lines: bytes, start: int | None) -> None:
+        """Take whole lines; `start`: where the member lies that begins with the first of them."""
+        if self.trailer:
+            raise ManifestAltered(str(self.path), "its end", "the trailer", "more bytes")
+        if start is not None:
+            line = lines[: lines.index(b"\n") + 1]
+            self.parts.append(Part(start, line if begins_part(line) else b""))
+        if not self.header:
+            _hold_schema(str(self.path), lines)
+            self.header = lines.partition(b"\n")[0]
+        at = _trailer_at(lines)
+        self.hasher.update(lines[:at])
+        self.rows += lines.count(b"\n", 0, at)
+        self.trailer, _, more = lines[at:].partition(b"\n")
+        if more:
+            raise ManifestAltered(str(self.path), "its end", "the trailer", "more bytes")
+
+
+def _trailer_at(lines: bytes) -> int:
+    """Return where in whole lines the trailer begins; their length where it does not."""
+    if lines.startswith(TRAILER_START):
+        return 0
+    return lines.find(b"\n" + TRAILER_START) + 1 or len(lines)
+
+
+def _header(name: str, line: bytes) -> Header:
     try:
-        return Manifest(path, Header.model_validate_json(header), rows, digest)
+        return Header.model_validate_json(line)
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
         raise ManifestAltered(name, f"its header ({place})", "valid", first["msg"]) from error
-
-
-def _more(name: str, file: gzip.GzipFile, rows: int) -> bool:
-    """Whether anything follows; reading on is also what makes gzip check its own checksum."""
-    try:
-        return bool(file.read(1))
-    except EOFError as error:
-        raise ManifestTruncated(name, rows) from error
 
 
 def _hold_schema(name: str, line: bytes) -> None:
@@ -210,8 +256,18 @@ def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]
     Raises:
         OutputError: it could not be written; nothing stands under `path` then.
     """
-    with whole_file(path) as file, gzip.GzipFile("", "wb", _COMPRESSION, file, mtime=0) as packed:
-        _write_lines(packed, _lines(header, groups))
+    with whole_file(path) as file:
+        packer, hasher, count = Packer(file), blake3(), 0
+        for line in _lines(header, groups):
+            if begins_part(line):
+                packer.end_member()
+            hasher.update(line)
+            packer.write(line)
+            count += 1
+        packer.end_member()
+        trailer = {"trailer": {"rows": count, "blake3": hasher.hexdigest()}}
+        packer.write(json.dumps(trailer, separators=(",", ":")).encode() + b"\n")
+        packer.end_member()
 
 
 def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]:
@@ -221,13 +277,3 @@ def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]
         if rows is not None:
             with rows.open("rb") as file:
                 yield from file
-
-
-def _write_lines(packed: gzip.GzipFile, lines: Iterable[bytes]) -> None:
-    hasher, count = blake3(), 0
-    for line in lines:
-        hasher.update(line)
-        packed.write(line)
-        count += 1
-    trailer = {"trailer": {"rows": count, "blake3": hasher.hexdigest()}}
-    packed.write(json.dumps(trailer, separators=(",", ":")).encode() + b"\n")

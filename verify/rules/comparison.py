@@ -16,6 +16,8 @@ from verify.rules.level import Level
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from verify.content.sums import Sums
+
 KEPT_DIFFERENCES = 10_000
 """Differences kept whole of each meaning, a partition; beyond it only their number is."""
 
@@ -181,6 +183,23 @@ class PairContents:
     placeholders: int = 0
     unreadable: Bag = field(default_factory=Bag)
     untried: Bag = field(default_factory=Bag)
+
+    def add_alike(self, sums: Sums) -> None:
+        """Count rows that both sides have alike."""
+        self.names += sums.rows
+        self.linked += sums.linked
+        self.secured += sums.secured
+        self.attributed += sums.attributed
+        self.encrypted += sums.encrypted
+        self.placeholders += sums.placeholders
+        self.times.compared += sums.timed
+        self.hashed += sums.hashed
+        self.hashed_bytes += sums.hashed_bytes
+        self.population += len(sums.sizes)
+        self.sizes.extend(sums.sizes)
+        self.drawn += sums.drawn
+        self.blocks += sums.blocks
+        self.block_population += sums.block_population
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
+from verify.content.sums import size_in_draw
 from verify.filesystem.entry import NOT_TRIED
 from verify.rules.comparison import ContentComparison, Difference, PairContents
 from verify.rules.contents.marks import (
@@ -27,10 +28,12 @@ from verify.rules.contents.weigh import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from verify.content.piece import Piece
     from verify.content.row import Block
     from verify.filesystem.entry import Entry
     from verify.manifest.file import Manifest
     from verify.manifest.model import Partition
+    from verify.manifest.rows import ListingRows
     from verify.rules.model import Pair
 
 Row = TypeVar("Row")
@@ -52,10 +55,11 @@ def compare_contents(
             continue
         old, new = both
         if old.listing is not None and new.listing is not None:
-            entries = source.entries(old.number), target.entries(new.number)
             sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
             files = PairContents(pair.number, cluster_bytes=sizes)
-            found.pairs[pair.number] = _compare_files(files, *entries, linux=_is_linux(old))
+            with source.listing(old.number) as left, target.listing(new.number) as right:
+                compare_listings(files, left, right, linux=_is_linux(old))
+            found.pairs[pair.number] = files
             if MOVING in files.missing.bags:
                 files.moving_kept = any(map(is_moving, target.entries(new.number)))
         elif old.listing is None and new.listing is None and old.contents and new.contents:
@@ -101,21 +105,49 @@ def listing_order(entry: Entry) -> list[str]:
     return entry.path.split("/")
 
 
-def _compare_files(
-    found: PairContents, source: Iterator[Entry], target: Iterator[Entry], *, linux: bool
-) -> PairContents:
+def compare_listings(
+    found: PairContents, source: ListingRows, target: ListingRows, *, linux: bool
+) -> None:
+    """Merge two listings; what stands alike on both sides counts without being looked into."""
     nodes = Nodes()
-    for old, new in merged(source, target, listing_order):
-        if old is None and new is not None:
-            further = Difference(new.path, None, new, linux=linux)
-            found.extra.add(weigh_extra(further), further)
-        elif new is None and old is not None:
-            lacking = Difference(old.path, old, None, linux=linux)
-            found.missing.add(weigh_missing(lacking), lacking)
-        elif old is not None and new is not None:
+    while True:
+        if _is_alike(found, nodes, source.piece, target.piece):
+            source.pass_over()
+            target.pass_over()
+            continue
+        old, new = source.entry, target.entry
+        if old is not None and new is not None and old.path != new.path:
+            first = listing_order(old) < listing_order(new)
+            old, new = (old, None) if first else (None, new)
+        if old is not None:
+            source.step()
+        if new is not None:
+            target.step()
+        if old is not None and new is not None:
             found.names += 1
             _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
-    return found
+        elif old is not None:
+            lacking = Difference(old.path, old, None, linux=linux)
+            found.missing.add(weigh_missing(lacking), lacking)
+        elif new is not None:
+            further = Difference(new.path, None, new, linux=linux)
+            found.extra.add(weigh_extra(further), further)
+        else:
+            return
+
+
+def _is_alike(
+    found: PairContents, nodes: Nodes, source: Piece | None, target: Piece | None
+) -> bool:
+    """Whether a piece is the same on both sides; if so its sums are added."""
+    if source is None or target is None or source.alike != target.alike:
+        return False
+    if len(set(found.cluster_bytes)) > 1 or not source.sums.is_like(target.sums):
+        return False
+    if not nodes.take(source.sums.nodes, target.sums.nodes):
+        return False
+    found.add_alike(source.sums)
+    return True
 
 
 def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) -> None:
@@ -156,7 +188,7 @@ def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
     whole = old.digest is not None and new.digest is not None
     if old.size <= LARGE_FILE_BYTES:
         found.population += 1
-        found.sizes.append(old.size + sum(stream.size for stream in old.streams))
+        found.sizes.append(size_in_draw(old))
         if whole:
             found.drawn += 1
             found.drawn_mismatches += old.digest != new.digest

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from verify.content.piece import HOLE_BYTES
+from verify.content.sums import is_encrypted, is_link, is_placeholder, tells_owner
 from verify.rules.comparison import Meaning
 from verify.rules.contents.habits import Habit, habit_of
 from verify.rules.contents.weigh import FAT_TIME_STEP_NANOSECONDS, later_by
@@ -136,17 +138,11 @@ CREATED_ANEW = Meaning(
     "Nothing is lost; sorting by creation goes another way.",
 )
 
-_ENCRYPTED, _OFFLINE, _RECALLED = 0x4000, 0x1000, 0x400000
+_ENCRYPTED = 0x4000
 _STORED = 0x200 | 0x800
 _TOLD_FLAGS = 0x1 | 0x2 | 0x4 | 0x2000 | 0x8000
 """Read-only, hidden, system, not indexed, integrity ([MS-FSCC] 2.6). The archive bit is left out:
 every backup clears it."""
-
-_CLOUD_TAG, _CLOUD_VARIANT = 0x9000001A, 0x0000F000
-"""[MS-FSCC] 2.1.2.1: IO_REPARSE_TAG_CLOUD, and the bits that number its variants."""
-
-_HOLE_BYTES = 64 << 10
-"""Less than this is no hole, but contents kept in the record itself, or the last cluster."""
 
 _PRIVILEGE_BITS = 0o7000
 _CAPABILITY = "security.capability"
@@ -162,25 +158,33 @@ class Nodes:
     forward: dict[int, int] = field(default_factory=dict)
     backward: dict[int, int] = field(default_factory=dict)
 
+    def take(self, old: list[int], new: list[int]) -> bool:
+        """Take over files with several names, in order; whether they still share them alike."""
+        for mine, theirs in zip(old, new, strict=True):
+            if _first(self.forward, mine, theirs) != theirs:
+                return False
+            if _first(self.backward, theirs, mine) != mine:
+                return False
+        return True
+
 
 def compare_marks(found: PairContents, nodes: Nodes, item: Difference) -> None:
     """Compare what a name that both sides have keeps beside its contents."""
     old, new = item.source, item.target
     if old is None or new is None:
         return
-    found.linked += _is_link(old) or (old.links > 1 and old.kind == "file")
+    found.linked += is_link(old) or (old.links > 1 and old.kind == "file")
     _put(found.relinked, _names(nodes, old, new), item)
-    if _tells_owner(old) and _tells_owner(new):
+    if tells_owner(old) and tells_owner(new):
         found.secured += 1
         _put(found.security, _security(old, new), item)
-    elif _tells_owner(old) or _tells_owner(new):
+    elif tells_owner(old) or tells_owner(new):
         found.unsecured += 1
     if old.attributes is not None and new.attributes is not None:
         found.attributed += 1
         _put(found.attributes, _attributes(old, new, found.cluster_bytes), item)
-        if old.mode is None and old.kind == "file":
-            found.encrypted += bool(old.attributes & _ENCRYPTED)
-            found.placeholders += _is_placeholder(old)
+        found.encrypted += is_encrypted(old)
+        found.placeholders += is_placeholder(old)
 
 
 def compare_times(found: PairContents, item: Difference) -> None:
@@ -209,20 +213,16 @@ def compare_times(found: PairContents, item: Difference) -> None:
 def weigh_link(item: Difference) -> Meaning:
     """Return what a link means that is none, or another, on one of the sides."""
     old, new = item.source, item.target
-    if old is None or new is None or not _is_link(old):
+    if old is None or new is None or not is_link(old):
         return LINK_INSTEAD
-    if not _is_link(new) or (old.kind, old.reparse) != (new.kind, new.reparse):
+    if not is_link(new) or (old.kind, old.reparse) != (new.kind, new.reparse):
         return LINK_REPLACED
     return POINTED_LATER if (later_by(item) or 0) > FAT_TIME_STEP_NANOSECONDS else POINTS_ELSEWHERE
 
 
 def is_about_links(item: Difference) -> bool:
     """Whether one of the sides is a link or another reparse point."""
-    return any(side is not None and _is_link(side) for side in (item.source, item.target))
-
-
-def _is_link(entry: Entry) -> bool:
-    return entry.kind == "link" or entry.reparse is not None
+    return any(side is not None and is_link(side) for side in (item.source, item.target))
 
 
 def _put(into: Sorted, meanings: Iterator[Meaning], item: Difference) -> None:
@@ -248,10 +248,6 @@ def _first(known: dict[int, int], node: int, other: int) -> int:
     if len(known) >= _MOST_LINKED_NODES:
         return known.get(node, other)
     return known.setdefault(node, other)
-
-
-def _tells_owner(entry: Entry) -> bool:
-    return entry.owner is not None or entry.security is not None
 
 
 def _security(old: Entry, new: Entry) -> Iterator[Meaning]:
@@ -297,15 +293,7 @@ def _has_holes(entry: Entry, cluster_bytes: int | None) -> bool | None:
     if entry.kind != "file" or not cluster_bytes:
         return None
     stored = sum(count for _, count in entry.extents) * cluster_bytes
-    return entry.size - stored >= _HOLE_BYTES
-
-
-def _is_placeholder(entry: Entry) -> bool:
-    """Whether a file's contents are kept elsewhere and fetched when somebody opens it."""
-    tag = int(entry.reparse, 16) if entry.reparse else 0
-    cloud = tag & ~_CLOUD_VARIANT == _CLOUD_TAG
-    recalled = bool((entry.attributes or 0) & (_OFFLINE | _RECALLED))
-    return entry.kind == "file" and (cloud or recalled)
+    return entry.size - stored >= HOLE_BYTES
 
 
 def _differ(old: int | None, new: int | None) -> bool:
