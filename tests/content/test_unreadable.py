@@ -12,6 +12,7 @@ from blake3 import blake3
 from tests.support.failing import Fault, failing_drive, reads_of
 from tests.support.images import MIB, make_ext4, make_fat, make_ntfs
 from verify.content.files import FileReading
+from verify.content.piece import PIECE_START
 from verify.content.report import Reporter
 from verify.content.row import decode_entry, parse_line
 from verify.content.task import Answer, Task
@@ -202,7 +203,9 @@ def test_reading_when_the_library_hides_an_error_then_there_is_no_hash_all_the_s
         volume = Swallowing(LibraryVolume(window, "ntfs"))
         FileReading(task, drive, window, volume, Reporter(io.StringIO()), Answer()).run()
     rows = (
-        decode_entry(parse_line(line)) for line in (tmp_path / "rows").read_bytes().splitlines()
+        decode_entry(parse_line(line))
+        for line in (tmp_path / "rows").read_bytes().splitlines()
+        if not line.startswith(PIECE_START)
     )
     entries = {entry.path: entry for entry in rows}
     assert entries["/photo3.jpg"].digest is None

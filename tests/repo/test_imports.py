@@ -63,6 +63,7 @@ READERS = WRITERS | {
     "verify/machine/linux.py",  # what sysfs tells of drives and discards
     "verify/machine/mounts.py",  # what is mounted, and what lies under it
     "verify/fit/file.py",  # a fit that was declared
+    "verify/content/two.py",  # a pipe from a second reader
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet

@@ -7,8 +7,6 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from blake3 import blake3
-
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes, wanted_file
 from verify.content.checkpoint import Checkpoint, read_again
@@ -19,29 +17,25 @@ from verify.content.draw import (
     Lowest,
     blocks_in,
 )
-from verify.content.owners import find_owners, places_of
+from verify.content.owners import find_owners
+from verify.content.reading import EntryReading, Wanted, is_digest, noted_entry
 from verify.content.report import Reporter
-from verify.content.row import decode_entry, encode_entry, parse_line
 from verify.content.spool import Spool
 from verify.content.task import Answer, Task
+from verify.content.two import is_for_two, read_by_two
 from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
-from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.filesystem.volume import Volume
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
+
+    from verify.filesystem.entry import Entry
 
 
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
-
-READ_BYTES = 1 << 20
-"""Bytes a read; the library must not be asked for more at once."""
-
-UNREADABLE = "it touches sectors that cannot be read"
-"""Why a file has no hash, where the drive does not give its bytes back."""
 
 _HIBERNATION_FILE = "/hiberfil.sys"
 _HIBERNATED = frozenset({b"hibr", b"HIBR"})
@@ -68,10 +62,11 @@ class FileReading:
     looked_at: list[int] = field(default_factory=list)
     apart: list[int] = field(default_factory=list)
     everything: list[int] = field(default_factory=list)
-    _last: tuple[int, Entry] | None = None
+    reading: EntryReading = field(init=False)
 
     def __post_init__(self) -> None:
         """Set the draws up; a `layout` draws nothing."""
+        self.reading = EntryReading(self.drive, self.window, self.volume, self.report)
         drawing = self.task.depth != "layout"
         self.files = Lowest(self.task.sample_files if drawing else 0)
         self.blocks = Lowest(self.task.sample_blocks if drawing else 0)
@@ -154,7 +149,7 @@ class FileReading:
                     head = self.volume.read(entry, 0, min(entry.size, 4))
                     self.answer.hibernation = "hibernated" if head in _HIBERNATED else None
                 elif entry.kind == "file":
-                    data = b"".join(self._bytes(entry, length, None))
+                    data = b"".join(self.reading.pieces_of(entry, length))
                     assembly.add(entry.path, data, entry.size)
             except (ReaderError, SourceUnreadable) as error:
                 if hibernation:
@@ -171,22 +166,28 @@ class FileReading:
     # --- reading ---
 
     def _read(self, spool: Spool) -> None:
-        whole = set(self.always)
-        apart: set[int] = set()
-        large: dict[int, list[int]] = {}
+        wanted = Wanted(set(self.always))
         if self.task.depth != "layout":
-            whole.update(self.files.items, self.everything)
-            apart.update(self.apart)
+            wanted.whole.update(self.files.items, self.everything)
+            wanted.apart.update(self.apart)
             for number, index in self.blocks.items:
-                large.setdefault(number, []).append(index)
+                wanted.blocks.setdefault(number, []).append(index)
         contents = self._contents_before()
         self.answer.contents = contents
-        self.report.send(expect=self._bytes_ahead(spool, whole, large))
+        self.report.send(expect=self._bytes_ahead(spool, wanted))
         with self._checkpoint(spool) as checkpoint:
             done = self._restore(spool, checkpoint, contents)
-            order = spool.by_place((whole | apart | large.keys()) - done)
-            self._read_all(spool, order, contents, checkpoint, (whole, apart, large))
+            order = spool.by_place(wanted.numbers - done)
+            for number, note in self._notes(spool, order, wanted):
+                unread = self._keep(spool, number, note, contents)
+                if checkpoint is not None and number in wanted.whole and not unread:
+                    checkpoint.note(number, note)
         self.report.flush()
+
+    def _notes(self, spool: Spool, order: list[int], wanted: Wanted) -> Iterator[tuple[int, bytes]]:
+        if self.task.readers > 1 and is_for_two(spool, order, wanted):
+            return read_by_two(self.reading, spool, order, wanted)
+        return self.reading.read_all(spool, order, wanted)
 
     def _checkpoint(self, spool: Spool) -> AbstractContextManager[Checkpoint | None]:
         if self.task.checkpoint is None:
@@ -207,66 +208,17 @@ class FileReading:
         if not checkpoint.fits or max(known) >= len(spool):
             raise ResumeRefused(str(checkpoint.path.parent), _OTHER_FILES)
         for number in read_again(sorted(known)):
-            before, entry = _noted(spool, number, known[number]), spool.entry(number)
+            before, entry = noted_entry(spool, number, known[number]), spool.entry(number)
             blocks = [index for index, _ in before.blocks]
-            self._read_entry(entry, blocks, whole=True, streams=True)
+            self.reading.read_entry(entry, blocks, whole=True, streams=True)
             if entry != before:
                 reason = f"{entry.path} does not read as it did"
                 raise ResumeRefused(str(checkpoint.path.parent), reason)
-        for number, text in known.items():
-            entry = _noted(spool, number, text)
+        for number, note in known.items():
+            entry = noted_entry(spool, number, note)
             self.report.advance(entry.size + sum(stream.size for stream in entry.streams))
-            self._keep(spool, number, entry, contents)
+            self._keep(spool, number, note, contents)
         return set(known)
-
-    def _read_all(
-        self,
-        spool: Spool,
-        order: list[int],
-        contents: dict[str, int | str],
-        checkpoint: Checkpoint | None,
-        wanted: tuple[set[int], set[int], dict[int, list[int]]],
-    ) -> None:
-        """Read what `order` names: whole, its streams apart, or blocks of it, as is wanted."""
-        whole, apart, large = wanted
-        for number in order:
-            entry = spool.entry(number)
-            known = self._last[1] if self._last and self._last[0] == entry.node else None
-            if known is not None and entry.links > 1 and number in whole:
-                _copy_digests(known, entry)
-            else:
-                failures, hard = self.drive.failures, self._hard_failures
-                self._read_entry(
-                    entry,
-                    large.get(number, ()),
-                    whole=number in whole,
-                    streams=number in whole or number in apart,
-                )
-                touched = self.drive.failures > failures and self._owns_unreadable(entry)
-                if touched or self._hard_failures > hard:
-                    _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
-            self._keep(spool, number, entry, contents)
-            if checkpoint is not None and number in whole and not entry.unhashed:
-                checkpoint.note(number, _note_of(entry))
-            self._last = (entry.node, entry) if number in whole else None
-
-    @property
-    def _hard_failures(self) -> int:
-        """Reads that gave nothing: whatever a library made of them, no hash may cover them."""
-        return self.drive.failures - self.volume.narrowed
-
-    def _owns_unreadable(self, entry: Entry) -> bool:
-        """Whether a sector that failed lies in an entry's clusters, or may."""
-        try:
-            places = list(places_of(entry, self.volume))
-        except ReaderError:
-            return True
-        return any(
-            start < self.window.start + place.start + place.length
-            and self.window.start + place.start < start + length
-            for start, length in self.drive.unreadable
-            for place in places
-        )
 
     def _contents_before(self) -> dict[str, int | str]:
         return {
@@ -297,66 +249,22 @@ class FileReading:
         if self.drive.given_up:
             self.answer.given_up = GIVEN_UP
 
-    def _bytes_ahead(self, spool: Spool, whole: set[int], large: dict[int, list[int]]) -> int:
+    def _bytes_ahead(self, spool: Spool, wanted: Wanted) -> int:
         if self.task.depth == "full" and self.answer.listing:
             return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
-        ahead = 0
-        for number in whole | large.keys():
-            if number in whole:
-                entry = spool.entry(number)
-                ahead += entry.size + sum(stream.size for stream in entry.streams)
-            else:
-                ahead += len(large.get(number, ())) * BLOCK_BYTES
-        return ahead
+        ahead = sum(spool.sizes[number] for number in wanted.whole)
+        blocks = (indexes for at, indexes in wanted.blocks.items() if at not in wanted.whole)
+        return ahead + sum(map(len, blocks)) * BLOCK_BYTES
 
-    def _read_entry(
-        self, entry: Entry, blocks: Sequence[int], *, whole: bool, streams: bool
-    ) -> None:
-        """Hash an entry's unnamed stream (or blocks of it), its named ones, its reparse data."""
-        if entry.unhashed:
-            return
-        if entry.size > self.window.size_bytes:
-            entry.unhashed = NOT_TRIED
-            return
-        try:
-            if whole and entry.kind == "file":
-                entry.digest = self._digest(entry, entry.size, None, set(blocks))
-            elif not whole:
-                for index in sorted(blocks):
-                    self._read_block(entry, index)
-            if streams:
-                for stream in entry.streams:
-                    stream.digest = self._digest(entry, stream.size, stream.name, set())
-                if entry.reparse:
-                    data = self.volume.reparse_data(entry)
-                    entry.reparse_digest = blake3(data).hexdigest()
-        except (ReaderError, SourceUnreadable) as error:
-            _drop_digests(entry, _reason(error))
-
-    def _bytes(self, entry: Entry, size: int, stream: str | None) -> Iterator[bytes]:
-        for offset in range(0, size, READ_BYTES):
-            data = self.volume.read(entry, offset, min(READ_BYTES, size - offset), stream)
-            self.report.advance(len(data))
-            yield data
-
-    def _digest(self, entry: Entry, size: int, stream: str | None, blocks: set[int]) -> str:
-        """Hash a stream from its start to its end, keeping the digests of drawn blocks."""
-        hasher = blake3()
-        for index, data in enumerate(self._bytes(entry, size, stream)):
-            hasher.update(data)
-            if index in blocks:
-                entry.blocks.append((index, blake3(data).hexdigest()))
-        return hasher.hexdigest()
-
-    def _read_block(self, entry: Entry, index: int) -> None:
-        offset = index * BLOCK_BYTES
-        data = self.volume.read(entry, offset, min(BLOCK_BYTES, entry.size - offset))
-        self.report.advance(len(data))
-        entry.blocks.append((index, blake3(data).hexdigest()))
-
-    def _keep(
-        self, spool: Spool, number: int, entry: Entry, contents: dict[str, int | str]
-    ) -> None:
+    def _keep(self, spool: Spool, number: int, note: bytes, contents: dict[str, int | str]) -> bool:
+        """Put what was read of an entry to its row; whether it could not be read."""
+        if is_digest(note):
+            spool.put_digest(number, note.decode("ascii"))
+            _add(contents, "files_hashed", 1)
+            _add(contents, "bytes_hashed", spool.sizes[number])
+            return False
+        entry = noted_entry(spool, number, note)
+        spool.put(number, entry)
         if entry.unhashed:
             _add(contents, "files_unreadable", 1)
         elif entry.digest is not None:
@@ -364,10 +272,7 @@ class FileReading:
             _add(contents, "bytes_hashed", entry.size)
         else:
             _add(contents, "bytes_hashed", len(entry.blocks) * BLOCK_BYTES)
-        if _is_plain(entry) and entry.digest is not None:
-            spool.put_digest(number, entry.digest)
-        else:
-            spool.put(number, entry)
+        return entry.unhashed is not None
 
 
 _COUNTED = {"file": "files", "folder": "folders", "link": "links", "other": "others"}
@@ -375,45 +280,3 @@ _COUNTED = {"file": "files", "folder": "folders", "link": "links", "other": "oth
 
 def _add(contents: dict[str, int | str], name: str, count: int) -> None:
     contents[name] = int(contents[name]) + count
-
-
-def _is_plain(entry: Entry) -> bool:
-    """Whether the digest of the unnamed stream is all that reading added."""
-    added = entry.streams or entry.reparse or entry.blocks or entry.unhashed
-    return entry.digest is not None and not added
-
-
-def _note_of(entry: Entry) -> bytes:
-    """Return what a checkpoint keeps of an entry that was read: its digest, or its row."""
-    if _is_plain(entry) and entry.digest is not None:
-        return entry.digest.encode("ascii")
-    return encode_entry(entry).rstrip(b"\n")
-
-
-def _noted(spool: Spool, number: int, text: bytes) -> Entry:
-    """Return an entry as a checkpoint has it."""
-    if text.startswith(b"{"):
-        return decode_entry(parse_line(text))
-    entry = spool.entry(number)
-    entry.digest = text.decode("ascii")
-    return entry
-
-
-def _reason(error: ReaderError | SourceUnreadable) -> str:
-    return UNREADABLE if isinstance(error, SourceUnreadable) else error.reason
-
-
-def _copy_digests(known: Entry, entry: Entry) -> None:
-    """Give a further name of one file what was read under its first."""
-    entry.digest, entry.unhashed = known.digest, known.unhashed
-    entry.reparse_digest, entry.blocks = known.reparse_digest, list(known.blocks)
-    entry.streams = [Stream(item.name, item.size, item.digest) for item in known.streams]
-
-
-def _drop_digests(entry: Entry, reason: str) -> None:
-    """Take back whatever was hashed of an entry, since not all of it could be read."""
-    entry.digest = entry.reparse_digest = None
-    entry.blocks = []
-    for stream in entry.streams:
-        stream.digest = None
-    entry.unhashed = reason

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 DIGEST_BYTES = 32
 
-_NOTHING, _SMALL_FILE, _FURTHER = range(3)
-"""What reading may add to a row: nothing; the digest of a small file alone; anything."""
+_NOTHING, _SMALL_FILE, _LARGE_FILE, _FURTHER = range(4)
+"""What reading may add to a row: nothing; the digest of a file alone, or of its blocks; more."""
 
 _MOST_CLUSTERS = (1 << 64) - 1
 
@@ -47,8 +47,8 @@ class Spool:
     offsets: array[int] = field(default_factory=lambda: array("Q"))
     places: array[int] = field(default_factory=lambda: array("Q"))
     nodes: array[int] = field(default_factory=lambda: array("Q"))
+    sizes: array[int] = field(default_factory=lambda: array("Q"))
     _sorts: bytearray = field(default_factory=bytearray)
-    _sizes: array[int] = field(default_factory=lambda: array("I"))
     _clusters: array[int] = field(default_factory=lambda: array("Q"))
     _ranges: list[_Range] = field(default_factory=list)
     _digests: bytearray = field(default_factory=bytearray)
@@ -93,9 +93,8 @@ class Spool:
         if not number or begins_piece(entry.path) or self._ranges[-1].sums.rows == MOST_ROWS:
             self._ranges.append(_Range(number))
         self._ranges[-1].sums.add_listed(entry)
-        sort = _sort_of(entry)
-        self._sorts.append(sort)
-        self._sizes.append(entry.size if sort == _SMALL_FILE else 0)
+        self.sizes.append(entry.size if entry.kind == "file" else 0)
+        self._sorts.append(_sort_of(entry))
         clusters = 0
         if entry.size >= HOLE_BYTES:
             clusters = min(_MOST_CLUSTERS, sum(count for _, count in entry.extents))
@@ -116,6 +115,14 @@ class Spool:
         """Read an entry back."""
         self.file.seek(self.offsets[number])
         return decode_entry(parse_line(self.file.readline()))
+
+    def is_bare(self, number: int) -> bool:
+        """Whether an entry is a file that has nothing but its unnamed stream."""
+        return self._sorts[number] in {_SMALL_FILE, _LARGE_FILE}
+
+    def reopen(self) -> None:
+        """Take a file position of one's own, in a copy of the process."""
+        self._file = self.path.open("rb")
 
     def by_place(self, numbers: Iterable[int]) -> list[int]:
         """Return entry numbers in the order of their first cluster; one node's names together."""
@@ -145,7 +152,7 @@ class Spool:
                     sums.add_read(entry)
                     whole = whole and not entry.unhashed
                 elif self._sorts[number] == _SMALL_FILE:
-                    sums.add_plain(self._sizes[number], hashed=bool(self._digested[number]))
+                    sums.add_plain(self.sizes[number], hashed=bool(self._digested[number]))
             text = b"".join(lines)
             clusters = self._clusters[piece.first : end]
             yield encode_piece(text, clusters, sums) if whole else NO_HEAD
@@ -160,7 +167,7 @@ class Spool:
             at = number * DIGEST_BYTES
             digest = self._digests[at : at + DIGEST_BYTES].hex()
             line = line[:-2] + b',"digest":"' + digest.encode() + b'"}\n'
-        if self._sorts[number] == _FURTHER:
+        if self._sorts[number] >= _LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry
 
@@ -170,4 +177,4 @@ def _sort_of(entry: Entry) -> int:
         return _FURTHER
     if entry.kind != "file":
         return _NOTHING
-    return _SMALL_FILE if entry.size <= LARGE_FILE_BYTES else _FURTHER
+    return _SMALL_FILE if entry.size <= LARGE_FILE_BYTES else _LARGE_FILE

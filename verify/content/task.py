@@ -18,7 +18,8 @@ class Task:
     what reads are narrowed to. `kind` is the filesystem; `raw`: read blocks, list nothing.
     `rows` is the file that its rows are written to; `checkpoint`, where there is one, that what was
     read is noted in, to go on from. `unreadable`: bytes of the drive (start,
-    length) that failed before, which are not tried again.
+    length) that failed before, which are not tried again. `readers`: processes that may read at
+    once, where no head has to move.
     """
 
     drive: str
@@ -37,6 +38,7 @@ class Task:
     rows: str
     unreadable: tuple[tuple[int, int], ...] = ()
     checkpoint: str | None = None
+    readers: int = 1
 
     def to_json(self) -> str:
         """Return the task as one line."""

@@ -39,7 +39,8 @@ if TYPE_CHECKING:
     from verify.table.model import PartitionEntry, Table
 
 MOST_READERS = 2
-"""Partitions read at once where no head moves; both drives of a check are read at once, too."""
+"""Partitions read at once where no head moves, and processes that read each of them; both drives
+of a check are read at once, too."""
 
 _SPARE_DRAW = 1.05
 """Drawn beyond what the share asks for, since some names stand on one side only."""
@@ -213,6 +214,13 @@ class _Capture:
             return Filesystem(kind="unknown")
         return recognise(window, type_code=entry.type)
 
+    @property
+    def _readers(self) -> int:
+        """How many may read at once: one where a head moves, or may."""
+        identity = self.drive.identity
+        still = identity.kind == "image" or identity.rotational is False
+        return MOST_READERS if still else 1
+
     def _partitions(
         self, described: list[tuple[PartitionEntry, Filesystem]], table: Table
     ) -> list[dict[str, Any]]:
@@ -221,9 +229,7 @@ class _Capture:
         `MOST_READERS` at once where nothing moves (an image, a drive that says it does not
         rotate); one at a time else, since a head that goes to and fro reads less than either.
         """
-        identity = self.drive.identity
-        still = identity.kind == "image" or identity.rotational is False
-        with ThreadPoolExecutor(MOST_READERS if still else 1) as pool:
+        with ThreadPoolExecutor(self._readers) as pool:
             answers = list(pool.map(lambda item: self._read(item[0], item[1], table), described))
         order = [entry.number for entry, _ in described if entry.number in self.rows]
         self.rows = {number: self.rows[number] for number in order}
@@ -319,6 +325,7 @@ class _Capture:
             checkpoint=None
             if self.unfinished is None
             else self.unfinished.checkpoint(entry.number, raw=raw),
+            readers=self._readers,
         )
 
     def _run(self, task: Task, number: int) -> Answer:

@@ -1,0 +1,116 @@
+"""Two processes read what one would, whatever becomes of the second."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+from blake3 import blake3
+
+from tests.support.failing import Fault, failing_drive, reads_of
+from tests.support.images import MIB, make_ext4
+from verify.content.isolate import Readers
+from verify.manifest.capture import CaptureOptions, Environment, capture
+from verify.manifest.file import open_manifest
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from verify.manifest.model import Header
+
+pytestmark = [pytest.mark.root, pytest.mark.tools("mkfs.ext4", "umount")]
+
+FILES = {f"name{number:04}": b"%d " % number * (1 + number % 700) for number in range(2_500)}
+"""Small ones: by what opening them costs, enough for a second process."""
+
+LAST = b"Z" * 60_000
+"""Stands behind all others, in the half that the second process reads."""
+
+SECTOR = 512
+
+
+@pytest.fixture(scope="module")
+def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make one volume, once."""
+    path = tmp_path_factory.mktemp("volumes") / "ext4.img"
+    return make_ext4(path, 48 * MIB, {**FILES, "zlast": LAST})
+
+
+def taken(
+    drive: Path, output: Path, monkeypatch: pytest.MonkeyPatch, readers: int, change: str = "pass"
+) -> Header:
+    """Capture with that many readers; `change` is run in the first before it reads."""
+    monkeypatch.setattr("verify.manifest.capture.MOST_READERS", readers)
+    log = output.with_suffix(".forks")
+    program = (
+        "import os, signal, runpy, verify.content.two as two;"
+        "fork = os.fork;"
+        f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
+        f"{change};"
+        "runpy.run_module('verify.content.worker', run_name='__main__')"
+    )
+    around = Environment(
+        clock=lambda: 1_700_000_000.0,
+        host="bench",
+        name_salt="5a" * 16,
+        readers=Readers(command=(sys.executable, "-c", program)),
+    )
+    header = capture(str(drive), output, CaptureOptions(depth="full"), environment=around)
+    assert log.exists() == (readers > 1)
+    return header
+
+
+KILLED = (
+    "be = two._be_second;"
+    "two._be_second = lambda *a: (signal.setitimer(signal.ITIMER_REAL, 0.02),"
+    " signal.signal(signal.SIGALRM, lambda *_: os.kill(os.getpid(), 9)), be(*a))"
+)
+DEAD_AT_ONCE = "two._be_second = lambda *a: os._exit(1)"
+SILENT = "two._be_second = lambda *a: os._exit(0)"
+
+
+@pytest.mark.parametrize("change", ["pass", KILLED, DEAD_AT_ONCE, SILENT])
+def test_two_readers_when_they_end_then_the_manifest_is_that_of_one(
+    change: str, image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Byte for byte, also where the second is killed on its way or never begins."""
+    taken(image, tmp_path / "one", monkeypatch, 1)
+    header = taken(image, tmp_path / "two", monkeypatch, 2, change)
+    assert (tmp_path / "two").read_bytes() == (tmp_path / "one").read_bytes()
+    contents = header.partitions[0].contents
+    assert contents is not None
+    assert contents.files_hashed == len(FILES) + 1
+
+
+def test_two_readers_when_read_then_every_hash_is_the_files_own(
+    image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Held against the data that was put in."""
+    taken(image, tmp_path / "two", monkeypatch, 2)
+    found = {entry.path: entry.digest for entry in open_manifest(tmp_path / "two").entries(0)}
+    for name, data in {**FILES, "zlast": LAST}.items():
+        assert found[f"/{name}"] == blake3(data).hexdigest(), name
+
+
+def test_two_readers_when_the_second_meets_a_bad_sector_then_the_first_is_patient_alone(
+    image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second asks once and ends; all else is as one reader tells it."""
+    at = image.read_bytes().index(LAST[:4096]) + 20 * SECTOR
+    fault = Fault(at, at + 1)
+    headers = []
+    for readers in (1, 2):
+        image.with_suffix(".reads").unlink(missing_ok=True)
+        folder = tmp_path / str(readers)
+        folder.mkdir()
+        with failing_drive(image, folder, [fault]) as drive:
+            headers.append(taken(drive, folder / "m", monkeypatch, readers))
+        assert reads_of(image, fault) == 1 + 1 + 1 + (readers == 2)
+    one, two = headers
+    assert two.capture.unreadable == one.capture.unreadable != ()
+    assert two.capture.owners == one.capture.owners
+    assert [item.contents for item in two.partitions] == [item.contents for item in one.partitions]
+    rows = [list(open_manifest(tmp_path / name / "m").entries(0)) for name in ("1", "2")]
+    assert rows[0] == rows[1]
+    assert [entry.path for entry in rows[1] if entry.unhashed] == ["/zlast"]
