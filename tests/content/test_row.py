@@ -45,6 +45,7 @@ entries = st.builds(
     blocks=st.lists(st.tuples(numbers, st.just("cd" * 32)), max_size=3),
     unhashed=st.none() | names,
     boot=st.booleans(),
+    placed=st.booleans(),
 )
 
 

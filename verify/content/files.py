@@ -15,6 +15,7 @@ from verify.content.draw import (
     LARGE_FILE_BYTES,
     Lottery,
     Lowest,
+    LowestByPlace,
     blocks_in,
 )
 from verify.content.owners import find_owners
@@ -58,6 +59,7 @@ class FileReading:
     answer: Answer
     files: Lowest[int] = field(init=False)
     blocks: Lowest[tuple[int, int]] = field(init=False)
+    placed: LowestByPlace[int] = field(default_factory=LowestByPlace)
     always: list[int] = field(default_factory=list)
     looked_at: list[int] = field(default_factory=list)
     apart: list[int] = field(default_factory=list)
@@ -126,7 +128,7 @@ class FileReading:
         if entry.boot:
             self.always.append(number)
         elif entry.size <= LARGE_FILE_BYTES:
-            self.files.offer(lottery.file(entry.path) if self.files.most else 0, number)
+            self._enter_draw(entry, number, lottery)
         else:
             if entry.streams or entry.reparse:
                 self.apart.append(number)
@@ -134,6 +136,16 @@ class FileReading:
                 self.blocks.offer(lottery.block(entry.path, index), (number, index))
         if self.task.depth == "full":
             self.everything.append(number)
+
+    def _enter_draw(self, entry: Entry, number: int, lottery: Lottery) -> None:
+        """Let a file take part in the draw of whole files, and in that of its place."""
+        if not self.files.most:
+            self.files.offer(0, number)
+            return
+        lot = lottery.file(entry.path)
+        self.files.offer(lot, number)
+        if entry.extents and self.task.depth == "sample":
+            self.placed.offer(self.volume.place(*entry.extents[0]).start, lot, number)
 
     # --- what the machine starts from ---
 
@@ -169,10 +181,12 @@ class FileReading:
         wanted = Wanted(set(self.always))
         if self.task.depth != "layout":
             wanted.whole.update(self.files.items, self.everything)
+            spool.placed.update(set(self.placed.items) - set(self.files.items))
+            wanted.whole.update(spool.placed)
             wanted.apart.update(self.apart)
             for number, index in self.blocks.items:
                 wanted.blocks.setdefault(number, []).append(index)
-        contents = self._contents_before()
+        contents = {**self._contents_before(), "placed": len(spool.placed)}
         self.answer.contents = contents
         self.report.send(expect=self._bytes_ahead(spool, wanted))
         with self._checkpoint(spool) as checkpoint:

@@ -59,7 +59,11 @@ def encode_entry(entry: Entry) -> bytes:
         line += f',"extended":{_ENCODER.encode(entry.extended)}'
     if entry.blocks:
         line += f',"blocks":{_ENCODER.encode(entry.blocks)}'
-    return (line + (',"boot":true}\n' if entry.boot else "}\n")).encode("ascii")
+    if entry.boot:
+        line += ',"boot":true'
+    if entry.placed:
+        line += ',"placed":true'
+    return (line + "}\n").encode("ascii")
 
 
 def _numbers(entry: Entry) -> str:
@@ -120,7 +124,7 @@ def decode_entry(row: dict[str, Any]) -> Entry:
     entry = Entry(cast("Kind", kind), path)
     entry.size, entry.node = _number(row, "size"), _number(row, "node")
     entry.links = _number(row, "links", 1)
-    entry.boot = row.get("boot") is True
+    entry.boot, entry.placed = row.get("boot") is True, row.get("placed") is True
     for name, value in row.items():
         if name in _NUMBERS:
             setattr(entry, name, _number(row, name))

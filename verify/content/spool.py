@@ -47,6 +47,7 @@ class Spool:
     offsets: array[int] = field(default_factory=lambda: array("Q"))
     places: array[int] = field(default_factory=lambda: array("Q"))
     nodes: array[int] = field(default_factory=lambda: array("Q"))
+    placed: set[int] = field(default_factory=set)
     sizes: array[int] = field(default_factory=lambda: array("Q"))
     _sorts: bytearray = field(default_factory=bytearray)
     _clusters: array[int] = field(default_factory=lambda: array("Q"))
@@ -152,7 +153,9 @@ class Spool:
                     sums.add_read(entry)
                     whole = whole and not entry.unhashed
                 elif self._sorts[number] == _SMALL_FILE:
-                    sums.add_plain(self.sizes[number], hashed=bool(self._digested[number]))
+                    hashed = bool(self._digested[number])
+                    drawn = hashed and number not in self.placed
+                    sums.add_plain(self.sizes[number], hashed=hashed, drawn=drawn)
             text = b"".join(lines)
             clusters = self._clusters[piece.first : end]
             yield encode_piece(text, clusters, sums) if whole else NO_HEAD
@@ -161,12 +164,15 @@ class Spool:
     def _row(self, number: int, line: bytes) -> tuple[bytes, Entry | None]:
         """Return a row with what was added, and its entry where that may be more than a digest."""
         entry = self._changed.get(number)
+        placed = number in self.placed
         if entry is not None:
+            entry.placed = placed
             return encode_entry(entry), entry
         if self._digested[number]:
             at = number * DIGEST_BYTES
             digest = self._digests[at : at + DIGEST_BYTES].hex()
-            line = line[:-2] + b',"digest":"' + digest.encode() + b'"}\n'
+            mark = b',"placed":true' if placed else b""
+            line = b'%s,"digest":"%s"%s}\n' % (line[:-2], digest.encode(), mark)
         if self._sorts[number] >= _LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry

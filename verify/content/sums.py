@@ -29,7 +29,7 @@ class Sums:
     `linked`: links of all sorts, and files with several names. `secured` tell an owner or rights,
     `attributed` have attributes, `encrypted` by the system, `placeholders` for contents elsewhere;
     `timed`: files with a modification time. `hashed`, and `hashed_bytes` of them; `drawn`: hashed
-    out of `sizes`; `blocks` of large files hashed out of `block_population`.
+    out of `sizes` as the draw wanted; `blocks` of large files hashed out of `block_population`.
     """
 
     rows: int = 0
@@ -85,19 +85,19 @@ class Sums:
             return
         if entry.size <= LARGE_FILE_BYTES:
             self.sizes.append(size_in_draw(entry))
-            self.drawn += entry.digest is not None
+            self.drawn += entry.digest is not None and not entry.placed
             return
         count = blocks_in(entry.size)
         self.block_population += count
         self.blocks += count if entry.digest is not None else 0
 
-    def add_plain(self, size: int, *, hashed: bool) -> None:
+    def add_plain(self, size: int, *, hashed: bool, drawn: bool) -> None:
         """Count a small file that has nothing but its unnamed stream, of `size` bytes."""
         self.sizes.append(size)
         if hashed:
             self.hashed += 1
             self.hashed_bytes += size
-            self.drawn += 1
+        self.drawn += drawn
 
 
 COUNTS = tuple(item.name for item in fields(Sums) if item.name not in {"sizes", "nodes"})

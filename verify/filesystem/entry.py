@@ -41,7 +41,8 @@ class Entry:
     `short` is the 8.3 name that a file has beside its own. `extended` are further attributes by
     name (those of Unix by their full names, NTFS's as `$EA` and `$EFS`) and the digest of each.
 
-    `boot`: read at every depth, since the machine starts from it.
+    `boot`: read at every depth, since the machine starts from it. `placed`: read for where it lies
+    on the drive, and no part of the draw.
     """
 
     kind: Kind
@@ -67,3 +68,4 @@ class Entry:
     blocks: list[tuple[int, str]] = field(default_factory=list)
     unhashed: str | None = None
     boot: bool = False
+    placed: bool = False

@@ -97,8 +97,9 @@ class Contents(Model):
     `files_in_draw`; `threshold`: the highest such hash that was drawn (64 bits, hex), so that two
     captures can be held against each other. `blocks_*`: the same for blocks of `block_bytes` of
     large files and of partitions without a readable filesystem. `always`: files read at every
-    depth because the machine needs them to start. `files_unreadable`: files with no hash because
-    some of their bytes could not be read; `blocks_unreadable` likewise of raw partitions.
+    depth because the machine needs them to start; `placed`: files read for where they lie, one of
+    each GiB of the partition, beyond those that were drawn. `files_unreadable`: files with no hash
+    because some of their bytes could not be read; `blocks_unreadable` likewise of raw partitions.
     """
 
     files_in_draw: int = 0
@@ -109,6 +110,7 @@ class Contents(Model):
     block_threshold: str | None = None
     block_bytes: int = 0
     always: int = 0
+    placed: int = 0
     files_hashed: int = 0
     bytes_hashed: int = 0
     files_unreadable: int = 0

@@ -189,7 +189,7 @@ def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
     if old.size <= LARGE_FILE_BYTES:
         found.population += 1
         found.sizes.append(size_in_draw(old))
-        if whole:
+        if whole and not (old.placed or new.placed):
             found.drawn += 1
             found.drawn_mismatches += old.digest != new.digest
         return
