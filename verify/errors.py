@@ -15,6 +15,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     ├── StructureError                         an on-disk structure that cannot be read as one
     │   └── TooMuch                            more in it than any real one holds
     ├── ReaderError                            a volume library gave up
+    ├── ViewRefused                            what was handed in is no view of the partition
     ├── ResumeRefused                          a reading that was cut off cannot go on
     ├── ManifestError                          a manifest cannot be used
     │   ├── ManifestForeign                    not a manifest at all
@@ -205,6 +206,22 @@ class ReaderError(WitnessError):
 
     def __str__(self) -> str:
         return f"{self.reader} could not {self.doing}: {self.reason}."
+
+
+@dataclass
+class ViewRefused(WitnessError):
+    """What was handed in as an unlocked view of an encrypted partition, and is none."""
+
+    path: str
+    partition: int
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: is no view of partition {self.partition}: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what a view is."""
+        return "Unlock that partition of that drive read-only, and give what appears then."
 
 
 @dataclass

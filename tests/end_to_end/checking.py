@@ -24,7 +24,7 @@ def check(source: Path, target: Path, options: CaptureOptions | None = None) -> 
             str(source),
             str(target),
             Path(folder),
-            options or CaptureOptions(),
+            (options or CaptureOptions(),) * 2,
             (Progress(), Progress()),
         )
         return compare(open_manifest(paths[0]), open_manifest(paths[1]))

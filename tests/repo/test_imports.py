@@ -59,6 +59,7 @@ READERS = WRITERS | {
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
     "verify/source/hidden.py",  # what sysfs tells of areas beside a drive
+    "verify/source/mapped.py",  # what sysfs tells of a mapped device
     "verify/machine/efi.py",  # start-up entries of the firmware
     "verify/machine/linux.py",  # what sysfs tells of drives and discards
     "verify/machine/mounts.py",  # what is mounted, and what lies under it

@@ -15,6 +15,7 @@ from verify.cli.options import (
     SampleFilesOption,
     ScratchOption,
     SeedOption,
+    ViewOption,
 )
 
 
@@ -34,6 +35,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     sample_blocks: SampleBlocksOption = None,
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
+    view: ViewOption = None,
     resume: Annotated[
         bool,
         typer.Option(
@@ -48,7 +50,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     from dataclasses import replace as replace_options
 
     from verify.cli.output import emit
-    from verify.cli.reading import capture_options, new_file
+    from verify.cli.reading import capture_options, new_file, views_of
     from verify.errors import UsageError
     from verify.manifest.both import capture_one
     from verify.manifest.file import is_manifest, open_manifest
@@ -57,7 +59,8 @@ def capture(  # noqa: PLR0913 - the command's own options
 
     if is_manifest(drive):
         raise UsageError(f"{drive}: is a manifest already.", "Give the drive or its image.")
-    file = new_file(output, (drive,), replace_it=replace)
+    views = views_of(view)
+    file = new_file(output, (drive, *views.values()), replace_it=replace)
     options = capture_options(
         depth=depth,
         seed=seed,
@@ -69,7 +72,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     )
     if resume and options.depth != "full":
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
-    options = replace_options(options, resume=resume)
+    options = replace_options(options, resume=resume, views=views)
     with Bars(sys.stderr) as bars:
         capture_one(drive, file, options, bars.drive(Path(drive).name))
     header = open_manifest(file).header

@@ -31,7 +31,9 @@ from verify.cli.options import (
     ScratchOption,
     SeedOption,
     SourceArgument,
+    SourceViewOption,
     TargetArgument,
+    TargetViewOption,
 )
 
 
@@ -46,6 +48,8 @@ def check(  # noqa: PLR0913 - the command's own options
     sample_blocks: SampleBlocksOption = None,
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
+    source_view: SourceViewOption = None,
+    target_view: TargetViewOption = None,
     keep: Annotated[
         str | None,
         typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
@@ -70,7 +74,7 @@ def check(  # noqa: PLR0913 - the command's own options
 ) -> int:
     """Read both drives, compare them, give the verdict."""
     from verify.cli.judging import declared_by, judge, tell
-    from verify.cli.reading import capture_options, new_folder
+    from verify.cli.reading import capture_options, new_folder, with_views
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
@@ -87,6 +91,7 @@ def check(  # noqa: PLR0913 - the command's own options
         retries=retries,
         beside=(source, target),
     )
+    both = with_views(options, (source, target), (source_view, target_view))
     filing = filing_for(
         job,
         archive=archive,
@@ -97,7 +102,7 @@ def check(  # noqa: PLR0913 - the command's own options
         ask=ask,
     )
     with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
-        judged = judge(source, target, options, folder, declared)
+        judged = judge(source, target, both, folder, declared)
         tell(judged, as_document=json, lang=lang)
         seal = None
         if filing is not None and folder is not None:

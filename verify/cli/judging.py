@@ -30,19 +30,21 @@ class Judged:
 def judge(
     source: str,
     target: str,
-    options: "CaptureOptions",
+    options: "CaptureOptions | tuple[CaptureOptions, CaptureOptions]",
     keep: Path | None = None,
     declared: "Declared | None" = None,
 ) -> Judged:
     """Read both sides (manifests are taken as they are) and compare them.
 
-    `keep`: an empty folder for the two manifests; without it they are thrown away at the end.
+    `options`: those of both sides, or each side's. `keep`: an empty folder for the two manifests;
+    without it they are thrown away at the end.
     `declared`: the layout that the new drive is held to.
     """
+    both = options if isinstance(options, tuple) else (options, options)
     if keep is not None:
-        return _judge_in(source, target, options, keep, declared, kept=True)
-    with working_folder(options.scratch) as folder:
-        return _judge_in(source, target, options, Path(folder), declared, kept=False)
+        return _judge_in(source, target, both, keep, declared, kept=True)
+    with working_folder(both[0].scratch) as folder:
+        return _judge_in(source, target, both, Path(folder), declared, kept=False)
 
 
 def declared_by(fit: str | None) -> "Declared | None":
@@ -73,7 +75,7 @@ def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
 def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
     source: str,
     target: str,
-    options: "CaptureOptions",
+    options: "tuple[CaptureOptions, CaptureOptions]",
     folder: Path,
     declared: "Declared | None",
     *,

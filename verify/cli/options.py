@@ -88,6 +88,23 @@ RetriesOption = Annotated[
     int,
     typer.Option("--retries", metavar="N", min=0, help="How often a failing read is tried again."),
 ]
+ViewOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--view",
+        metavar="N=PATH",
+        help="An unlocked, read-only view of encrypted partition N: a device or an image file."
+        " May be given again.",
+    ),
+]
+SourceViewOption = Annotated[
+    list[str] | None,
+    typer.Option("--source-view", metavar="N=PATH", help="The same, of the old drive."),
+]
+TargetViewOption = Annotated[
+    list[str] | None,
+    typer.Option("--target-view", metavar="N=PATH", help="The same, of the new drive."),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]

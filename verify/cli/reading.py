@@ -48,6 +48,43 @@ def capture_options(  # noqa: PLR0913 - as many as the command has, all named
     return options
 
 
+def views_of(given: list[str] | None) -> dict[int, str]:
+    """Return the paths of views by their partitions' numbers, from `N=PATH` each.
+
+    Raises:
+        UsageError: one is not written so, or a partition has two.
+    """
+    views: dict[int, str] = {}
+    for text in given or ():
+        number, sign, path = text.partition("=")
+        if not (sign and path and number.isascii() and number.isdigit()):
+            raise UsageError(f"{text}: is no N=PATH.", "Give the partition's number and the view.")
+        if int(number) in views:
+            raise UsageError(f"Partition {number} has two views.", "Give one of them.")
+        views[int(number)] = path
+    return views
+
+
+def with_views(
+    options: "CaptureOptions",
+    sides: tuple[str, str],
+    given: tuple[list[str] | None, list[str] | None],
+) -> "tuple[CaptureOptions, CaptureOptions]":
+    """Return the options of each side, with the views that were given for it.
+
+    Raises:
+        UsageError: a view is not written as one, or its side is a manifest already.
+    """
+    from verify.manifest.file import is_manifest
+
+    for side, texts in zip(sides, given, strict=True):
+        if texts and is_manifest(side):
+            advice = "Give the view where the manifest is captured."
+            raise UsageError(f"{side}: is a manifest; no view is read for it.", advice)
+    old, new = (replace(options, views=views_of(texts)) for texts in given)
+    return old, new
+
+
 def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
     """Return the options of the first manifest among `paths`, or the usual ones.
 

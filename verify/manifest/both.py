@@ -47,10 +47,12 @@ def capture_both(
     source: str,
     target: str,
     folder: Path,
-    options: CaptureOptions,
+    options: tuple[CaptureOptions, CaptureOptions],
     progress: tuple[Progress, Progress],
 ) -> tuple[Path, Path]:
     """Capture both drives at the same time into `folder`; a side that is a manifest is left as is.
+
+    `options` and `progress`: each side's.
 
     Raises:
         SourceError, OutputError: of the side that failed first; the other one is ended.
@@ -58,12 +60,13 @@ def capture_both(
     environment = Environment()
     paths: list[Path] = []
     sides: list[_Side] = []
-    for path, name, bar in zip((source, target), (SOURCE_NAME, TARGET_NAME), progress, strict=True):
+    names = SOURCE_NAME, TARGET_NAME
+    for path, name, own, bar in zip((source, target), names, options, progress, strict=True):
         if is_manifest(path):
             paths.append(Path(path))
             continue
         paths.append(folder / name)
-        sides.append(_Side(path, paths[-1], options, bar, environment))
+        sides.append(_Side(path, paths[-1], own, bar, environment))
     _run_all(sides, environment)
     return paths[0], paths[1]
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import platform
 import re
 import secrets
+import shutil
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -20,7 +21,13 @@ from verify.content.draw import DEFAULT_SEED
 from verify.content.isolate import Readers
 from verify.content.progress import Progress
 from verify.content.task import Answer, Depth, Task
-from verify.errors import OutputError, ResumeRefused, SourceUnreadable, SourceVanished
+from verify.errors import (
+    OutputError,
+    ResumeRefused,
+    SourceUnreadable,
+    SourceVanished,
+    ViewRefused,
+)
 from verify.filesystem.members import recognise_whole
 from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
@@ -29,6 +36,7 @@ from verify.manifest.foreign import refuse_foreign
 from verify.manifest.gaps import read_gap
 from verify.manifest.model import Header
 from verify.manifest.resume import Unfinished, state_of
+from verify.manifest.view import Seen, look_at_view
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 from verify.stats import TOLERABLE_SHARE, sample_size
@@ -61,7 +69,8 @@ class CaptureOptions:
     `confidence` in (0, 1); `sample_files`/`sample_blocks`: how many are drawn a partition, `None`
     for as many as exclude 0.1 % at that confidence; `scratch`: a folder for listings that wait,
     about 300 bytes a file, `None` for the system's; `retries`: of a failing read; `resume`:
-    note beside the manifest what was read, and go on from what was noted before.
+    note beside the manifest what was read, and go on from what was noted before. `views`: the
+    path of an unlocked view of an encrypted partition, by the partition's number.
     """
 
     depth: Depth = "sample"
@@ -72,6 +81,7 @@ class CaptureOptions:
     scratch: Path | None = None
     retries: int = 1
     resume: bool = False
+    views: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def draw(self) -> int:
@@ -102,6 +112,7 @@ def capture(
     Raises:
         SourceError: the drive cannot be used, or went away.
         OutputError: the manifest, or the listings before it, could not be written.
+        ViewRefused: what was handed in is no view of that partition.
         ResumeRefused: it was to go on, and the drive is not provably the same and unchanged.
         Interrupted: the environment's readers were stopped.
     """
@@ -138,6 +149,7 @@ class _Capture:
     unread: list[dict[str, Any]] = field(default_factory=list)
     unreadable: set[tuple[int, int]] = field(default_factory=set)
     owners: list[dict[str, Any]] = field(default_factory=list)
+    views: dict[int, Seen] = field(default_factory=dict)
 
     def run(self) -> Header:
         """Read everything and return the header; `rows` then names the files of the rows."""
@@ -154,6 +166,7 @@ class _Capture:
             windows = [(entry.number, self._window(entry, table)) for entry in table.partitions]
             chosen = [self.options.seed, self.options.confidence, self.options.sample_blocks]
             self.unfinished.hold(state_of(drive, before, windows, chosen))
+        self._look_at_views(described, table)
         gap = read_gap(drive, table, whole=self.options.depth == "full")
         partitions = self._partitions(described, table)
         drive_info = self._drive_info()
@@ -181,6 +194,18 @@ class _Capture:
             "unread": self.unread,
         }
         return Header.model_validate(_storable(fields))
+
+    def _look_at_views(
+        self, described: list[tuple[PartitionEntry, Filesystem]], table: Table
+    ) -> None:
+        """Hold every view against its partition before anything takes hours to read."""
+        known = {entry.number: (entry, filesystem) for entry, filesystem in described}
+        for number, path in self.options.views.items():
+            if number not in known:
+                raise ViewRefused(path, number, "the drive has no such partition")
+            entry, filesystem = known[number]
+            window = self._window(entry, table)
+            self.views[number] = look_at_view(path, number, window, filesystem)
 
     def _whole_drive(self, table: Table) -> dict[str, Any] | None:
         """Describe the set that the drive belongs to by what stands outside its partitions."""
@@ -231,10 +256,14 @@ class _Capture:
         """
         with ThreadPoolExecutor(self._readers) as pool:
             answers = list(pool.map(lambda item: self._read(item[0], item[1], table), described))
+        seen = {number: self._read_view(number) for number in self.views}
         order = [entry.number for entry, _ in described if entry.number in self.rows]
         self.rows = {number: self.rows[number] for number in order}
         return [
-            self._fields(entry, filesystem, table, answer)
+            {
+                **self._fields(entry, filesystem, table, answer),
+                "view": seen.get(entry.number),
+            }
             for (entry, filesystem), answer in zip(described, answers, strict=True)
         ]
 
@@ -305,7 +334,6 @@ class _Capture:
         return self._run(self._task(entry, kind, window, raw=True), entry.number)
 
     def _task(self, entry: PartitionEntry, kind: str, window: Window, *, raw: bool) -> Task:
-        options = self.options
         return Task(
             drive=self.drive.name,
             file_id=self.drive.identity.file_id,
@@ -315,17 +343,13 @@ class _Capture:
             device_sector_bytes=self.drive.sector_bytes,
             kind=kind,
             raw=raw,
-            depth=options.depth,
-            seed=options.seed,
-            sample_files=options.draw if options.sample_files is None else options.sample_files,
-            sample_blocks=options.draw if options.sample_blocks is None else options.sample_blocks,
-            retries=options.retries,
             rows=str(self.folder / f"partition-{entry.number}.rows"),
             unreadable=tuple(sorted({*self.drive.unreadable, *self.unreadable})),
             checkpoint=None
             if self.unfinished is None
             else self.unfinished.checkpoint(entry.number, raw=raw),
             readers=self._readers,
+            **self._how_to_draw(),
         )
 
     def _run(self, task: Task, number: int) -> Answer:
@@ -345,6 +369,45 @@ class _Capture:
             self.rows[number] = listed
             answer.contents = None
         return answer
+
+    def _read_view(self, number: int) -> dict[str, Any]:
+        """Read the files of a view, and put their rows behind those of its partition."""
+        self.progress.phase(f"reading the files in partition {number}")
+        task = self.views[number].task(
+            rows=str(self.folder / f"view-{number}.rows"),
+            readers=self._readers,
+            **self._how_to_draw(),
+        )
+        answer = self.around.readers.read(task, self.progress)
+        if answer.vanished:
+            raise SourceVanished(task.drive, answer.vanished)
+        if answer.listing is not None:
+            rows = Path(task.rows if answer.failure is None else f"{task.rows}.listed")
+            self._put_behind(number, rows)
+        fields = self.views[number].fields(answer)
+        self.unread += [{**item, "partition": number} for item in fields["unread"]]
+        return fields
+
+    def _put_behind(self, number: int, rows: Path) -> None:
+        joined = self.folder / f"partition-{number}.joined"
+        with joined.open("wb") as out:
+            for part in (self.rows.get(number), rows):
+                if part is not None:
+                    with part.open("rb") as file:
+                        shutil.copyfileobj(file, out)
+        self.rows[number] = joined
+
+    def _how_to_draw(self) -> dict[str, Any]:
+        """Return what all tasks of a capture have in common."""
+        options = self.options
+        draw = options.draw
+        return {
+            "depth": options.depth,
+            "seed": options.seed,
+            "sample_files": draw if options.sample_files is None else options.sample_files,
+            "sample_blocks": draw if options.sample_blocks is None else options.sample_blocks,
+            "retries": options.retries,
+        }
 
     def _drive_info(self) -> dict[str, Any]:
         drive = self.drive

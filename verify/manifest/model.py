@@ -11,7 +11,13 @@ from typing import Literal
 from pydantic import ConfigDict, Field
 
 from verify.boot.model import BootCode, BootRecord
-from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem, Unread
+from verify.filesystem.model import (
+    LOCKED_KINDS,
+    NO_CONTENT_KINDS,
+    READABLE_KINDS,
+    Filesystem,
+    Unread,
+)
 from verify.manifest.base import Depth, Model
 from verify.source.hidden import HiddenArea
 from verify.table.model import Table
@@ -132,10 +138,29 @@ class RawDigest(Model):
     reason: str | None = None
 
 
+class View(Model):
+    """What an encrypted partition holds, as read through an unlocked view of it.
+
+    `path`: where the view was, of `size_bytes`. `tie`: what says that it is of this partition: its
+    `identity`, as the device mapper has it, or its `size` alone. The rest as of a partition.
+    """
+
+    path: str
+    size_bytes: int
+    tie: Literal["identity", "size"]
+    filesystem: Filesystem
+    listing: Listing | None = None
+    contents: Contents | None = None
+    hibernation: str | None = None
+    boot: BootRecord | None = None
+    unread: tuple[Unread, ...] = ()
+
+
 class Partition(Model):
     """One partition: where its table puts it, what lies in it, what was read of it.
 
-    `boot`: what its start-up files name; `None` where nobody looked for them.
+    `boot`: what its start-up files name; `None` where nobody looked for them. `view`: what was
+    read through an unlocked view of it.
     """
 
     number: int
@@ -154,6 +179,27 @@ class Partition(Model):
     hibernation: str | None = None
     boot: BootRecord | None = None
     unread: tuple[Unread, ...] = ()
+    view: View | None = None
+
+    def unlocked(self) -> Partition:
+        """Return the partition as its view shows it."""
+        seen = self.view
+        if seen is None:
+            return self
+        update = {
+            "filesystem": seen.filesystem,
+            "listing": seen.listing,
+            "contents": seen.contents,
+            "hibernation": seen.hibernation,
+            "boot": seen.boot,
+            "unread": (*self.unread, *seen.unread),
+        }
+        return self.model_copy(update=update)
+
+    @property
+    def is_locked(self) -> bool:
+        """Whether it is encrypted on the drive, seen through or not."""
+        return self.view is not None or self.filesystem.kind in LOCKED_KINDS
 
     @property
     def readable(self) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 GROUP_START = b'{"partition":'
 TRAILER_START = b'{"trailer":'
+BLOCK_START = b'{"block":'
 
 Raw = TypeVar("Raw")
 Item = TypeVar("Item")
@@ -85,6 +86,8 @@ class ListingRows:
 
     def _take_row(self) -> None:
         line = next(self._rows, None)
+        while line is not None and line.startswith(BLOCK_START):
+            line = next(self._rows, None)  # of the encrypted bytes that the files lie in
         self._entry = None
         if line is not None:
             self._entry = decoded(self._path, decode_entry, decoded(self._path, parse_line, line))

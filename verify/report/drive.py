@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.manifest.model import Header, Partition
+    from verify.manifest.model import Header, Listing, Partition, View
     from verify.table.model import GptHeader, Table
 
 
@@ -100,9 +100,24 @@ def _filesystem(partition: Partition) -> Iterator[tuple[str, str]]:
     if filesystem.clean is not None:
         state = "cleanly dismounted" if filesystem.clean else "not cleanly dismounted"
         yield "state", ", ".join((state, *filesystem.state))
-    if listing := partition.listing:
-        whole = "" if listing.complete else "; not all of it could be listed"
-        folders = f"{listing.files:,} files in {listing.folders:,} folders"
-        yield "holds", f"{folders}, {decimal_size(listing.bytes)}{whole}"
+    if partition.listing:
+        yield "holds", _holds(partition.listing)
+    if partition.view:
+        yield from _view(partition.view)
     for item in (*filesystem.unread, *partition.unread):
+        yield "not read", f"{item.what}: {item.reason}"
+
+
+def _holds(listing: Listing) -> str:
+    whole = "" if listing.complete else "; not all of it could be listed"
+    folders = f"{listing.files:,} files in {listing.folders:,} folders"
+    return f"{folders}, {decimal_size(listing.bytes)}{whole}"
+
+
+def _view(view: View) -> Iterator[tuple[str, str]]:
+    tie = "the volume's identifier" if view.tie == "identity" else "its size alone"
+    yield "unlocked", f"{view.filesystem.kind}, read through {view.path}, tied by {tie}"
+    if view.listing:
+        yield "holds", _holds(view.listing)
+    for item in view.unread:
         yield "not read", f"{item.what}: {item.reason}"

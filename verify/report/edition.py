@@ -20,7 +20,7 @@ from verify.report.json_text import document_json
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Header
+    from verify.manifest.model import Header, Partition
     from verify.rules.model import Value
     from verify.rules.result import Comparison, FindingRow, Identity, OutcomeRow
 
@@ -213,4 +213,13 @@ def _header(header: Header, names: Names) -> Header:
         item.model_copy(update={"what": names.text(item.what), "reason": names.text(item.reason)})
         for item in header.unread
     )
-    return header.model_copy(update={"unread": unread})
+    partitions = tuple(_partition(item) for item in header.partitions)
+    return header.model_copy(update={"unread": unread, "partitions": partitions})
+
+
+def _partition(partition: Partition) -> Partition:
+    """Leave of a view's path its last name, as of an image's."""
+    if partition.view is None:
+        return partition
+    path = re.split(r"[/\\]", partition.view.path)[-1]
+    return partition.model_copy(update={"view": partition.view.model_copy(update={"path": path})})

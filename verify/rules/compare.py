@@ -24,6 +24,7 @@ from verify.rules.result import (
     PairRow,
     ToolInfo,
 )
+from verify.rules.unlocked import see_through
 from verify.units import binary_size
 from verify.version import __version__
 
@@ -50,7 +51,7 @@ def compare(
         ManifestAltered: a row of a manifest is none.
     """
     old, new = source.header, target.header
-    pairs = match_partitions(old, new)
+    old, new, pairs = see_through(old, new, match_partitions(old, new))
     contents = compare_contents(source, target, pairs)
     if "layout" not in (old.depth, new.depth):
         confidence = min(old.capture.confidence, new.capture.confidence)

@@ -227,8 +227,10 @@ class SampleBound:
 class ContentComparison:
     """Every pair's contents, by the pair's number; pairs that were not both read lack.
 
-    `bound` is `None` where no contents were read on one of the sides.
+    `encrypted`: the encrypted bytes of pairs whose files were compared through views. `bound` is
+    `None` where no contents were read on one of the sides.
     """
 
     pairs: dict[int, PairContents] = field(default_factory=dict)
+    encrypted: dict[int, PairContents] = field(default_factory=dict)
     bound: SampleBound | None = None

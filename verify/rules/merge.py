@@ -60,16 +60,25 @@ def compare_contents(
             with source.listing(old.number) as left, target.listing(new.number) as right:
                 compare_listings(files, left, right, linux=_is_linux(old))
             found.pairs[pair.number] = files
+            if old.view is not None:
+                found.encrypted[pair.number] = _compare_raw(source, target, pair.number, both)
             if MOVING in files.missing.bags:
                 files.moving_kept = any(map(is_moving, target.entries(new.number)))
         elif old.listing is None and new.listing is None and old.contents and new.contents:
-            blocks = source.blocks(old.number), target.blocks(new.number)
-            lengths = (
-                old.sectors * source.header.table.sector_bytes,
-                new.sectors * target.header.table.sector_bytes,
-            )
-            found.pairs[pair.number] = _compare_blocks(pair.number, *blocks, lengths)
+            found.pairs[pair.number] = _compare_raw(source, target, pair.number, both)
     return found
+
+
+def _compare_raw(
+    source: Manifest, target: Manifest, number: int, both: tuple[Partition, Partition]
+) -> PairContents:
+    old, new = both
+    lengths = (
+        old.sectors * source.header.table.sector_bytes,
+        new.sectors * target.header.table.sector_bytes,
+    )
+    blocks = source.blocks(old.number), target.blocks(new.number)
+    return _compare_blocks(number, *blocks, lengths)
 
 
 def _is_linux(partition: Partition) -> bool:

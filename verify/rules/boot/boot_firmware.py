@@ -25,7 +25,6 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
@@ -42,7 +41,7 @@ def judge(case: Case, tally: Tally) -> None:
     tally.leave_out(_UNSEEN)
     for header in (case.source, case.target):
         for item in header.partitions:
-            if item.filesystem.kind in LOCKED_KINDS:
+            if item.is_locked:
                 tally.leave_out(
                     f"partition {item.number} is encrypted: have its recovery key at hand before"
                     " that first start, as the machine may ask for it"

@@ -31,7 +31,6 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS
 from verify.rules.model import Area, Level, Rule
 from verify.rules.shared import doubt_about_contents, is_reserved, name_of, same_family
 
@@ -83,7 +82,7 @@ def _weigh(case: Case, old: Partition, new: Partition) -> tuple[Level, str]:
         return Level.NOTE, _HARMLESS
     if kinds[1] == "unknown":
         return Level.STOP, _AGAIN
-    if (kinds[0] in LOCKED_KINDS) != (kinds[1] in LOCKED_KINDS):
+    if old.is_locked != new.is_locked:
         return Level.REVIEW, _PROTECT
     if kinds[0] == "unknown":
         return Level.REVIEW, _MEANT

@@ -8,10 +8,14 @@ encrypted bytes were compared.
 Files that cannot be seen can be neither counted nor compared. Equal encrypted bytes are as good:
 what decrypts to the files on one drive decrypts to the same files on the other.
 
+An unlocked, read-only view of a partition can be handed in for each drive (`--view`). Then its
+files are compared, and the encrypted bytes besides. A view is tied to its partition by the volume's
+identifier where the system names it, else by its size alone, which is said.
+
 ## Levels
-None: it says `same` where the encrypted bytes were compared and are equal, and `not_examined`
-elsewhere. Bytes that differ are told by `raw-content`, encryption on one drive only by
-`filesystem-kind`.
+None: it says `same` where the encrypted bytes were compared and are equal, or the files through
+views of both drives were compared, and `not_examined` elsewhere. Bytes that differ are told by
+`raw-content`, encryption on one drive only by `filesystem-kind`.
 
 ## What to do
 Clone an encrypted volume byte for byte, and check at depth `full`. Have its recovery key at hand
@@ -26,20 +30,24 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS
 from verify.rules.model import Area, Rule
 
 if TYPE_CHECKING:
+    from verify.manifest.model import Partition
     from verify.rules.model import Case, Tally
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Say of every encrypted volume whether its bytes stand for its files."""
     for old, new in case.matched:
-        locked = [side.filesystem.kind in LOCKED_KINDS for side in (old, new)]
+        locked = [side.is_locked for side in (old, new)]
         if not any(locked):
             continue
         blocks = case.contents.pairs.get(new.number)
+        if old.listing is not None and new.listing is not None and all(locked):
+            _judge_seen(case, tally, old, new)
+            continue
+        _tell_lone_view(tally, old, new)
         if not all(locked):
             drive = "old" if locked[0] else "new"
             tally.leave_out(f"partition {new.number} is encrypted on the {drive} drive alone")
@@ -49,6 +57,33 @@ def judge(case: Case, tally: Tally) -> None:
             tally.leave_out(f"the encrypted bytes of partition {new.number} are not all the same")
         else:
             tally.agree(blocks.blocks)
+
+
+def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
+    """Say what was compared through the views of both drives, and what ties them."""
+    number, blocks = new.number, case.contents.encrypted.get(new.number)
+    files = case.contents.pairs.get(number)
+    tally.agree(files.names if files else 0)
+    for side, drive in ((old, "old"), (new, "new")):
+        if side.view is not None and side.view.tie == "size":
+            tally.assume(
+                f"what was handed in as the view of partition {side.number} of the {drive} drive"
+                " is taken for its own: only its size ties it"
+            )
+    if blocks is not None and (blocks.mismatches or blocks.unreadable.count):
+        tally.assume(
+            f"the encrypted bytes of partition {number} are not all the same, as where a volume"
+            " was encrypted anew; its files were compared through the views"
+        )
+
+
+def _tell_lone_view(tally: Tally, old: Partition, new: Partition) -> None:
+    for side, other, drive in ((old, new, "old"), (new, old, "new")):
+        if side.view is not None and (other.view is None or other.view.listing is None):
+            tally.leave_out(
+                f"partition {side.number} was seen through a view on the {drive} drive alone:"
+                " its files have nothing to be held against"
+            )
 
 
 RULE = Rule(

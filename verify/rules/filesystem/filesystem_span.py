@@ -62,8 +62,14 @@ def judge(case: Case, tally: Tally) -> None:
 
 def overrun(header: Header, partition: Partition) -> str | None:
     """Say by how much a filesystem reaches past its partition, if it does."""
-    more = (partition.filesystem.size_bytes or 0) - size_bytes(header, partition)
+    more = (partition.filesystem.size_bytes or 0) - _room(header, partition)
     return f"reaches {more} bytes past the partition's end" if more > 0 else None
+
+
+def _room(header: Header, partition: Partition) -> int:
+    """Return the bytes a filesystem may fill; within encryption, those of the view."""
+    seen = partition.view
+    return size_bytes(header, partition) if seen is None else seen.size_bytes
 
 
 def slack(header: Header, partition: Partition) -> str | None:
@@ -71,7 +77,7 @@ def slack(header: Header, partition: Partition) -> str | None:
     filesystem = partition.filesystem
     if filesystem.size_bytes is None or filesystem.kind not in READABLE_KINDS:
         return None
-    left = size_bytes(header, partition) - filesystem.size_bytes
+    left = _room(header, partition) - filesystem.size_bytes
     usual = (filesystem.cluster_bytes or 0) + (filesystem.sector_bytes or sector_bytes(header))
     return f"ends {left} bytes before the partition does" if left > usual else None
 
