@@ -111,6 +111,8 @@ class FileReading:
             self.report.alive()
         spool.finish_listing()
         self.answer.incomplete += self.volume.incomplete
+        journal = self.volume.change_journal()
+        self.answer.change_journal = None if journal is None else asdict(journal)
         self.answer.listing = {
             **counts,
             "streams": streams,

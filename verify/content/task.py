@@ -56,9 +56,10 @@ class Answer:
 
     `listing`, `contents` and `boot` are the fields of the manifest's models of those names, as
     far as they were reached; `incomplete`: each part of the listing that could not be read;
-    `hibernation`: the state of a hibernation image. `failure`: why it ended early; then `contents`
-    tells how far it came. `vanished`: the drive went away, and how that showed. `owners`: whose
-    the unreadable bytes of the partition are; `given_up`: why the drive was left in peace.
+    `hibernation`: the state of a hibernation image; `change_journal`: NTFS's. `failure`: why it
+    ended early; then `contents` tells how far it came. `vanished`: the drive went away, and how
+    that showed. `owners`: whose the unreadable bytes of the partition are; `given_up`: why the
+    drive was left in peace.
     `unlike`: why a reading that was cut off cannot go on.
     """
 
@@ -68,6 +69,7 @@ class Answer:
     incomplete: list[str] = field(default_factory=list)
     unreadable: list[tuple[int, int]] = field(default_factory=list)
     hibernation: str | None = None
+    change_journal: dict[str, Any] | None = None
     failure: str | None = None
     vanished: str | None = None
     owners: list[dict[str, Any]] = field(default_factory=list)

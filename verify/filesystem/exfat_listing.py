@@ -270,6 +270,9 @@ class ExfatVolume:
         for first, count in runs:
             yield self.place(first, count)
 
+    def change_journal(self) -> None:
+        """ExFAT keeps none."""
+
     def structures(self) -> Iterator[Place]:
         """Yield the boot regions, the FAT and the root folder (§2, §3)."""
         table, heap = self._sector_offset("FatOffset"), self._sector_offset("ClusterHeapOffset")

@@ -6,6 +6,7 @@ measured on images made by ordinary filesystem tools and are each held by a test
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from verify.errors import ReaderError
 from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.ext_inodes import ExtInodes
 from verify.filesystem.image import LibraryImage
+from verify.filesystem.model import ChangeJournal
 from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
 from verify.filesystem.ntfs_table import RECORD_BYTES, RecordTable
 from verify.filesystem.reading import UNREADABLE
@@ -61,6 +63,9 @@ _NTFS_SYSTEM_RECORDS = 24
 _RUN_FILLER, _RUN_SPARSE = 1, 2
 _LEAST_RECORD_BYTES = 512
 """One sector; records are 1024 or 4096 bytes in practice."""
+
+_CHANGE_JOURNAL = b"$UsnJrnl"
+_JOURNAL_HEAD = struct.Struct("<4Q")
 
 _BAD_CLUSTERS = "$Bad"
 """The stream of $BadClus that spans the whole volume."""
@@ -370,6 +375,27 @@ class LibraryVolume:
             stream = kind == _DATA and name is not None
             path = f"{entry.path}:{name}" if stream else entry.path
             yield Place(path, place.start, place.length)
+
+    def change_journal(self) -> ChangeJournal | None:
+        """Return what NTFS's journal of changes says.
+
+        SPEC: the stream $Max holds its largest size, its step, its identifier and its lowest
+        number, eight bytes each; the next number is the length of the stream $J (libfsntfs, "NTFS
+        format", change journal).
+        """
+        if not self.is_ntfs:
+            return None
+        try:
+            own = self._fs.open_dir(path="/$Extend")
+            numbers = {item.info.name.name: int(item.info.name.meta_addr) for item in own}
+            journal = self._fs.open_meta(inode=numbers[_CHANGE_JOURNAL])
+            streams = {attribute.info.name: attribute.info for attribute in journal}
+            head, records = streams[b"$Max"], streams[b"$J"]
+            data = journal.read_random(0, _JOURNAL_HEAD.size, _DATA, int(head.id))
+            _, _, identifier, _ = _JOURNAL_HEAD.unpack(data)
+        except (*FOREIGN_ERRORS, struct.error):
+            return None
+        return ChangeJournal(id=f"{identifier:016X}", position=int(records.size))
 
     def structures(self) -> Iterator[Place]:
         """Yield the filesystem's own structures."""

@@ -35,6 +35,18 @@ class Backup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeJournal:
+    """The journal in which NTFS notes every change of a file (USN).
+
+    `id`: 64 bits, hex, new with each journal. `position`: where the next note goes, in bytes; it
+    only grows.
+    """
+
+    id: str
+    position: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unread:
     """Something that was not read, and why: a missing value is a value."""
 

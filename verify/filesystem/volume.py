@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.filesystem.entry import Entry
+    from verify.filesystem.model import ChangeJournal
 
 MOST_EXTENTS = 1_000
 """Runs kept of one file; a file in more pieces is read as well, its further runs are not listed."""
@@ -71,6 +72,10 @@ class Volume(Protocol):
         Raises:
             ReaderError: its record cannot be read.
         """
+        ...
+
+    def change_journal(self) -> ChangeJournal | None:
+        """Return what the volume's journal of changes says; `None` where there is none."""
         ...
 
     def structures(self) -> Iterator[Place]:

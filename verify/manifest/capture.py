@@ -288,6 +288,7 @@ class _Capture:
             "contents": answer.contents,
             "boot": answer.boot,
             "hibernation": answer.hibernation,
+            "change_journal": answer.change_journal,
             "unread": own,
         }
 

@@ -15,6 +15,7 @@ from verify.filesystem.model import (
     LOCKED_KINDS,
     NO_CONTENT_KINDS,
     READABLE_KINDS,
+    ChangeJournal,
     Filesystem,
     Unread,
 )
@@ -152,6 +153,7 @@ class View(Model):
     listing: Listing | None = None
     contents: Contents | None = None
     hibernation: str | None = None
+    change_journal: ChangeJournal | None = None
     boot: BootRecord | None = None
     unread: tuple[Unread, ...] = ()
 
@@ -177,6 +179,7 @@ class Partition(Model):
     listing: Listing | None = None
     contents: Contents | None = None
     hibernation: str | None = None
+    change_journal: ChangeJournal | None = None
     boot: BootRecord | None = None
     unread: tuple[Unread, ...] = ()
     view: View | None = None
@@ -191,6 +194,7 @@ class Partition(Model):
             "listing": seen.listing,
             "contents": seen.contents,
             "hibernation": seen.hibernation,
+            "change_journal": seen.change_journal,
             "boot": seen.boot,
             "unread": (*self.unread, *seen.unread),
         }

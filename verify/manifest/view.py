@@ -73,6 +73,7 @@ class Seen:
             "contents": answer.contents if answer.failure is None else None,
             "boot": answer.boot,
             "hibernation": answer.hibernation,
+            "change_journal": answer.change_journal,
             "unread": unread,
         }
 

@@ -33,12 +33,17 @@ class Signs:
     volume_newer: bool
     registry_newer: bool
     log_further: bool
+    journal_further: bool
 
     @property
     def any(self) -> bool:
         """Whether there is a sign at all."""
         return bool(
-            self.newer_files or self.volume_newer or self.registry_newer or self.log_further
+            self.newer_files
+            or self.volume_newer
+            or self.registry_newer
+            or self.log_further
+            or self.journal_further
         )
 
 
@@ -64,7 +69,8 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     Files that both sides have are counted where their modification time is later on `side`. The
     volume's own time counts only where nobody resized it: a resize writes that time itself. The
     system's registry keeps its own, in its base block, and its number of writes. Positions in the
-    logs of two NTFS volumes compare where they are one volume by its serial number.
+    logs of two NTFS volumes compare where they are one volume by its serial number, those in their
+    journals of changes where both are one journal by its identifier.
     """
     files = case.contents.pairs.get(new.number)
     times = old.filesystem.last_written, new.filesystem.last_written
@@ -74,7 +80,8 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     positions = old.filesystem.log_position, new.filesystem.log_position
     one_volume = old.filesystem.id is not None and old.filesystem.id == new.filesystem.id
     by_log = None not in positions and one_volume and not was_resized(case, old, new)
-    if files is None and not (by_volume or by_registry or by_log):
+    notes = _notes(old, new)
+    if files is None and not (by_volume or by_registry or by_log or notes):
         return None
     newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
     late, early = times if side == "source" else times[::-1]
@@ -86,7 +93,21 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
         volume_newer=by_volume and (late or 0) > (early or 0),
         registry_newer=by_registry and (last or ()) > (first or ()),
         log_further=by_log and (far or 0) > (near or 0),
+        journal_further=notes is not None and _further(notes, side),
     )
+
+
+def _notes(old: Partition, new: Partition) -> tuple[int, int] | None:
+    """Return how far both are in what is one journal of changes; `None`: it is not."""
+    mine, theirs = old.change_journal, new.change_journal
+    if mine is None or theirs is None or mine.id != theirs.id:
+        return None
+    return mine.position, theirs.position
+
+
+def _further(positions: tuple[int, int], side: Side) -> bool:
+    old, new = positions
+    return old > new if side == "source" else new > old
 
 
 def _said(signs: Signs) -> str:
@@ -96,7 +117,9 @@ def _said(signs: Signs) -> str:
         return "its last write is later there"
     if signs.registry_newer:
         return "the system's registry was last written later there"
-    return "the filesystem's log is further on there"
+    if signs.log_further:
+        return "the filesystem's log is further on there"
+    return "the filesystem's journal of changes is further on there"
 
 
 def _registry_written(partition: Partition) -> tuple[int, int] | None:

@@ -24,6 +24,7 @@ from tests.rules.cases import (
 from verify.boot.model import BootRecord, SystemRegistry
 from verify.boot.store_model import HiveState
 from verify.filesystem.entry import Entry
+from verify.filesystem.model import ChangeJournal
 from verify.manifest.model import Contents, Header, Owner, Partition, SectorRange
 from verify.rules.comparison import Bag, Difference, PairContents
 from verify.rules.drive import (
@@ -386,6 +387,28 @@ def test_used_since_when_the_logs_are_equally_far_then_it_is_quiet() -> None:
     same = logged(1_000_000)
     assert quiet(SOURCE_USED, case_of(same, same, []))
     assert quiet(TARGET_USED, case_of(same, same, []))
+
+
+def noted(position: int, journal: str = "01D9ABCDEF012345") -> Header:
+    """Return a drive with one NTFS volume whose journal of changes is that far."""
+    changes = ChangeJournal(id=journal, position=position)
+    return drive([partition(1, 1, 100, "ntfs", change_journal=changes)])
+
+
+def test_used_since_when_the_journal_of_changes_is_further_on_then_that_side_was_used() -> None:
+    """Microsoft Learn, "Change Journals": every change appends a note; numbers only grow."""
+    early, late = noted(4096), noted(8192)
+    assert told(TARGET_USED, case_of(early, late, [])) == [("note", 1)]
+    assert told(SOURCE_USED, case_of(early, late, [])) == []
+    (finding,) = findings(SOURCE_USED, case_of(late, early, []))
+    assert "journal of changes is further on there" in finding.message
+    assert quiet(TARGET_USED, case_of(early, early, []))
+
+
+def test_used_since_when_the_journals_are_two_then_they_tell_nothing() -> None:
+    """A journal that was made anew begins anew."""
+    other = noted(8192, journal="01D9ABCDEF999999")
+    assert answers(TARGET_USED, case_of(noted(4096), other, [])) == ["not_examined"]
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,9 @@
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the old
 drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
-number of the last write in the base block of the Windows system registry; and how far the log of an
-NTFS volume is, where both have its serial number and nobody resized it.
+number of the last write in the base block of the Windows system registry; how far the log of an
+NTFS volume is, where both have its serial number and nobody resized it; and how far its journal of
+changes (USN) is, where both have the same journal.
 
 ## Why it matters
 What was written to the old drive after the clone is nowhere else. It usually means that the
@@ -23,7 +24,8 @@ Look through the findings on files. Copy over what is newer on the old drive, or
 ## Sources
 Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); FAT's step of two seconds:
 Microsoft, "FAT: General Overview of On-Disk Format" (cited from memory). The registry's base block:
-open descriptions of the REGF format; the log's sequence number: libfsntfs, "NTFS format".
+open descriptions of the REGF format; the log's sequence number: libfsntfs, "NTFS format", as is
+the change journal.
 """
 
 from __future__ import annotations

@@ -3,8 +3,9 @@
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the new
 drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
-number of the last write in the base block of the Windows system registry; and how far the log of an
-NTFS volume is, where both have its serial number and nobody resized it.
+number of the last write in the base block of the Windows system registry; how far the log of an
+NTFS volume is, where both have its serial number and nobody resized it; and how far its journal of
+changes (USN) is, where both have the same journal.
 
 ## Why it matters
 A system that has been started changes thousands of its own files. The comparison with the old
@@ -26,7 +27,8 @@ the new drive is the system's own work, what is older or missing there is not.
 ## Sources
 Linux kernel Documentation/filesystems/ext4/super.rst (`s_wtime`); that a started system changes
 its own logs and stores is common practice. The registry's base block: open descriptions of the REGF
-format; the log's sequence number: libfsntfs, "NTFS format".
+format; the log's sequence number: libfsntfs, "NTFS format", as is
+the change journal.
 """
 
 from __future__ import annotations
