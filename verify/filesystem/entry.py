@@ -12,6 +12,10 @@ NOT_TRIED = "it says it is larger than its volume (a sparse file), and was not r
 """Why a file has no hash, where nobody tried: its length need not be true."""
 
 
+CASE_SENSITIVE = 1 << 32
+"""Kept with a folder's attributes, though NTFS keeps it elsewhere: it tells names apart by case."""
+
+
 @dataclass(slots=True)
 class Stream:
     """A named stream of a file or folder: its size in bytes and, once read, its BLAKE3."""
@@ -35,7 +39,8 @@ class Entry:
     stream where it was read whole; `blocks` are single blocks of it (index, BLAKE3); `unhashed`
     says why there is no digest. `target` is what a symbolic link or a junction names.
 
-    `attributes` are the flags that NTFS, FAT and exFAT keep, or the inode flags of ext. `mode` are
+    `attributes` are the flags that NTFS, FAT and exFAT keep, and `CASE_SENSITIVE`; or the inode
+    flags of ext. `mode` are
     the low twelve bits of a Unix mode. `owner` is a SID, or `uid:gid`. `security` is a digest of an
     NTFS security descriptor, ` protected` behind it where it inherits nothing, or `unresolved`.
     `short` is the 8.3 name that a file has beside its own. `extended` are further attributes by

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blake3 import blake3
 
 from verify.errors import StructureError
+from verify.filesystem.entry import CASE_SENSITIVE, Entry
 from verify.filesystem.ntfs_security import Security, descriptor, descriptors
 from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
-
-if TYPE_CHECKING:
-    from verify.filesystem.entry import Entry
 
 _STANDARD, _FILE_NAME, _SECURITY, _DATA = 0x10, 0x30, 0x50, 0x80
 _REPARSE, _EA, _LOGGED_STREAM = 0xC0, 0xE0, 0x100
@@ -30,7 +28,10 @@ KINDS = frozenset({_STANDARD, _FILE_NAME, _SECURITY, _REPARSE, _EA, _LOGGED_STRE
 MOST_VALUE_BYTES = 64 << 10
 """Extended attributes, security descriptors and key streams are at most this long."""
 
-_ATTRIBUTES = STANDARD_INFORMATION.packed("attributes")
+_ATTRIBUTES = STANDARD_INFORMATION.packed("attributes", "most_versions", "version")
+
+_BY_CASE = 0, 1
+"""Most versions and version of a folder that tells names apart by case (keramics, NTFS format)."""
 
 _MOST_REPARSE_BYTES = 16 << 10
 """[MS-FSCC] 2.1.2."""
@@ -73,7 +74,9 @@ class NtfsMarks:
     def _add_standard(self, entry: Entry, data: bytes) -> None:
         if len(data) < STANDARD_INFORMATION.size:
             return
-        entry.attributes = _ATTRIBUTES.unpack_from(data)[0]
+        entry.attributes, versions, version = _ATTRIBUTES.unpack_from(data)
+        if entry.kind == "folder" and (versions, version) == _BY_CASE:
+            entry.attributes |= CASE_SENSITIVE
         identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
         if identifier and entry.security is None:
             self._put_security(entry, self._descriptors().get(identifier))

@@ -137,12 +137,14 @@ the format name it "short name creation disabled".
 STANDARD_INFORMATION = Structure(
     "NTFS $STANDARD_INFORMATION",
     SOURCE + ", 'The standard information attribute'",
-    36,
+    44,
     (
         Field("created", 0, "Q", "100 ns since 1601 UTC"),
         Field("modified", 8, "Q", "the data"),
         Field("changed", 16, "Q", "the record"),
         Field("attributes", 32, "I", "file attribute flags"),
+        Field("most_versions", 36, "I", "0"),
+        Field("version", 40, "I", "1: a folder that tells names apart by case; else 0"),
     ),
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -121,6 +122,26 @@ class _Rows:
 
     def blocks(self, _: int) -> Iterator[Block]:
         return iter(self.raw)
+
+    @contextmanager
+    def listing(self, _: int) -> Iterator[_Listing]:
+        yield _Listing(self.rows)
+
+
+@dataclass
+class _Listing:
+    """Rows as `ListingRows` gives them, none of which begins a piece."""
+
+    rows: list[Entry]
+    at: int = 0
+    piece: None = None
+
+    @property
+    def entry(self) -> Entry | None:
+        return self.rows[self.at] if self.at < len(self.rows) else None
+
+    def step(self) -> None:
+        self.at += 1
 
 
 def judged(rule: Rule, source: Side, target: Side) -> Comparison:

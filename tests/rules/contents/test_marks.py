@@ -22,7 +22,7 @@ from tests.rules.contents.drives import (
     outcomes,
     told,
 )
-from verify.filesystem.entry import Entry
+from verify.filesystem.entry import CASE_SENSITIVE, Entry
 from verify.rules.contents import (
     file_attributes,
     file_content,
@@ -224,6 +224,15 @@ def test_attributes_when_contents_are_in_a_cloud_then_it_is_told_once_with_their
     assert comparison.findings == ()
     assert outcomes(comparison) == ["not_examined"]
     assert "2 file(s)" in (comparison.outcomes[0].reason or "")
+
+
+def test_attributes_when_a_folder_tells_case_apart_on_one_drive_then_it_is_told() -> None:
+    """Programs made for one way find other files, or none, in the other."""
+    apart = marked("/src", attributes=0x20 | CASE_SENSITIVE)
+    plain = replace(apart, attributes=0x20)
+    assert compared(file_attributes.RULE, apart, plain) == [("review", "/src")]
+    assert compared(file_attributes.RULE, plain, apart) == [("review", "/src")]
+    assert compared(file_attributes.RULE, apart, apart) == []
 
 
 def test_attributes_when_files_are_encrypted_then_the_key_is_remembered() -> None:

@@ -3,28 +3,28 @@
 ## What it compares
 For every name on both drives, at every depth: read-only, hidden, system and like attributes (FAT:
 read-only and hidden alone), encryption by the system (EFS), the flags of ext, short names (8.3),
-and whether a file is stored compressed or with holes.
+whether a folder tells names apart by case, and whether a file is stored compressed or with holes.
 
 ## Why it matters
 Hidden files come into sight, read-only ones are overwritten, programs that know a file by its short
 name do not find it, and data that was stored compressed may not fit.
 
 ## Levels
-- `review`: attributes, encryption or short names differ.
+- `review`: attributes, encryption, short names or a folder's telling of case differ.
 - `note`: stored compressed or with holes on one side only; nothing is lost by that.
 - not examined: files whose contents are kept elsewhere and fetched when they are opened (cloud
   placeholders): what is not on the old drive is not on the new one. Told once, with their number.
 
 Files encrypted by the system are compared as they are stored. They open only with a key that
 lies in a profile of the system, or was saved elsewhere; the outcome says how many there are.
-The archive bit is not compared, since every backup clears it; nor whether a folder is
-case-sensitive, which is not read.
+The archive bit is not compared, since every backup clears it.
 
 ## What to do
 Clone by partition, not file by file; then attributes come over with the filesystem.
 
 ## Sources
-[MS-FSCC] 2.6, file attributes; Linux kernel Documentation/filesystems/ext4/inodes.rst.
+[MS-FSCC] 2.6, file attributes; Linux kernel Documentation/filesystems/ext4/inodes.rst. Folders that
+tell case apart: keramics, "New Technologies File System (NTFS) format".
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.content.piece import HOLE_BYTES
 from verify.content.sums import is_encrypted, is_link, is_placeholder, tells_owner
+from verify.filesystem.entry import CASE_SENSITIVE
 from verify.rules.comparison import Meaning
 from verify.rules.contents.habits import Habit, habit_of
 from verify.rules.contents.weigh import FAT_TIME_STEP_NANOSECONDS, later_by
@@ -99,6 +100,12 @@ FLAGS = Meaning(
     "has other attributes (read-only, hidden, system and the like) on the new drive",
     "have other attributes (read-only, hidden, system and the like) on the new drive",
     _BY_PARTITION,
+)
+BY_CASE = Meaning(
+    Level.REVIEW,
+    "tells names apart by upper and lower case on one of the drives only",
+    "tell names apart by upper and lower case on one of the drives only",
+    "Set it as on the old drive: programs made for it find other files, or none.",
 )
 ENCRYPTION = Meaning(
     Level.REVIEW,
@@ -279,6 +286,8 @@ def _attributes(
             yield ENCRYPTION
         if changed & _TOLD_FLAGS:
             yield FLAGS
+        if changed & CASE_SENSITIVE:
+            yield BY_CASE
         expanded = expanded or bool(changed & _STORED)
     elif old.mode is not None and new.mode is not None and changed:
         yield FLAGS
