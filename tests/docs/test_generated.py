@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import json
+from array import array
 from typing import TYPE_CHECKING
 
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
 from tests.conftest import REPOSITORY
+from verify.content.piece import NO_HEAD, encode_piece
 from verify.content.row import Block, encode_block, encode_entry, encode_group
+from verify.content.sums import Sums
 from verify.filesystem.entry import Entry, Stream
 from verify.report import docs
-from verify.report.docs import AnyRow, BlockRow, EntryRow, GroupRow, generated, out_of_date, write
+from verify.report.docs import (
+    AnyRow,
+    BlockRow,
+    EntryRow,
+    GroupRow,
+    PieceRow,
+    generated,
+    out_of_date,
+    write,
+)
 from verify.rules.catalogue import RULES
 from verify.rules.model import PAGE_HEADINGS
 
@@ -43,6 +55,7 @@ FULL = Entry(
     blocks=[(0, "01")],
     unhashed="why",
     boot=True,
+    placed=True,
 )
 
 
@@ -94,6 +107,8 @@ def test_schema_when_rows_are_written_then_it_describes_every_field_of_them() ->
         (encode_entry(Entry("folder", "/x")), EntryRow),
         (encode_block(Block(3, None)), BlockRow),
         (encode_group(2), GroupRow),
+        (NO_HEAD, PieceRow),
+        (encode_piece(encode_entry(FULL), array("Q", [1]), Sums(rows=1)), PieceRow),
     ):
         row = json.loads(line)
         model = adapter.validate_python(row)

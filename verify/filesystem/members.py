@@ -6,6 +6,7 @@ import uuid
 from typing import TYPE_CHECKING
 
 from verify.filesystem.checksums import md_checksum
+from verify.filesystem.ldm import recognise_ldm_drive
 from verify.filesystem.model import Filesystem
 from verify.filesystem.reading import Described, Reader
 from verify.structs.opaque import ISW, ISW_DISK_BYTES, MD, MD_MAGIC, MD_OLD
@@ -122,7 +123,13 @@ def recognise_ddf(window: Window) -> Described | None:
 
 def recognise_whole(window: Window) -> Filesystem | None:
     """Return the set that a whole drive belongs to by metadata outside its partitions."""
-    steps = (_recognise_md, _recognise_old_md, recognise_isw, recognise_ddf)
+    steps = (
+        _recognise_md,
+        _recognise_old_md,
+        recognise_isw,
+        recognise_ddf,
+        recognise_ldm_drive,
+    )
     found = (candidate for step in steps if (candidate := step(window)) and candidate.proven)
     first = next(found, None)
     return first.describe() if first else None

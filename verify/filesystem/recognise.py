@@ -8,6 +8,7 @@ from dataclasses import replace
 from verify.filesystem.exfat import recognise_exfat
 from verify.filesystem.ext import recognise_ext
 from verify.filesystem.fat import recognise_fat
+from verify.filesystem.ldm import recognise_ldm_metadata
 from verify.filesystem.members import recognise_isw, recognise_md
 from verify.filesystem.model import Filesystem
 from verify.filesystem.ntfs import recognise_ntfs
@@ -87,7 +88,8 @@ def recognise(window: Window, *, type_code: str = "") -> Filesystem:
     best = [candidate for candidate in found if candidate.proven]
     if by_type and not best:
         # NOTE: what nothing bears out in reserved space is left over from what was there before.
-        return Filesystem(kind=by_type)
+        group = recognise_ldm_metadata(window) if by_type == "ldm" else None
+        return group.describe() if group else Filesystem(kind=by_type)
     best = best or found
     if not best:
         return _unknown(window)

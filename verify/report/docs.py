@@ -74,6 +74,7 @@ class EntryRow(_Row):
     blocks: list[tuple[int, str]] = Field(default_factory=list)
     unhashed: str | None = None
     boot: Literal[True] | None = None
+    placed: Literal[True] | None = None
 
 
 class BlockRow(_Row):
@@ -81,6 +82,26 @@ class BlockRow(_Row):
 
     block: int
     digest: str | None
+
+
+class PieceHead(_Row):
+    """What the rows of a piece have in common with a clone's, and what they count for.
+
+    `alike`: BLAKE3 of the rows without the numbers of their nodes and the places of their clusters,
+    then of how many clusters each long file has. `sizes`: bytes of each file that is drawn whole;
+    `nodes`: of files with several names.
+    """
+
+    alike: str
+    counts: dict[str, int]
+    sizes: list[int]
+    nodes: list[int]
+
+
+class PieceRow(_Row):
+    """A piece of a listing begins; no head: it is compared row by row."""
+
+    piece: PieceHead | None
 
 
 class Trailer(_Row):
@@ -105,7 +126,7 @@ _OF_JOBS: dict[str, type[BaseModel]] = {
 }
 """Documents of an archive and of an audit."""
 
-AnyRow = GroupRow | EntryRow | BlockRow | TrailerRow
+AnyRow = GroupRow | PieceRow | EntryRow | BlockRow | TrailerRow
 
 
 def generated() -> dict[str, str]:

@@ -266,6 +266,49 @@ MD_OLD = Structure(
     ),
 )
 
+_LDM = "Linux block/partitions/ldm.c, ldm.h; libldm, src/ldm.c"
+
+LDM_HEADER = Structure(
+    "LDM private header",
+    _LDM,
+    512,
+    (
+        Field("magic", 0, "8s", "'PRIVHEAD'"),
+        Field("group_guid", 176, "64s", "text"),
+        Field("config_start", 299, "Q", "of the database, in sectors"),
+    ),
+    ">",
+)
+
+LDM_DATABASE = Structure(
+    "LDM database",
+    _LDM,
+    149,
+    (
+        Field("magic", 0, "4s", "'VMDB'"),
+        Field("last_record", 4, "I", "records, at most"),
+        Field("record_bytes", 8, "I"),
+        Field("record_offset", 12, "I", "of the first, in bytes from here"),
+        Field("group_name", 22, "31s"),
+        Field("group_guid", 53, "64s", "text"),
+        Field("disks", 145, "I", "committed"),
+    ),
+    ">",
+)
+
+LDM_RECORD = Structure(
+    "LDM database record",
+    _LDM,
+    24,
+    (
+        Field("magic", 0, "4s", "'VBLK'"),
+        Field("part", 12, "H", "of a record in several parts: which"),
+        Field("type", 19, "B", "0x34, 0x44: a disk"),
+        Field("size", 20, "I", "of what follows"),
+    ),
+    ">",
+)
+
 ISO_OFFSET = 32768
 
 ISO_9660 = Structure(

@@ -81,6 +81,18 @@ def test_set_when_its_members_are_known_then_they_are_named() -> None:
     assert "aaa, bbb" in findings(RULE, case_of(header, header))[0].message
 
 
+@pytest.mark.parametrize(("devices", "level"), [("devices-2", "stop"), ("devices-1", "review")])
+def test_set_when_a_dynamic_disk_tells_its_group_then_it_is_told_once(
+    devices: str, level: str
+) -> None:
+    """By the database where there are others; a lone one still names places on its drive."""
+    group = volume("ldm", id="G", features=(devices,), members=("Disk1", "Disk2"))
+    header = drive([partition(1, 1, 100, type="42")]).model_copy(update={"whole_drive": group})
+    (found,) = findings(RULE, case_of(header, header))
+    assert found.level.value == level
+    assert ("Disk1, Disk2" in found.message) == (devices == "devices-2")
+
+
 def test_set_when_the_drive_s_end_is_unreadable_then_it_was_not_examined() -> None:
     """That is where such metadata stands."""
     old = drive(usual())

@@ -13,9 +13,10 @@ confuses the set.
 
 ## Levels
 - `stop`: the old drive is one of several, and the set is no mirror.
-- `review`: it is one half of a mirror; how many drives belong to the set is not known (dynamic
-  disk, storage pool, a controller's own format); the drive has a flash cache; only the new drive is
-  marked as a member.
+- `review`: it is one half of a mirror; how many drives belong to the set is not known (storage
+  pool, a controller's own format, a dynamic disk without its database); it is a dynamic disk on
+  its own, whose database names places on the drive; the drive has a flash cache; only the new
+  drive is marked as a member.
 - not examined: the sectors in which such metadata stands could not be read.
 
 A set of one drive (an LVM group on a single drive) is whole, and quiet.
@@ -25,7 +26,8 @@ Attach all members, and clone the set's volumes instead of its drives; or copy t
 
 ## Sources
 Linux include/uapi/linux/raid/md_p.h; lvm2, lib/format_text; btrfs On-disk Format; mdadm,
-super-intel.c; SNIA, Common RAID Disk Data Format; Microsoft Learn, "Basic and dynamic disks";
+super-intel.c; SNIA, Common RAID Disk Data Format; Microsoft Learn, "Basic and dynamic disks"; Linux
+block/partitions/ldm.c;
 util-linux, `include/pt-gpt-partnames.h` and `include/pt-mbr-partnames.h`.
 """
 
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from verify.manifest.model import Header
     from verify.rules.model import Case, Tally
 
+_DYNAMIC = "a dynamic disk (LDM)"
 _NAMES = {
     "md-raid": "a Linux software RAID",
     "isw-raid": "an Intel firmware RAID",
@@ -52,11 +55,12 @@ _NAMES = {
     "lvm": "an LVM volume group",
     "btrfs": "a btrfs",
     "bcache": "a drive with a flash cache (bcache)",
+    "ldm": _DYNAMIC,
 }
 _SET_TYPES = {
-    "5808C8AA-7E8F-42E0-85D2-E1E90434CFB3": "a dynamic disk (LDM)",
-    "AF9B60A0-1431-4F62-BC68-3311714A69AD": "a dynamic disk (LDM)",
-    "42": "a dynamic disk (LDM)",
+    "5808C8AA-7E8F-42E0-85D2-E1E90434CFB3": _DYNAMIC,
+    "AF9B60A0-1431-4F62-BC68-3311714A69AD": _DYNAMIC,
+    "42": _DYNAMIC,
     "E75CAF8F-F680-4CEE-AFA3-B001E56EFC2D": "a storage pool",
 }
 _MIRROR = "level-1"
@@ -132,12 +136,14 @@ def _members(header: Header) -> Iterator[_Member]:
         if filesystem is None or filesystem.kind not in _NAMES:
             continue
         member = _member(filesystem, number)
+        if filesystem.kind == "ldm" and (member.devices or 0) <= 1:
+            continue  # NOTE: told by its partitions' type: its database names places on the drive
         if (member.what, member.identity) not in seen:
             seen.add((member.what, member.identity))
             yield member
     for item in header.partitions:
         what = _SET_TYPES.get(item.type)
-        if what and (what, None) not in seen:
+        if what and what not in {known for known, _ in seen}:
             seen.add((what, None))
             yield _Member(what, None, None, partition=item.number)
 
