@@ -1,8 +1,9 @@
 """`python -m tests.bench FOLDER [NAME …]`: what each piece of work costs against something plain.
 
-FOLDER keeps the images between runs (as root, about 6 GB). Each comparison runs its two sides in
+FOLDER keeps the images between runs (as root, about 40 GB). Each comparison runs its two sides in
 turn, five times, and tells the medians of wall time and of processor time, and their ratios.
-Processor time is what a machine that does other work at once still measures well.
+Processor time is what a machine that does other work at once still measures well. `python -m
+tests.bench.travel FOLDER` and `python -m tests.bench.growth FOLDER` measure the two other goals.
 """
 
 from __future__ import annotations
@@ -14,16 +15,19 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tests.bench.making import make_manifests, make_ntfs_files
+from tests.bench.making import make_manifests, make_ntfs_files, make_ntfs_volume
 from tests.conftest import REPOSITORY
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-LARGE_FILES, LARGE_BYTES = 24, 64 << 20
+LARGE_FILES, LARGE_BYTES = 96, 64 << 20
+MIXED_LARGE_FILES = 296
+"""With 200,000 small files, 20 GB."""
 
 TOOL = (sys.executable, "-m", "verify")
 YARDSTICK = (sys.executable, "-m", "tests.bench.yardsticks")
@@ -88,7 +92,7 @@ def _line(comparison: Comparison, rounds: int) -> str:
         for command, costs in ((comparison.ours, ours), (comparison.yardstick, plain)):
             if comparison.cold:
                 Path("/proc/sys/vm/drop_caches").write_text("3", encoding="ascii")
-            costs.append(_run(command))
+            costs.append(run(command))
     cells = [comparison.name]
     for name in ("wall", "processor"):
         left, right = (
@@ -99,7 +103,7 @@ def _line(comparison: Comparison, rounds: int) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def _run(command: tuple[str, ...]) -> Cost:
+def run(command: tuple[str, ...]) -> Cost:
     """Run a program to its end under GNU time."""
     began = time.monotonic()
     done = subprocess.run(
@@ -127,7 +131,22 @@ def _small(scale: Scale) -> Path:
 
 
 def _large(scale: Scale) -> Path:
-    return make_ntfs_files(scale.folder / "large.ntfs", LARGE_FILES, LARGE_BYTES, size=3 << 30)
+    return make_ntfs_files(scale.folder / "large.ntfs", LARGE_FILES, LARGE_BYTES, size=8 << 30)
+
+
+def _mixed(scale: Scale) -> Path:
+    image = scale.folder / f"mixed-{scale.files}.ntfs"
+    kinds = ((MIXED_LARGE_FILES, LARGE_BYTES), (scale.files, 12_000))
+    return make_ntfs_volume(image, kinds, size=28 << 30)
+
+
+def _mounted(image: Path) -> tuple[str, ...]:
+    """Return the plain way over a mount: every file found, and hashed by another program."""
+    script = (
+        f"point=$(mktemp -d); ntfs-3g -o ro {image} $point;"
+        " find $point -type f -print0 | xargs -0 b3sum > /dev/null; umount $point; rmdir $point"
+    )
+    return "sh", "-c", script
 
 
 def _layout(scale: Scale) -> Comparison:
@@ -142,23 +161,24 @@ def _full(scale: Scale) -> Comparison:
     return Comparison("full, small files, warm", _capture(image, "full"), plain, 1.0)
 
 
-def _full_cold(scale: Scale) -> Comparison:
+def _full_mounted(scale: Scale, *, cold: bool = False) -> Comparison:
     image = _small(scale)
-    plain = (*YARDSTICK, "hash", str(image))
-    return Comparison("full, small files, cold", _capture(image, "full"), plain, 1.0, cold=True)
+    name = f"full against a mount, {'cold' if cold else 'warm'}"
+    return Comparison(name, _capture(image, "full"), _mounted(image), 1.0, cold=cold)
 
 
 def _full_large(scale: Scale) -> Comparison:
     image = _large(scale)
-    plain = (*YARDSTICK, "bytes", str(image), str(LARGE_FILES * LARGE_BYTES))
+    count = LARGE_FILES * LARGE_BYTES >> 22
+    plain = "sh", "-c", f"dd if={image} bs=4M count={count} status=none | b3sum"
     return Comparison("full, large files, warm", _capture(image, "full"), plain, 1.3)
 
 
-def _sample(scale: Scale) -> Comparison:
-    image = _small(scale)
-    return Comparison(
-        "sample against full", _capture(image, "sample"), _capture(image, "full"), 0.1
-    )
+def _sample(scale: Scale, *, cold: bool = False) -> Comparison:
+    image = _mixed(scale)
+    ours, plain = _capture(image, "sample"), _capture(image, "full")
+    name = f"sample against full, 20 GB, {'cold' if cold else 'warm'}"
+    return Comparison(name, ours, plain, 0.1, cold=cold)
 
 
 def _compare(scale: Scale) -> Comparison:
@@ -181,9 +201,11 @@ COMPARISONS: dict[str, Callable[[Scale], Comparison]] = {
     "start": _start,
     "layout": _layout,
     "full": _full,
-    "full-cold": _full_cold,
+    "full-mounted": _full_mounted,
+    "full-mounted-cold": partial(_full_mounted, cold=True),
     "full-large": _full_large,
     "sample": _sample,
+    "sample-cold": partial(_sample, cold=True),
     "compare": _compare,
 }
 

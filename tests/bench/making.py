@@ -7,6 +7,7 @@ import random
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from verify.content.spool import Spool
 from verify.filesystem.entry import Entry
@@ -14,14 +15,28 @@ from verify.manifest.capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest, write_manifest
 from verify.manifest.model import Contents, Listing
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
 FILES_A_FOLDER = 500
 _POOL_BYTES = 64 << 20
 
 
-def make_ntfs_files(image: Path, files: int, largest: int, *, size: int) -> Path:
-    """Make an NTFS volume by `mkntfs` and a mount of it: files of up to `largest` bytes.
+def make_ntfs_files(
+    image: Path, files: int, largest: int, *, size: int, shuffled: bool = False
+) -> Path:
+    """Make an NTFS volume of one kind of files, as `make_ntfs_volume` does."""
+    return make_ntfs_volume(image, ((files, largest),), size=size, shuffled=shuffled)
 
-    Left as it is where it is there already: writing 200,000 files takes minutes.
+
+def make_ntfs_volume(
+    image: Path, kinds: Sequence[tuple[int, int]], *, size: int, shuffled: bool = False
+) -> Path:
+    """Make an NTFS volume by `mkntfs` and a mount of it.
+
+    `kinds`: how many files of up to how many bytes, of exactly 64 MiB where that is the most.
+    `shuffled`: written in no order of their names. An image that is there already is left as it
+    is: writing 200,000 files takes minutes.
     """
     if image.exists():
         return image
@@ -34,13 +49,17 @@ def make_ntfs_files(image: Path, files: int, largest: int, *, size: int) -> Path
     with tempfile.TemporaryDirectory() as point:
         subprocess.run(["ntfs-3g", half, point, "-o", "big_writes"], check=True)
         try:
-            for number in range(files):
-                folder = Path(point) / f"folder{number // FILES_A_FOLDER:04}"
-                folder.mkdir(exist_ok=True)
-                length = largest if largest == _POOL_BYTES else chance.randrange(largest)
-                start = chance.randrange(_POOL_BYTES - length + 1)
-                data = pool[start : start + length]
-                (folder / f"file{number % FILES_A_FOLDER:04}.dat").write_bytes(data)
+            for kind, (files, largest) in enumerate(kinds):
+                numbers = list(range(files))
+                if shuffled:
+                    chance.shuffle(numbers)
+                for number in numbers:
+                    folder = Path(point) / f"kind{kind}-{number // FILES_A_FOLDER:04}"
+                    folder.mkdir(exist_ok=True)
+                    length = largest if largest == _POOL_BYTES else chance.randrange(largest)
+                    start = chance.randrange(_POOL_BYTES - length + 1)
+                    data = pool[start : start + length]
+                    (folder / f"file{number % FILES_A_FOLDER:04}.dat").write_bytes(data)
         finally:
             subprocess.run(["umount", point], check=True)
     return half.rename(image)

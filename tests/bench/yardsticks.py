@@ -55,18 +55,6 @@ def hash_files(image: str) -> None:
         hasher.hexdigest()
 
 
-def read_bytes(image: str, length: str) -> None:
-    """Read that many bytes in large pieces and hash them once."""
-    left = int(length)
-    hasher = blake3()
-    with open(image, "rb", buffering=0) as file:  # noqa: PTH123 - unbuffered, as dd reads
-        while left > 0:
-            piece = file.read(min(4 * STEP, left))
-            hasher.update(piece)
-            left -= len(piece) or left
-    hasher.hexdigest()
-
-
 def rows(*manifests: str) -> None:
     """Unpack and parse every row."""
     for path in manifests:
@@ -78,7 +66,6 @@ def rows(*manifests: str) -> None:
 PLAIN: dict[str, Callable[..., None]] = {
     "walk": walk,
     "hash": hash_files,
-    "bytes": read_bytes,
     "rows": rows,
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from blake3 import blake3
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 
 READ_BYTES = 1 << 20
 """Bytes a read; the library must not be asked for more at once."""
+
+OPENED_AHEAD = 2_000
+"""Files whose records are read together before the first of them: at most 32 MB of records."""
 
 UNREADABLE = "it touches sectors that cannot be read"
 """Why a file has no hash, where the drive does not give its bytes back."""
@@ -65,7 +69,7 @@ class EntryReading:
 
         Further names of one file, which stand side by side in the drive's order, are read once.
         """
-        for number in order:
+        for number in self._prepared(spool, order):
             node, whole = spool.nodes[number], number in wanted.whole
             if whole and node == self._last[0]:
                 note = _of_same_file(spool, number, self._last[1])
@@ -75,6 +79,13 @@ class EntryReading:
                 note = note_of(self._read_one(spool.entry(number), number, wanted))
             self._last = node if whole else -1, note
             yield number, note
+
+    def _prepared(self, spool: Spool, order: Iterable[int]) -> Iterator[int]:
+        """Yield the numbers of `order`; what opens the next of them is read ahead of each lot."""
+        rest = iter(order)
+        while lot := list(islice(rest, OPENED_AHEAD)):
+            self.volume.prepare(spool.nodes[number] for number in lot)
+            yield from lot
 
     def _read_bare(self, spool: Spool, number: int) -> bytes:
         """Read a file that has nothing but its unnamed stream; its row is seldom needed for it."""

@@ -24,7 +24,7 @@ from verify.structs.exfat import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 _ENTRY = 32
@@ -214,6 +214,9 @@ class ExfatVolume:
             yield start, run
         if whole and left:
             raise _failure("follow a chain of clusters", f"it ends {left} clusters early")
+
+    def prepare(self, nodes: Iterable[int]) -> None:
+        """Nothing: where a file lies was kept as it was listed."""
 
     def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
         """Return exactly `length` bytes; behind the valid data length they are zeros (§7.6.5)."""

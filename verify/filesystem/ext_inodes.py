@@ -83,13 +83,18 @@ class ExtInodes:
         entry.attributes = inode.number("flags") & _OWN_FLAGS
         entry.extended = sorted(found.items())
 
-    def _inode(self, number: int) -> bytes:
-        size = self.groups.inode_bytes
+    def place_of(self, number: int) -> int | None:
+        """Return the byte of the volume where an inode begins; `None`: there is no such one."""
         per_group = self.groups.block.number("inodes_per_group")
         group, index = divmod(number - 1, per_group) if per_group else (0, 0)
-        if not 0 <= group < len(self._tables) or size < INODE.size:
+        if not 0 <= group < len(self._tables):
+            return None
+        return self._tables[group] * self.groups.block_bytes + index * self.groups.inode_bytes
+
+    def _inode(self, number: int) -> bytes:
+        size, at = self.groups.inode_bytes, self.place_of(number)
+        if at is None or size < INODE.size:
             raise StructureError(INODE.name, 0, "number", "in a group", str(number))
-        at = self._tables[group] * self.groups.block_bytes + index * size
         inside = at % _CHUNK_BYTES
         if inside + size <= _CHUNK_BYTES:
             return self._chunk(at - inside)[inside : inside + size]

@@ -9,11 +9,18 @@ import pytsk3
 from verify.errors import PastEnd, SourceUnreadable
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from verify.filesystem.volume import Place
     from verify.source.window import Window
 
 _READ_AHEAD_BYTES = 64 << 10
 """What the library reads into its cache at once (TSK_IMG_INFO_CACHE_LEN)."""
+
+AHEAD_BYTES = 16 << 10
+"""The grid on which records are read ahead."""
+
+_LONGEST_READ_BYTES = 1 << 20
 
 _BAD_RECORD = b"BAAD\xff\xff\x03\0"
 """An MFT record that is none: the format's mark, and update sequence values that no record has."""
@@ -28,6 +35,8 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
         self.records: tuple[Place, ...] = ()
         self.record_bytes = 0
         self.marked = False
+        self._ahead: dict[int, bytes] = {}
+        self._least = 0
         super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
 
     def read(self, offset: int, size: int) -> bytes:
@@ -35,6 +44,10 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
         length = min(size, self._window.size_bytes - offset)
         if length <= 0:
             return b""
+        if ahead := self._ahead.get(offset // AHEAD_BYTES):
+            part = ahead[offset % AHEAD_BYTES :][:length]
+            if len(part) >= self._least:
+                return part  # it asks for more than it wants, and takes less
         try:
             return self._window.read(offset, length)
         except SourceUnreadable as error:
@@ -55,6 +68,28 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
             return self._window.read(offset, before)
         except SourceUnreadable as error:
             raise OSError(str(error)) from error
+
+    def read_ahead(self, offsets: Iterable[int], least: int) -> None:
+        """Read the records at these places, in their order on the drive, in place of all before.
+
+        `least`: the bytes of a record.
+
+        NOTE: the library reads a file's record when the file is opened, and keeps too few of them:
+        without this a head goes to the records and back for every file. What fails is left to
+        the library's own read.
+        """
+        self._ahead.clear()
+        self._least = least
+        wanted = sorted({offset // AHEAD_BYTES for offset in offsets})
+        for first, count in _runs(wanted, _LONGEST_READ_BYTES // AHEAD_BYTES):
+            start = first * AHEAD_BYTES
+            length = min(count * AHEAD_BYTES, self._window.size_bytes - start)
+            try:
+                data = self._window.read(start, length)
+            except (SourceUnreadable, PastEnd):
+                continue
+            for step in range(count):
+                self._ahead[first + step] = data[step * AHEAD_BYTES :][:AHEAD_BYTES]
 
     def _room_in_records(self, offset: int) -> int:
         """Return how many bytes of the MFT follow from a byte of it; 0 outside."""
@@ -86,3 +121,17 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
     def get_size(self) -> int:
         """Return the window's size in bytes."""
         return self._window.size_bytes
+
+
+def _runs(numbers: Iterable[int], most: int) -> Iterator[tuple[int, int]]:
+    """Yield numbers in ascending order as runs (first, count) of at most `most`."""
+    first = count = 0
+    for number in numbers:
+        if count and number == first + count and count < most:
+            count += 1
+            continue
+        if count:
+            yield first, count
+        first, count = number, 1
+    if count:
+        yield first, count

@@ -25,7 +25,7 @@ from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
 from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, SystemError)
@@ -333,6 +333,17 @@ class LibraryVolume:
         if self._open[0] != node:
             self._open = (node, self._fs.open_meta(inode=node))
         return self._open[1]
+
+    def prepare(self, nodes: Iterable[int]) -> None:
+        """Read the records or inodes of files that are read next, in the order of the drive."""
+        if self._table is not None:
+            place_of, least = self._table.place_of, self._table.record_bytes
+        elif self._inodes is not None:
+            place_of, least = self._inodes.place_of, self._inodes.groups.inode_bytes
+        else:
+            return
+        places = (place_of(node) for node in nodes)
+        self._image.read_ahead((place for place in places if place is not None), least)
 
     def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
         """Return exactly `length` bytes; a short answer of the library is an error."""

@@ -86,6 +86,15 @@ class RecordTable:
         """Add up where in the MFT each of its runs ends."""
         self._ends = list(accumulate(place.length for place in self.places))
 
+    def place_of(self, number: int) -> int | None:
+        """Return the byte of the volume where a record begins; `None`: the MFT has no such one."""
+        at = number * self.record_bytes
+        run = bisect_right(self._ends, at)
+        if run >= len(self.places):
+            return None
+        place = self.places[run]
+        return place.start + at - (self._ends[run] - place.length)
+
     def entry(self, path: str, number: int, sequence: int, parent: int) -> Entry | None:
         """Return the entry of a name in the folder `parent`, or `None`: ask the library.
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from verify.filesystem.entry import Entry
     from verify.filesystem.model import ChangeJournal
@@ -48,6 +48,10 @@ class Volume(Protocol):
         Siblings come in the order of their names' code points, so that two listings can be
         merged as they stream. Raises ReaderError where the root itself cannot be read.
         """
+        ...
+
+    def prepare(self, nodes: Iterable[int]) -> None:
+        """Read ahead what it takes to open these files, which are read next."""
         ...
 
     def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
