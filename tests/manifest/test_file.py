@@ -5,12 +5,14 @@ from __future__ import annotations
 import gzip
 import json
 import os
+import random
 from typing import TYPE_CHECKING
 
 import pytest
 from blake3 import blake3
 
 from tests.manifest.headers import small_header
+from verify.content.piece import NO_HEAD
 from verify.content.row import Block, encode_block, encode_entry
 from verify.errors import (
     ManifestAltered,
@@ -62,6 +64,24 @@ def test_manifest_when_written_and_read_then_header_and_rows_are_the_same(manife
     assert list(read.blocks(3)) == BLOCKS
     assert list(read.entries(3)) == list(read.entries(5)) == list(read.entries(9)) == []
     assert is_manifest(manifest)
+
+
+def test_manifest_when_there_are_more_rows_than_fit_in_a_lot_then_none_is_lost(
+    tmp_path: Path,
+) -> None:
+    """With pieces that begin anywhere, long ones and short ones, and without any."""
+    chance = random.Random(1)
+    plain = [Entry("file", f"/{'n' * 300}{number:06}", node=number) for number in range(9_000)]
+    lines = [encode_entry(entry) for entry in plain]
+    headed = [
+        line for row in lines for line in ((NO_HEAD, row) if chance.random() < 0.001 else (row,))
+    ]
+    for rows in (lines, headed, [NO_HEAD, *lines], []):
+        (tmp_path / "rows").write_bytes(b"".join(rows))
+        write_manifest(tmp_path / "m", small_header(), {0: tmp_path / "rows", 1: None})
+        manifest = open_manifest(tmp_path / "m")
+        assert list(manifest.entries(0)) == (plain if rows else [])
+        assert len(manifest.parts) == 4 + rows.count(NO_HEAD)
 
 
 def test_manifest_when_cut_anywhere_then_it_is_never_taken_for_whole(

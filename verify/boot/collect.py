@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from typing import Literal
 
 from verify.boot import bcd, reagent, registry
@@ -196,19 +196,25 @@ def wanted_bytes(path: str, kind: str) -> int:
 
 def wanted_file(path: str, kind: str) -> Wanted | None:
     """Return the first row of `WANTED` that fits a file, or `None`."""
-    rows, pattern = _matcher(kind)
+    rows, pattern = _matcher(kind, path[1:].split("/", 1)[0])
     if pattern is None or (found := pattern.fullmatch(path)) is None:
         return None
     # NOTE: each row is one group, so the last group that took part tells the row.
     return rows[(found.lastindex or 1) - 1]
 
 
-@cache
-def _matcher(kind: str) -> tuple[tuple[Wanted, ...], re.Pattern[str] | None]:
-    rows = tuple(row for row in WANTED if kind in row.kinds)
+@lru_cache(maxsize=1024)
+def _matcher(kind: str, first: str) -> tuple[tuple[Wanted, ...], re.Pattern[str] | None]:
+    """Return the rows that a path may fit whose first name is `first`: for most there are none."""
+    flags = re.DOTALL | (re.IGNORECASE if kind in CASELESS_KINDS else re.NOFLAG)
+    rows = tuple(
+        row
+        for row in WANTED
+        if kind in row.kinds
+        and re.fullmatch(_expression("/" + row.pattern.split("/")[1]), "/" + first, flags)
+    )
     if not rows:
         return (), None
-    flags = re.DOTALL | (re.IGNORECASE if kind in CASELESS_KINDS else re.NOFLAG)
     return rows, re.compile("|".join(f"({_expression(row.pattern)})" for row in rows), flags)
 
 

@@ -38,6 +38,9 @@ if TYPE_CHECKING:
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
 
+_NAMES_A_SIGN = 256
+"""Names listed between two signs of life."""
+
 _HIBERNATION_FILE = "/hiberfil.sys"
 _HIBERNATED = frozenset({b"hibr", b"HIBR"})
 """The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
@@ -108,7 +111,8 @@ class FileReading:
                 if entry.links > 1:
                     linked.add(entry.node)
             self._choose(entry, number, lottery)
-            self.report.alive()
+            if number % _NAMES_A_SIGN == 0:
+                self.report.alive()
         spool.finish_listing()
         self.answer.incomplete += self.volume.incomplete
         journal = self.volume.change_journal()

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from blake3 import blake3
 from pydantic import ValidationError
 
+from verify.content.piece import PIECE_START
 from verify.content.row import (
     Block,
     decode_block,
@@ -66,6 +67,7 @@ LONGEST_LINE_BYTES = 64 << 20
 
 _FIRST_BYTES = f'{{"schema":"{SCHEMA_NAME}/'.encode()
 _MOST_DIGITS = 9
+_READ_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,23 +259,41 @@ def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]
         OutputError: it could not be written; nothing stands under `path` then.
     """
     with whole_file(path) as file:
-        packer, hasher, count = Packer(file), blake3(), 0
-        for line in _lines(header, groups):
-            if begins_part(line):
+        packer, hasher, rows = Packer(file), blake3(), 0
+        for lines in _lines(header, groups):
+            if begins_part(lines):
                 packer.end_member()
-            hasher.update(line)
-            packer.write(line)
-            count += 1
+            hasher.update(lines)
+            packer.write(lines)
+            rows += lines.count(b"\n")
         packer.end_member()
-        trailer = {"trailer": {"rows": count, "blake3": hasher.hexdigest()}}
+        trailer = {"trailer": {"rows": rows, "blake3": hasher.hexdigest()}}
         packer.write(json.dumps(trailer, separators=(",", ":")).encode() + b"\n")
         packer.end_member()
 
 
 def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]:
+    """Yield whole lines, cut where something begins that can be read by itself."""
     yield header.model_dump_json(by_alias=True).encode() + b"\n"
     for partition, rows in groups.items():
         yield encode_group(partition)
         if rows is not None:
             with rows.open("rb") as file:
-                yield from file
+                yield from _rows(file)
+
+
+def _rows(file: BinaryIO) -> Iterator[bytes]:
+    """Yield the lines of a file in lots, cut where pieces begin, and where a lot grows long."""
+    text = b""
+    while more := file.read(_READ_BYTES):
+        text += more
+        start = 0
+        while end := text.find(b"\n" + PIECE_START, start) + 1:
+            yield text[start:end]
+            start = end
+        if len(text) - start > _READ_BYTES:
+            end = text.rfind(b"\n") + 1
+            yield text[start:end]
+            start = end
+        text = text[start:]
+    yield text

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 MAGIC = b"\x1f\x8b"
 
 _GZIP = 16 + zlib.MAX_WBITS
-_COMPRESSION = 6
+_COMPRESSION = 3
+"""Half the time of 6, for an eighth more bytes."""
 _READ_BYTES = 32 << 10
 
 
