@@ -19,6 +19,7 @@ from verify.jobs.lots import code_letter
 from verify.report.audit import audit_html
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from tests.cli.command import Command
@@ -268,3 +269,63 @@ def test_plan_when_there_is_nothing_to_draw_from_or_a_share_is_none_then_it_says
     new = [command("audit", "plan", *at, "--json").document["seed"] for _ in range(2)]
     assert new[0] != new[1]
     assert "Draw 1 of 1" in command("audit", "plan", *at).out
+
+
+def _no_strata(told: dict[str, Any]) -> None:
+    told["plan"]["strata"] = []
+
+
+def _empty_stratum(told: dict[str, Any]) -> None:
+    told["plan"]["strata"][0]["population"] = 0
+
+
+def _more_than_there_are(told: dict[str, Any]) -> None:
+    told["plan"]["strata"][0]["population"] = 1
+
+
+def _twice(told: dict[str, Any]) -> None:
+    told["jobs"].append(told["jobs"][0])
+
+
+def _two_of_a_name(told: dict[str, Any]) -> None:
+    told["plan"]["strata"] *= 2
+
+
+def _sure_twice_over(told: dict[str, Any]) -> None:
+    told["plan"]["confidence"] = 2
+
+
+def _no_calendar_has_it(told: dict[str, Any]) -> None:
+    told["jobs"][0]["filed"] = 10**15
+
+
+def _of_no_stratum(told: dict[str, Any]) -> None:
+    told["jobs"][0]["stratum"] = "elsewhere"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        _no_strata,
+        _empty_stratum,
+        _more_than_there_are,
+        _twice,
+        _two_of_a_name,
+        _sure_twice_over,
+        _no_calendar_has_it,
+        _of_no_stratum,
+    ],
+)
+def test_report_when_a_result_cannot_be_one_then_it_is_a_named_error_and_no_bound_is_told(
+    change: Callable[[dict[str, Any]], None], tmp_path: Path, command: Command
+) -> None:
+    """A bound from numbers that contradict each other would be none."""
+    told = result([("Bell", 10, 3, 0)], 0.95).model_dump(mode="json", by_alias=True)
+    file = tmp_path / "result.json"
+    file.write_text(json.dumps(told))
+    assert command("audit", "report", file).code == 0
+    change(told)
+    file.write_text(json.dumps(told))
+    ran = command("audit", "report", file)
+    assert (ran.code, ran.out) == (4, "")
+    assert str(file) in ran.err

@@ -210,3 +210,18 @@ def test_identify_when_an_image_is_given_then_it_is_read_and_told(
     assert command("check", old, new, "--job", "J-1", "--archive", place).code in {0, 1, 3}
     ran = command("identify", old, "--archive", place, "--json")
     assert (ran.code, ran.document["which"]) == (3, "cannot_tell")
+
+
+def test_identify_when_the_clock_was_set_back_then_the_last_in_the_chain_is_the_newest(
+    tmp_path: Path, command: Command
+) -> None:
+    """The old drive of the first job is the new one of the second, filed by a slow clock."""
+    archive = make_archive(tmp_path / "archive")
+    old, new = pair(tmp_path)
+    filed(archive, "J-1", (old, new), verdict="sound", now=2_000_000)
+    file_event(archive, "J-1", "started", None)
+    assert identified(command, archive, old)["against"] == []
+    filed(archive, "J-2", (new, old), verdict="sound", now=1_000_000)
+    document = identified(command, archive, old)
+    assert (document["which"], document["job"]) == ("target", "J-2")
+    assert "It is the new drive of job J-2." in document["against"]

@@ -245,3 +245,22 @@ def test_archive_of_when_made_then_its_jobs_are_numbered(tmp_path: Path) -> None
     """Every seal has the next number, from 1."""
     archive = archive_of(tmp_path, 3)
     assert [archive.sealed(f"J-{number}").number for number in (1, 2, 3)] == [1, 2, 3]
+
+
+@pytest.mark.parametrize(("file", "field"), [("seal.json", "number"), ("job.json", "filed")])
+@pytest.mark.parametrize("number", [10**15, 10**30, -1])
+def test_list_when_a_number_is_one_that_none_can_be_then_the_other_jobs_are_listed(
+    file: str, field: str, number: int, tmp_path: Path, command: Command
+) -> None:
+    """A record or seal that was tampered with is no fault of the list; `jobs verify` names it."""
+    archive = archive_of(tmp_path, 2)
+    path = archive.jobs / "J-2" / file
+    path.write_text(json.dumps(json.loads(path.read_text()) | {field: number}))
+    (archive.root / "index.sqlite").unlink()
+    ran = command("jobs", "list", "--archive", archive.root)
+    assert (ran.code, "J-1" in ran.out) == (0, True)
+    plan = tmp_path / "plan.json"
+    more = ("--by", "month", "--seed", "s", "-o", plan)
+    assert command("audit", "plan", "--archive", archive.root, *more).code == 0
+    ran = command("jobs", "verify", "--archive", archive.root)
+    assert (ran.code, "J-2" in ran.out) == (3, True)

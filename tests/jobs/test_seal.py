@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import stat
 from typing import TYPE_CHECKING, Any
@@ -346,3 +347,79 @@ def test_verify_when_something_is_unfinished_then_it_is_named_and_counts_for_not
     assert ran.code == 0
     assert ran.document["unfinished"] == ["J-2.0badcafe"]
     assert "J-2.0badcafe" in command("jobs", "verify", "--archive", archive.root).out
+
+
+def test_filing_when_the_newest_seal_was_damaged_then_the_chain_goes_on_behind_it(
+    tmp_path: Path, command: Command
+) -> None:
+    """Put back from a copy, the damaged seal fits, and all is whole."""
+    archive = archive_of(tmp_path, 3)
+    assert command("jobs", "list", "--archive", archive.root).code == 0
+    seal = archive.jobs / "J-3/seal.json"
+    whole = seal.read_bytes()
+    seal.write_bytes(b"?" * len(whole))
+    assert filed(archive, "J-4", pair(tmp_path)).number == 4
+    assert ("unsealed", "J-3", "seal.json") in problems(command, archive)
+    seal.write_bytes(whole)
+    assert problems(command, archive) == set()
+
+
+def test_archive_when_a_job_is_a_link_to_elsewhere_then_it_is_none_and_nothing_there_goes(
+    tmp_path: Path, command: Command
+) -> None:
+    """What lies outside the archive is not proven by it, and not deleted with it."""
+    archive = archive_of(tmp_path, 3)
+    outside = tmp_path / "outside"
+    shutil.move(archive.jobs / "J-2", outside)
+    (archive.jobs / "J-2").symlink_to(outside)
+    assert ("unsealed", "J-2", "seal.json") in problems(command, archive)
+    before = sorted(path.name for path in outside.iterdir())
+    ran = command("jobs", "delete", "J-2", "--reason", "asked for", "--archive", archive.root)
+    assert ran.code == 4
+    assert sorted(path.name for path in outside.iterdir()) == before
+
+
+def test_delete_when_a_deleted_job_is_a_link_by_now_then_nothing_there_goes(
+    tmp_path: Path, command: Command
+) -> None:
+    """Deleting again ends a deletion that was cut off, inside the archive alone."""
+    archive = archive_of(tmp_path, 1)
+    delete_job(archive, "J-1", None, technician=None, reason="asked for")
+    outside = tmp_path / "outside"
+    shutil.move(archive.jobs / "J-1", outside)
+    (outside / "photos").write_text("the only copy")
+    (archive.jobs / "J-1").symlink_to(outside)
+    ran = command("jobs", "delete", "J-1", "--reason", "asked for", "--archive", archive.root)
+    assert ran.code == 4
+    assert "is a link" in ran.err
+    assert (outside / "photos").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes")
+def test_verify_when_a_record_is_a_pipe_or_a_link_then_it_is_named_and_not_waited_for(
+    tmp_path: Path, command: Command
+) -> None:
+    """A pipe that nobody writes to would be waited for without end."""
+    archive = archive_of(tmp_path, 2)
+    (archive.jobs / "J-1/job.json").unlink()
+    os.mkfifo(archive.jobs / "J-1/job.json")
+    shutil.move(archive.jobs / "J-2/job.json", tmp_path / "job.json")
+    (archive.jobs / "J-2/job.json").symlink_to(tmp_path / "job.json")
+    assert problems(command, archive) == {
+        ("changed", "J-1", "job.json"),
+        ("changed", "J-2", "job.json"),
+    }
+
+
+def test_archive_when_a_name_is_no_text_then_the_jobs_are_listed_and_it_is_named(
+    tmp_path: Path, command: Command
+) -> None:
+    """Bytes that are no UTF-8, as an old system or a damaged folder leaves them."""
+    archive = archive_of(tmp_path, 1)
+    try:
+        os.mkdir(os.fsencode(archive.jobs) + b"/\xff\xfe")  # noqa: PTH102 - a name of bytes
+    except OSError:
+        pytest.skip("this filesystem takes text alone")
+    ran = command("jobs", "list", "--archive", archive.root)
+    assert (ran.code, "J-1" in ran.out) == (0, True)
+    assert ("unsealed", "\udcff\udcfe", "seal.json") in problems(command, archive)

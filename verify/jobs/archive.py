@@ -191,8 +191,8 @@ class Archive:
         with self.locked(), self.index(look_at_all=True) as index:
             if index.has(name):
                 raise JobTaken(str(self.root), name)
-            newest = index.newest()
-            previous = None if newest is None else self.entry(newest).seal
+            # NOTE: from the index, so that a newest seal damaged since does not cut the chain here.
+            previous = index.newest()
             try:
                 seal = make_seal(folder, name, previous, key)
                 with whole_file(folder / SEAL_NAME) as file:

@@ -8,18 +8,19 @@ hypergeometric bound, since jobs are drawn without being put back.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from datetime import UTC, datetime
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 from blake3 import blake3
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from verify.errors import UsageError, WitnessError
 from verify.fit.declare import read_declared
 from verify.jobs.entry import FIT_NAME, SIDE_NAMES
 from verify.jobs.lots import code_letter
+from verify.jobs.model import Moment
 from verify.jobs.proof import job_problems
 from verify.jobs.reread import Reread
 from verify.manifest.base import Model
@@ -55,9 +56,9 @@ class Stratum(_Document):
     """
 
     name: str
-    population: int
+    population: int = Field(ge=1)
     tolerable: int
-    draw: int
+    draw: int = Field(ge=0)
     letter: str
 
 
@@ -66,7 +67,7 @@ class DrawnJob(_Document):
 
     job: str
     stratum: str
-    filed: int
+    filed: Moment
     verdict: str
     seal: str | None
 
@@ -80,11 +81,11 @@ class Plan(_Document):
 
     schema_: str = Field(default=PLAN_SCHEMA, alias="schema")
     seed: str
-    confidence: float
-    tolerable: float
+    confidence: float = Field(gt=0, lt=1)
+    tolerable: float = Field(gt=0, lt=1)
     rule: Rule
     by: By | None
-    strata: tuple[Stratum, ...]
+    strata: tuple[Stratum, ...] = Field(min_length=1)
     jobs: tuple[DrawnJob, ...]
 
 
@@ -97,7 +98,7 @@ class Looked(_Document):
 
     job: str
     stratum: str
-    filed: int
+    filed: Moment
     verdict: str
     today: str | None
     unsound: str | None
@@ -108,10 +109,25 @@ class Result(_Document):
     """A plan, carried out."""
 
     schema_: str = Field(default=RESULT_SCHEMA, alias="schema")
-    at: int
+    at: Moment
     tool_version: str
     plan: Plan
     jobs: tuple[Looked, ...]
+
+    @model_validator(mode="after")
+    def _can_be(self) -> Self:
+        """Hold that no job counts twice, and no stratum for more than there are in it."""
+        if len({job.job for job in self.jobs}) < len(self.jobs):
+            raise ValueError("a job is in it twice")
+        if len({stratum.name for stratum in self.plan.strata}) < len(self.plan.strata):
+            raise ValueError("a stratum is in it twice")
+        drawn = Counter(job.stratum for job in self.jobs)
+        for stratum in self.plan.strata:
+            if drawn.pop(stratum.name, 0) > stratum.population:
+                raise ValueError("more jobs of a stratum were drawn than there are")
+        if drawn:
+            raise ValueError("a job is of no stratum of the plan")
+        return self
 
 
 def plan_audit(  # noqa: PLR0913 - all that a plan says

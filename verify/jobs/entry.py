@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -34,6 +35,10 @@ _USUAL_BYTES = 16 << 10
 _LONGEST_BYTES = 4 << 20
 """No record or seal comes near it; nearly all are shorter than the usual."""
 
+_PLAIN_FILE = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+_PLAIN_FILE |= getattr(os, "O_BINARY", 0)
+"""No link is followed, and a pipe that nobody writes to is not waited for."""
+
 _Document = TypeVar("_Document", bound=BaseModel)
 
 Kind = Literal["job", "stub", "deleted", "started", "running", "foreign"]
@@ -43,7 +48,7 @@ Kind = Literal["job", "stub", "deleted", "started", "running", "foreign"]
 class Entry:
     """An entry: `stub` is a job whose record is gone, `foreign` a folder without a seal.
 
-    `files`: the names in its folder.
+    `files`: the names in its folder; a link to a folder elsewhere has none.
     """
 
     name: str
@@ -85,7 +90,8 @@ def read_entry(folder: str | Path) -> Entry:
     place = os.fspath(folder)
     name = os.path.basename(place)  # noqa: PTH119 - see above
     try:
-        files = frozenset(os.listdir(place))  # noqa: PTH208 - see above
+        linked = os.path.islink(place)  # noqa: PTH114 - see above
+        files = frozenset() if linked else frozenset(os.listdir(place))  # noqa: PTH208 - see above
     except OSError:
         files = frozenset()
     seal = _read(place, files, SEAL_NAME, Seal)
@@ -101,7 +107,10 @@ def _read(place: str, files: frozenset[str], name: str, model: type[_Document]) 
     if name not in files:
         return None
     try:
-        with open(f"{place}/{name}", "rb") as file:  # noqa: PTH123 - as above
+        handle = os.open(f"{place}/{name}", _PLAIN_FILE)
+        with os.fdopen(handle, "rb") as file:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                return None
             text = file.read(_USUAL_BYTES)
             if len(text) == _USUAL_BYTES:
                 text += file.read(_LONGEST_BYTES)

@@ -196,7 +196,9 @@ def delete_job(
 
 
 def _clear(folder: Path) -> None:
-    """Remove all files of an entry but its seal."""
+    """Remove all files of an entry but its seal; nothing that a link leads to."""
+    if folder.is_symlink():
+        raise OutputError(str(folder), "it is a link to another place, which is left alone")
     try:
         for path in folder.iterdir():
             if path.name != SEAL_NAME:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from verify.jobs.entry import Entry, read_entry
 from verify.jobs.many import in_shares
+from verify.jobs.seal import Before
 from verify.report.harmless import harmless
 
 if TYPE_CHECKING:
@@ -67,7 +68,8 @@ class Wanted:
     """Which jobs are asked for; `None` asks for all. `text` is looked for in all words of a job.
 
     `since` and `until` bound when it was filed: seconds since 1970 UTC, the end left out. `drive`:
-    serial, identifier and table digest of a drive, one of which a side has to have.
+    serial, identifier and table digest of a drive, one of which a side has to have; its jobs come
+    in the order of the chain, whatever the clock said.
     """
 
     text: str | None = None
@@ -103,6 +105,8 @@ class Index:
         found: list[_Found] = []
         with os.scandir(self.folder) as items:
             for item in items:
+                if not item.name.isascii():
+                    continue  # no entry has such a name, and no text could hold some of them
                 status = item.stat(follow_symlinks=False)
                 there = _Found(item.name, status.st_ino, status.st_mtime_ns)
                 if known.pop(item.name, None) != there[1:]:
@@ -125,12 +129,13 @@ class Index:
             self._put(_rows(os.fspath(self.folder), [found]))
             self._set_stamp(self.folder.stat().st_mtime_ns)
 
-    def newest(self) -> str | None:
-        """Return the name of the entry with the highest number of the chain."""
+    def newest(self) -> Before | None:
+        """Return the seal with the highest number of the chain, as it was when it was read."""
         row = self.connection.execute(
-            "select name from entries where number is not null order by number desc limit 1"
+            "select number, name, seal from entries where number is not null"
+            " order by number desc limit 1"
         ).fetchone()
-        return None if row is None else str(row[0])
+        return None if row is None else Before(*row)
 
     def has(self, name: str) -> bool:
         """Whether there is an entry of that name, in any case of its letters."""
@@ -191,6 +196,8 @@ class Index:
             conditions.append("(" + " or ".join(f"{column} = ?" for column in sides) + ")")
             values += [*wanted.drive, *wanted.drive]
         sort = wanted.sort if wanted.sort in SORTABLE else SORTABLE[0]
+        if wanted.drive is not None:
+            sort = "number"  # a clock that was set back must not make an older job the newest
         direction = "desc" if wanted.descending else "asc"
         limit = "" if wanted.limit is None else f" limit {wanted.limit:d}"
         query = (

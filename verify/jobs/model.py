@@ -6,7 +6,7 @@ digests BLAKE3 in lower-case hex.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field
 
@@ -21,6 +21,9 @@ EVENT_SCHEMA = "drivewitness.job-event/1"
 SEAL_SCHEMA = "drivewitness.seal/1"
 
 EventKind = Literal["deleted", "started", "running"]
+
+Moment = Annotated[int, Field(ge=0, le=253_402_300_799)]
+"""Seconds since 1970 UTC, up to the end of the year 9999: what a calendar can tell."""
 
 
 class _Document(Model):
@@ -71,7 +74,7 @@ class JobRecord(_Document):
 
     schema_: str = Field(default=JOB_SCHEMA, alias="schema")
     job: str
-    filed: int
+    filed: Moment
     technician: str | None = None
     customer: str | None = None
     notes: str | None = None
@@ -95,7 +98,7 @@ class EventRecord(_Document):
     schema_: str = Field(default=EVENT_SCHEMA, alias="schema")
     job: str
     event: EventKind
-    at: int
+    at: Moment
     technician: str | None = None
     reason: str | None = None
     fits: bool | None = None
@@ -118,7 +121,7 @@ class Seal(_Document):
     """
 
     schema_: str = Field(default=SEAL_SCHEMA, alias="schema")
-    number: int
+    number: int = Field(ge=1, le=1 << 62)
     entry: str
     previous: str | None
     previous_entry: str | None

@@ -12,7 +12,7 @@ import os
 import secrets
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from blake3 import blake3
 
@@ -50,6 +50,14 @@ class Key:
         return f"Key({self.fingerprint})"
 
 
+class Before(NamedTuple):
+    """What a seal tells of the one before it."""
+
+    number: int
+    entry: str
+    seal: str
+
+
 def seal_value(seal: Seal, key: Key | None) -> str:
     """Return what the seal of these fields is under that key, whatever `seal.seal` says."""
     told = seal.model_dump(mode="json", by_alias=True, exclude={"seal"})
@@ -57,7 +65,7 @@ def seal_value(seal: Seal, key: Key | None) -> str:
     return (blake3(text) if key is None else blake3(text, key=key.secret)).hexdigest()
 
 
-def make_seal(folder: Path, entry: str, previous: Seal | None, key: Key | None) -> Seal:
+def make_seal(folder: Path, entry: str, previous: Before | None, key: Key | None) -> Seal:
     """Return the seal of a folder's files, which follows `previous`."""
     names = sorted(path.name for path in folder.iterdir() if path.name != SEAL_NAME)
     unsealed = Seal(
