@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from verify.filesystem.model import Filesystem
 from verify.manifest.model import CaptureInfo, DriveInfo, Header, Listing, Partition, UnreadItem
+from verify.rules.compare import identity_of
 from verify.rules.model import Level, Result
 from verify.rules.result import (
     Bound,
     Comparison,
     Evidence,
     FindingRow,
-    Identity,
     ManifestRow,
     Manifests,
     OutcomeRow,
@@ -68,23 +68,6 @@ def header(path: str, partitions: tuple[Partition, ...], disk_id: str = DISK_ID)
             confidence=0.95,
         ),
         unread=(UnreadItem(what="drive identity", reason="told on Linux only"),),
-    )
-
-
-def identity(side: Header) -> Identity:
-    """Return the identity of a header's drive as a comparison carries it."""
-    drive = side.drive
-    return Identity(
-        path=drive.path,
-        kind=drive.kind,
-        size_bytes=drive.size_bytes,
-        sector_bytes=drive.sector_bytes,
-        model=drive.model,
-        serial=drive.serial,
-        scheme=side.table.scheme,
-        disk_id=side.table.disk_id,
-        depth=side.depth,
-        captured=side.capture.started,
     )
 
 
@@ -160,8 +143,8 @@ def comparison(
                 confidence=0.95, files_at_most=2, rate_at_most=0.0008, bytes_at_most=65_536
             ),
         ),
-        source=identity(sides[0]),
-        target=identity(sides[1]),
+        source=identity_of(sides[0]),
+        target=identity_of(sides[1]),
         pairs=(
             PairRow(source=1, target=1, matched_by="guid"),
             PairRow(source=3, target=3, matched_by="place"),

@@ -72,8 +72,8 @@ def compare(
             for item in judgement.outcomes
         ),
         evidence=_evidence(old, new, contents),
-        source=_identity(old),
-        target=_identity(new),
+        source=identity_of(old),
+        target=identity_of(new),
         pairs=tuple(
             PairRow(
                 source=pair.source.number if pair.source else None,
@@ -164,7 +164,8 @@ def _bound(bound: SampleBound | None) -> Bound | None:
     )
 
 
-def _identity(header: Header) -> Identity:
+def identity_of(header: Header) -> Identity:
+    """Return which drive a header is of."""
     drive = header.drive
     return Identity(
         path=drive.path,
