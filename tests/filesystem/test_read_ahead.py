@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.support.images import MIB, make_ext4, run
+from tests.support.images import MIB, make_ext4, make_ntfs, run
 from verify.filesystem.open import open_volume
 from verify.source.drive import open_drive
 from verify.source.window import Window
@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
     from verify.source.drive import Drive
 
-pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount", "mkfs.ext4")]
+pytestmark = [
+    pytest.mark.root,
+    pytest.mark.tools("mkntfs", "ntfscp", "ntfs-3g", "umount", "mkfs.ext4"),
+]
 
 FILES = {f"name{number:04}": b"%04d" % number * 5_000 for number in range(400)}
 
@@ -79,6 +82,26 @@ def test_files_when_prepared_then_reading_them_goes_forward_only(
             starts = (offset for offset, _ in traced.reads)
             travelled[prepared] = sum(abs(at - end) for at, end in zip(starts, ends, strict=False))
     assert travelled[True] * 4 < travelled[False]
+
+
+def test_files_when_they_lie_beside_records_then_every_byte_of_them_is_read(
+    tmp_path: Path,
+) -> None:
+    """A full volume gives files the clusters right behind its records."""
+    files = {f"name{number:03}": b"%03d" % number * 3_000 for number in range(20)}
+    files["large"] = bytes(range(256)) * (20 << 12)
+    image = make_ntfs(tmp_path / "volume.img", 24 * MIB, files)
+    with open_drive(image) as drive:
+        volume = open_volume(Window(drive, 0, drive.size_bytes, 512), "ntfs")
+        entries = [item for item in volume.entries() if item.kind == "file"]
+        starts = {volume.place(*run).start for entry in entries for run in entry.extents}
+        assert starts & {place.start + place.length for place in volume.structures()}
+        volume.prepare(range(100))
+        for entry in entries:
+            data = files[entry.path[1:]]
+            for at in range(0, entry.size, MIB):
+                size = min(MIB, entry.size - at)
+                assert volume.read(entry, at, size) == data[at : at + size]
 
 
 def test_prepare_when_asked_for_records_that_are_not_there_then_nothing_happens(

@@ -21,7 +21,10 @@ LARGE_FILE_BYTES = 8 << 20
 """Files above this are not drawn whole: blocks of them are."""
 
 BLOCK_BYTES = 1 << 20
-"""The size of a block of a large file, or of a partition without a readable filesystem."""
+"""The size of a block of a partition without a readable filesystem."""
+
+FILE_BLOCK_BYTES = 256 << 10
+"""The size of a block of a large file: a head is longer on its way to one than it reads."""
 
 HIGHEST_KEY = (1 << 64) - 1
 """The threshold of a draw that took everything."""
@@ -111,6 +114,11 @@ class LowestByPlace(Generic[Item]):
         return [item for _, item in self._lowest.values()]
 
 
-def blocks_in(size_bytes: int) -> int:
-    """Return how many blocks cover `size_bytes`."""
-    return -(-size_bytes // BLOCK_BYTES)
+def blocks_in(size_bytes: int, block_bytes: int = BLOCK_BYTES) -> int:
+    """Return how many blocks of `block_bytes` cover `size_bytes`."""
+    return -(-size_bytes // block_bytes)
+
+
+def blocks_in_file(size_bytes: int) -> int:
+    """Return how many blocks cover a large file."""
+    return blocks_in(size_bytes, FILE_BLOCK_BYTES)

@@ -11,12 +11,12 @@ from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes, wanted_file
 from verify.content.checkpoint import Checkpoint, read_again
 from verify.content.draw import (
-    BLOCK_BYTES,
+    FILE_BLOCK_BYTES,
     LARGE_FILE_BYTES,
     Lottery,
     Lowest,
     LowestByPlace,
-    blocks_in,
+    blocks_in_file,
 )
 from verify.content.owners import find_owners
 from verify.content.reading import EntryReading, Wanted, is_digest, noted_entry
@@ -138,7 +138,7 @@ class FileReading:
         else:
             if entry.streams or entry.reparse:
                 self.apart.append(number)
-            for index in range(blocks_in(min(entry.size, self.window.size_bytes))):
+            for index in range(blocks_in_file(min(entry.size, self.window.size_bytes))):
                 self.blocks.offer(lottery.block(entry.path, index), (number, index))
         if self.task.depth == "full":
             self.everything.append(number)
@@ -248,7 +248,7 @@ class FileReading:
             "blocks_in_draw": self.blocks.offered,
             "blocks_drawn": len(self.blocks.items),
             "block_threshold": f"{max(0, self.blocks.threshold):016X}",
-            "block_bytes": BLOCK_BYTES,
+            "block_bytes": FILE_BLOCK_BYTES,
             "always": len(self.always),
             "files_hashed": 0,
             "bytes_hashed": 0,
@@ -274,7 +274,7 @@ class FileReading:
             return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
         ahead = sum(spool.sizes[number] for number in wanted.whole)
         blocks = (indexes for at, indexes in wanted.blocks.items() if at not in wanted.whole)
-        return ahead + sum(map(len, blocks)) * BLOCK_BYTES
+        return ahead + sum(map(len, blocks)) * FILE_BLOCK_BYTES
 
     def _keep(self, spool: Spool, number: int, note: bytes, contents: dict[str, int | str]) -> bool:
         """Put what was read of an entry to its row; whether it could not be read."""
@@ -291,7 +291,7 @@ class FileReading:
             _add(contents, "files_hashed", 1)
             _add(contents, "bytes_hashed", entry.size)
         else:
-            _add(contents, "bytes_hashed", len(entry.blocks) * BLOCK_BYTES)
+            _add(contents, "bytes_hashed", len(entry.blocks) * FILE_BLOCK_BYTES)
         return entry.unhashed is not None
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
-from verify.content.draw import BLOCK_BYTES
+from verify.content.draw import FILE_BLOCK_BYTES, blocks_in_file
 from verify.content.owners import places_of
 from verify.content.report import Reporter
 from verify.content.row import decode_entry, encode_entry, parse_line
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from verify.content.spool import Spool
 
 READ_BYTES = 1 << 20
-"""Bytes a read; the library must not be asked for more at once."""
+"""Bytes a read, whole blocks; the library must not be asked for more at once."""
 
 OPENED_AHEAD = 2_000
 """Files whose records are read together before the first of them: at most 32 MB of records."""
@@ -184,28 +184,33 @@ class EntryReading:
             return hasher.hexdigest()
         with ThreadPoolExecutor(1) as beside:
             running: Future[None] | None = None
-            for index, data in enumerate(self.pieces_of(entry, size, stream)):
+            first = 0
+            for data in self.pieces_of(entry, size, stream):
                 if running is not None:
                     running.result()
-                drawn = entry.blocks if index in blocks else None
-                running = beside.submit(_hash_piece, hasher, data, index, drawn)
+                last = first + blocks_in_file(len(data))
+                drawn = [index for index in range(first, last) if index in blocks]
+                running = beside.submit(_hash_piece, hasher, data, first, drawn, entry.blocks)
+                first = last
         if running is not None:
             running.result()
         return hasher.hexdigest()
 
     def _read_block(self, entry: Entry, index: int) -> None:
-        offset = index * BLOCK_BYTES
-        data = self.volume.read(entry, offset, min(BLOCK_BYTES, entry.size - offset))
+        offset = index * FILE_BLOCK_BYTES
+        data = self.volume.read(entry, offset, min(FILE_BLOCK_BYTES, entry.size - offset))
         self.report.advance(len(data))
         entry.blocks.append((index, blake3(data).hexdigest()))
 
 
 def _hash_piece(
-    hasher: blake3, data: bytes, index: int, drawn: list[tuple[int, str]] | None
+    hasher: blake3, data: bytes, first: int, drawn: list[int], found: list[tuple[int, str]]
 ) -> None:
+    """Hash a piece, and by themselves the drawn ones of its blocks, which count from `first`."""
     hasher.update(data)
-    if drawn is not None:
-        drawn.append((index, blake3(data).hexdigest()))
+    for index in drawn:
+        at = (index - first) * FILE_BLOCK_BYTES
+        found.append((index, blake3(data[at : at + FILE_BLOCK_BYTES]).hexdigest()))
 
 
 def note_of(entry: Entry) -> bytes:

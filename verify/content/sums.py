@@ -10,7 +10,7 @@ from array import array
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING
 
-from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
+from verify.content.draw import FILE_BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in_file
 
 if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
@@ -74,9 +74,9 @@ class Sums:
             self.hashed += 1
             self.hashed_bytes += entry.size
         elif entry.blocks:
-            count = len({at for at, _ in entry.blocks if at < blocks_in(entry.size)})
+            count = len({at for at, _ in entry.blocks if at < blocks_in_file(entry.size)})
             self.hashed += bool(count)
-            self.hashed_bytes += count * BLOCK_BYTES
+            self.hashed_bytes += count * FILE_BLOCK_BYTES
             self.blocks += count
         if entry.reparse_digest:
             self.hashed += entry.kind != "file"
@@ -87,7 +87,7 @@ class Sums:
             self.sizes.append(size_in_draw(entry))
             self.drawn += entry.digest is not None and not entry.placed
             return
-        count = blocks_in(entry.size)
+        count = blocks_in_file(entry.size)
         self.block_population += count
         self.blocks += count if entry.digest is not None else 0
 

@@ -21,6 +21,7 @@ AHEAD_BYTES = 16 << 10
 """The grid on which records are read ahead."""
 
 _LONGEST_READ_BYTES = 1 << 20
+_SECTOR = 512
 
 _BAD_RECORD = b"BAAD\xff\xff\x03\0"
 """An MFT record that is none: the format's mark, and update sequence values that no record has."""
@@ -36,6 +37,7 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
         self.record_bytes = 0
         self.marked = False
         self._ahead: dict[int, bytes] = {}
+        self._expected: frozenset[int] = frozenset()
         self._least = 0
         super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
 
@@ -44,10 +46,10 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
         length = min(size, self._window.size_bytes - offset)
         if length <= 0:
             return b""
-        if ahead := self._ahead.get(offset // AHEAD_BYTES):
+        if offset in self._expected and (ahead := self._ahead.get(offset // AHEAD_BYTES)):
             part = ahead[offset % AHEAD_BYTES :][:length]
             if len(part) >= self._least:
-                return part  # it asks for more than it wants, and takes less
+                return part  # it asks for more than the record, and takes less
         try:
             return self._window.read(offset, length)
         except SourceUnreadable as error:
@@ -79,8 +81,11 @@ class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]
         the library's own read.
         """
         self._ahead.clear()
-        self._least = least
-        wanted = sorted({offset // AHEAD_BYTES for offset in offsets})
+        self._least = max(least, _SECTOR)
+        # NOTE: it reads from the sector on that a record begins in. Nothing else begins there: a
+        # read of a file's own bytes beside the records must not be cut short.
+        self._expected = frozenset(offset - offset % _SECTOR for offset in offsets)
+        wanted = sorted({offset // AHEAD_BYTES for offset in self._expected})
         for first, count in _runs(wanted, _LONGEST_READ_BYTES // AHEAD_BYTES):
             start = first * AHEAD_BYTES
             length = min(count * AHEAD_BYTES, self._window.size_bytes - start)

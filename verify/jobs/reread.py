@@ -16,13 +16,13 @@ from verify.jobs.model import drive_record
 from verify.manifest.base import Model
 from verify.rules.comparison import Difference
 from verify.rules.contents.weigh import DAMAGED, NEW_IS_NEWER, is_expected, weigh_change
-from verify.rules.merge import listing_order, merged
+from verify.rules.merge import file_block_bytes, listing_order, merged
 from verify.rules.pairing import match_partitions
 
 if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
     from verify.manifest.file import Manifest
-    from verify.manifest.model import Header
+    from verify.manifest.model import Header, Partition
 
 Side = Literal["source", "target"]
 By = Literal["serial", "identifiers"]
@@ -124,7 +124,7 @@ def compare_later(then: Manifest, now: Manifest) -> Tally:
             continue
         old, new = pair.both
         if old.listing is not None and new.listing is not None:
-            _compare_files(tally, then, now, old.number, new.number)
+            _compare_files(tally, then, now, old, new)
         elif old.contents and new.contents and old.listing is None and new.listing is None:
             _compare_blocks(tally, then, now, old.number, new.number)
         elif old.listing is not None or new.listing is not None:
@@ -133,9 +133,13 @@ def compare_later(then: Manifest, now: Manifest) -> Tally:
     return tally
 
 
-def _compare_files(tally: Tally, then: Manifest, now: Manifest, old: int, new: int) -> None:
+def _compare_files(
+    tally: Tally, then: Manifest, now: Manifest, old: Partition, new: Partition
+) -> None:
     touched: set[str] = set()
-    for was, is_ in merged(then.entries(old), now.entries(new), listing_order):
+    blocks = file_block_bytes(old, new) is not None
+    entries = then.entries(old.number), now.entries(new.number)
+    for was, is_ in merged(*entries, listing_order):
         if was is None and is_ is not None:
             tally.count("used", is_.path)
         elif is_ is None and was is not None:
@@ -148,6 +152,8 @@ def _compare_files(tally: Tally, then: Manifest, now: Manifest, old: int, new: i
         elif was is not None and is_ is not None:
             if was.kind == "folder" and (is_.modified or 0) > (was.modified or 0):
                 touched.add(was.path)
+            if not blocks:
+                was.blocks = []
             _compare_entry(tally, was, is_)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import heapq
 from typing import TYPE_CHECKING
 
-from verify.content.draw import BLOCK_BYTES
 from verify.rules.comparison import SampleBound
 from verify.stats import most_bad
 
@@ -30,14 +29,16 @@ def sample_bound(contents: ContentComparison, confidence: float) -> SampleBound:
         bad = _bad_files(pair, each)
         files += bad
         bytes_open += sum(heapq.nlargest(bad, pair.sizes)) if bad else 0
-        blocks += _bad_blocks(pair, each)
+        bad = _bad_blocks(pair, each)
+        bytes_open += bad * pair.block_bytes
+        blocks += bad
     return SampleBound(
         confidence=confidence,
         files=sum(pair.population for pair in pairs),
         files_at_most=files,
         blocks=sum(pair.block_population for pair in pairs),
         blocks_at_most=blocks,
-        bytes_at_most=bytes_open + blocks * BLOCK_BYTES,
+        bytes_at_most=bytes_open,
     )
 
 

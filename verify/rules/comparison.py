@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from verify.content.draw import BLOCK_BYTES
 from verify.filesystem.entry import Entry
 from verify.rules.level import Level
 
@@ -130,11 +131,11 @@ class PairContents:
     `names`: paths on both sides. `hashed`: files and blocks whose digests could be compared,
     `hashed_bytes` of them. `drawn` out of `population`: files that take part in the draw, how
     many of them were compared (`sizes`: the size of each one in the draw, in bytes).
-    `blocks` out of `block_population`: the same for blocks. `mismatches`: digests that differ
-    and were to be the same, `expected_changes`: those that differ on good clones too,
+    `blocks` out of `block_population`: the same for blocks, each of `block_bytes`. `mismatches`:
+    digests that differ and were to be the same, `expected_changes`: those that differ on good
+    clones too, `drawn_mismatches`/`block_mismatches`: those of them that count in the draws.
     `moving_kept`: whether the new drive has any file that a running system writes all the time,
-    asked only where such files are missing,
-    `drawn_mismatches`/`block_mismatches` those of them that count in the draws.
+    asked only where such files are missing.
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
     other contents, or another kind of node; `streams`: named streams that are not the same;
@@ -156,6 +157,7 @@ class PairContents:
     population: int = 0
     drawn_mismatches: int = 0
     blocks: int = 0
+    block_bytes: int = BLOCK_BYTES
     block_population: int = 0
     block_mismatches: int = 0
     mismatches: int = 0

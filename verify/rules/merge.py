@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeVar
 
-from verify.content.draw import BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in
+from verify.content.draw import (
+    BLOCK_BYTES,
+    FILE_BLOCK_BYTES,
+    LARGE_FILE_BYTES,
+    blocks_in,
+)
 from verify.content.sums import size_in_draw
 from verify.filesystem.entry import NOT_TRIED
 from verify.rules.comparison import ContentComparison, Difference, PairContents
@@ -56,9 +61,13 @@ def compare_contents(
         old, new = both
         if old.listing is not None and new.listing is not None:
             sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
-            files = PairContents(pair.number, cluster_bytes=sizes)
+            block_bytes = file_block_bytes(old, new)
+            files = PairContents(
+                pair.number, cluster_bytes=sizes, block_bytes=block_bytes or FILE_BLOCK_BYTES
+            )
+            linux, blocks = _is_linux(old), block_bytes is not None
             with source.listing(old.number) as left, target.listing(new.number) as right:
-                compare_listings(files, left, right, linux=_is_linux(old))
+                compare_listings(files, left, right, linux=linux, blocks=blocks)
             found.pairs[pair.number] = files
             if old.view is not None:
                 found.encrypted[pair.number] = _compare_raw(source, target, pair.number, both)
@@ -79,6 +88,15 @@ def _compare_raw(
     )
     blocks = source.blocks(old.number), target.blocks(new.number)
     return _compare_blocks(number, *blocks, lengths)
+
+
+def file_block_bytes(old: Partition, new: Partition) -> int | None:
+    """Return the size of the blocks of files that both sides read; `None`: they read others."""
+    sizes = {side.contents.block_bytes for side in (old, new) if side.contents}
+    sizes.discard(0)
+    if len(sizes) > 1:
+        return None
+    return sizes.pop() if sizes else FILE_BLOCK_BYTES
 
 
 def _is_linux(partition: Partition) -> bool:
@@ -115,9 +133,17 @@ def listing_order(entry: Entry) -> list[str]:
 
 
 def compare_listings(
-    found: PairContents, source: ListingRows, target: ListingRows, *, linux: bool
+    found: PairContents,
+    source: ListingRows,
+    target: ListingRows,
+    *,
+    linux: bool,
+    blocks: bool = True,
 ) -> None:
-    """Merge two listings; what stands alike on both sides counts without being looked into."""
+    """Merge two listings; what stands alike on both sides counts without being looked into.
+
+    `blocks`: whether both sides read blocks of files of one size.
+    """
     nodes = Nodes()
     while True:
         if _is_alike(found, nodes, source.piece, target.piece):
@@ -134,6 +160,8 @@ def compare_listings(
             target.step()
         if old is not None and new is not None:
             found.names += 1
+            if not blocks:
+                old.blocks = new.blocks = []
             _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
         elif old is not None:
             lacking = Difference(old.path, old, None, linux=linux)
@@ -202,7 +230,7 @@ def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
             found.drawn += 1
             found.drawn_mismatches += old.digest != new.digest
         return
-    count = blocks_in(old.size)
+    count = blocks_in(old.size, found.block_bytes)
     found.block_population += count
     if whole:
         found.blocks += count
@@ -217,7 +245,9 @@ def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
         found.hashed_bytes += old.size
         differs = old.digest != new.digest
     elif old.blocks and new.blocks:
-        differs = _compare_file_blocks(found, blocks_in(old.size), old.blocks, new.blocks)
+        differs = _compare_file_blocks(
+            found, blocks_in(old.size, found.block_bytes), old.blocks, new.blocks
+        )
     if old.reparse_digest and new.reparse_digest:
         found.hashed += old.kind != "file"
         differs = differs or old.reparse_digest != new.reparse_digest
@@ -237,7 +267,7 @@ def _compare_file_blocks(
     common = [index for index in old.keys() & new.keys() if 0 <= index < count]
     wrong = sum(old[index] != new[index] for index in common)
     found.hashed += bool(common)
-    found.hashed_bytes += len(common) * BLOCK_BYTES
+    found.hashed_bytes += len(common) * found.block_bytes
     found.blocks += len(common)
     found.block_mismatches += wrong
     return bool(wrong)

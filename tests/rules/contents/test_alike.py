@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.manifest.headers import small_header
+from verify.content.draw import FILE_BLOCK_BYTES
 from verify.content.piece import NAMES_A_PIECE, begins_piece
 from verify.content.spool import Spool
 from verify.errors import ManifestAltered
@@ -113,7 +114,7 @@ def written(path: Path, entries: list[Entry], *, plain: bool = False) -> Manifes
 
 def compared(old: Manifest, new: Manifest) -> PairContents:
     """Compare what two manifests hold of their one partition."""
-    found = PairContents(0, cluster_bytes=(CLUSTER, CLUSTER))
+    found = PairContents(0, cluster_bytes=(CLUSTER, CLUSTER), block_bytes=FILE_BLOCK_BYTES)
     with old.listing(0) as left, new.listing(0) as right:
         compare_listings(found, left, right, linux=False)
     return found

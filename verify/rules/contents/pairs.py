@@ -68,7 +68,7 @@ def leave_out_small_sample(case: Case, tally: Tally) -> None:
         tally.leave_out(f"the bound's confidence, {bound.confidence:g}, is below 0.95")
     for what, open_count, count in (
         ("files", bound.files_at_most, bound.files),
-        ("blocks of 1 MiB", bound.blocks_at_most, bound.blocks),
+        ("blocks", bound.blocks_at_most, bound.blocks),
     ):
         if open_count > TOLERABLE_SHARE * count:
             tally.leave_out(
