@@ -14,7 +14,7 @@ from verify.content.row import encode_entry
 from verify.filesystem.entry import Entry
 from verify.jobs.archive import make_archive
 from verify.jobs.filing import file_event
-from verify.manifest.file import write_manifest
+from verify.manifest.file import open_manifest, write_manifest
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -141,6 +141,8 @@ def test_identify_when_sizes_differ_then_identifiers_alone_tell_it(
     old, new = (identified(command, archive, path) for path in paths)
     assert (old["which"], old["matched_by"], old["against"]) == ("source", "identifiers", [])
     assert new["which"] == "target"
+    shown = command("identify", paths[0], "--archive", archive.root)
+    assert "compare the label" in shown.out
 
 
 def test_identify_when_the_table_changed_since_then_it_is_stopped(
@@ -225,3 +227,19 @@ def test_identify_when_the_clock_was_set_back_then_the_last_in_the_chain_is_the_
     document = identified(command, archive, old)
     assert (document["which"], document["job"]) == ("target", "J-2")
     assert "It is the new drive of job J-2." in document["against"]
+
+
+def test_identify_when_it_is_read_less_deeply_than_for_the_job_then_it_is_stopped(
+    tmp_path: Path, command: Command
+) -> None:
+    """What was sampled then and is only listed now may have changed."""
+    archive = make_archive(tmp_path / "archive")
+    old, new = pair(tmp_path)
+    filed(archive, "J-1", (old, new), verdict="sound")
+    file_event(archive, "J-1", "started", None)
+    then = open_manifest(old).header
+    assert then.depth == "sample"
+    now = written(tmp_path, "now.manifest", then.model_copy(update={"depth": "layout"}))
+    against = identified(command, archive, now)["against"]
+    (words,) = against
+    assert words.startswith("It was read at depth layout, and for job J-1 at depth sample:")

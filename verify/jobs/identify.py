@@ -8,11 +8,12 @@ the same size carries all three, and then nobody can tell which of the two lies 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, get_args
 
 from verify.jobs.index import Wanted
 from verify.jobs.model import JobRecord, drive_record
 from verify.jobs.proof import event_problem, job_problems
+from verify.manifest.base import Depth
 from verify.rules.merge import compare_contents
 from verify.rules.pairing import match_partitions
 
@@ -31,6 +32,8 @@ IDENTITY_SCHEMA = "drivewitness.identity/1"
 
 Side = Literal["source", "target"]
 Which = Literal["source", "target", "unknown", "cannot_tell"]
+
+_DEPTHS = get_args(Depth)
 
 _SORTS = ("missing", "extra", "resized", "changed", "streams", "retimed", "recreated")
 """What of a pair's files tells that a drive was used: fields of PairContents, all `Sorted`."""
@@ -146,6 +149,11 @@ def weigh(archive: Archive, found: Identified, header: Header, key: Key | None) 
     elif found.changed:
         what = "; ".join(found.changed)
         found.against.append(f"It is not what it was when job {job.job} was filed: {what}.")
+    if _DEPTHS.index(header.depth) < _DEPTHS.index(job.depth):
+        found.against.append(
+            f"It was read at depth {header.depth}, and for job {job.job} at depth {job.depth}: what"
+            " was not read may have changed."
+        )
     if words := _start_doubted(archive, job.job, key):
         found.against.append(words)
     if problems := job_problems(archive, job.job, key):

@@ -80,6 +80,12 @@ _WHICH = {
 }
 
 
+_BY_IDENTIFIERS = (
+    "A further clone of the same size has the same identifiers: compare the label on the drive"
+    " before it is wiped."
+)
+
+
 def print_identified(console: Console, document: dict[str, Any]) -> None:
     """Print which drive it is, and what stands against wiping it."""
     word = document["verdict"].upper()
@@ -89,6 +95,8 @@ def print_identified(console: Console, document: dict[str, Any]) -> None:
         by = "the serial number" if document["matched_by"] == "serial" else "identifiers alone"
         filed = f"filed {when(document['job_filed'])} as {document['job_verdict']}; known by {by}"
         console.print(Padding(sentence(filed), (0, 0, 0, 2)))
+        if document["matched_by"] != "serial":
+            console.print(Padding(sentence(_BY_IDENTIFIERS), (0, 0, 0, 2)))
     section(console, "AGAINST WIPING IT", "" if document["against"] else "nothing was found")
     for line in document["against"]:
         console.print(Padding(sentence(line), (0, 0, 0, 2)))
