@@ -210,6 +210,7 @@ def test_page_when_names_carry_markup_then_it_is_text_and_the_picture_is_to_scal
     assert not list(page.iter("b"))
     assert not list(page.iter("script"))
     assert "<b>Bell</b>" in "".join(page.itertext())
+    assert "jobs were judged by their records alone" in "".join(page.itertext())
     widths = [float(bar.get("width", "0")) for bar in page.iter("{http://www.w3.org/2000/svg}rect")]
     # January 1970 has 31 of the 40 drawn, ten of them unsound; February the other nine.
     assert widths == [500.0, 500 * 10 / 31, 500 * 9 / 31, 0.0]
