@@ -13,6 +13,7 @@ import pytest
 from blake3 import blake3
 
 from tests.support.images import MIB
+from verify.content.draw import FILE_BLOCK_BYTES
 from verify.content.isolate import Readers
 from verify.errors import SourceForeign, SourceVanished
 from verify.manifest.capture import CaptureOptions, Environment, capture
@@ -109,11 +110,13 @@ def test_sample_when_captured_apart_then_both_draw_the_same(
     assert ours[film].blocks == theirs[film].blocks
     assert len(ours[film].blocks) == 5
     for index, digest in ours[film].blocks:
-        assert digest == blake3(bytes([index]) * MIB).hexdigest()
+        mib = index * FILE_BLOCK_BYTES // MIB
+        assert digest == blake3(bytes([mib]) * FILE_BLOCK_BYTES).hexdigest()
     found = header.partitions[0].contents
     assert found is not None
     assert (found.files_in_draw, found.files_drawn) == (FILES, 60)
-    assert (found.blocks_in_draw, found.blocks_drawn) == (12, 5)
+    assert (found.blocks_in_draw, found.blocks_drawn) == (48, 5)
+    assert found.block_bytes == FILE_BLOCK_BYTES
     assert found.always == 2
 
 

@@ -14,7 +14,7 @@ from verify.jobs.index import Wanted
 from verify.jobs.model import JobRecord, drive_record
 from verify.jobs.proof import event_problem, job_problems
 from verify.manifest.base import Depth
-from verify.rules.merge import compare_contents
+from verify.rules.merge import compare_contents, file_block_bytes
 from verify.rules.pairing import match_partitions
 
 if TYPE_CHECKING:
@@ -193,6 +193,8 @@ def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
         if pair.both is None or pair.number not in contents:
             continue
         words = list(_changed(contents[pair.number]))
+        if file_block_bytes(*pair.both) is None:
+            words.append("its large files were read in blocks of another size, and not compared")
         if pair.both[0].listing != pair.both[1].listing and not words:
             words.append("its counts")
         if words:

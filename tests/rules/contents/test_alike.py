@@ -10,21 +10,24 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.manifest.headers import small_header
+from tests.rules.cases import partition
 from verify.content.draw import FILE_BLOCK_BYTES
 from verify.content.piece import NAMES_A_PIECE, begins_piece
 from verify.content.spool import Spool
 from verify.errors import ManifestAltered
 from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.manifest.file import open_manifest, write_manifest
+from verify.manifest.model import Contents
 from verify.manifest.rows import ListingRows
 from verify.rules.comparison import PairContents
-from verify.rules.merge import compare_listings
+from verify.rules.merge import compare_listings, file_block_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from verify.manifest.file import Manifest
+    from verify.manifest.model import Partition
 
 MOMENT = 1_900_000_000_000_000_000
 CLUSTER = 4096
@@ -249,3 +252,32 @@ def test_piece_when_its_head_is_wrong_then_the_manifest_is_altered(tmp_path: Pat
         with pytest.raises(ManifestAltered):
             compared(bad, bad)
         assert compared(good, good).names == len(source)
+
+
+@pytest.mark.parametrize(("blocks", "differing"), [(True, 1), (False, 0)])
+def test_blocks_when_they_are_of_two_sizes_then_they_are_not_held_together(
+    tmp_path: Path, *, blocks: bool, differing: int
+) -> None:
+    """Block 3 of one size is another part of the file than block 3 of another."""
+    old = Entry("file", "/film", size=20 << 20, modified=MOMENT, blocks=[(3, "ab" * 32)])
+    new = replace(old, blocks=[(3, "cd" * 32)])
+    found = PairContents(0, cluster_bytes=(CLUSTER, CLUSTER), block_bytes=FILE_BLOCK_BYTES)
+    manifests = written(tmp_path / "old", [old]), written(tmp_path / "new", [new])
+    with manifests[0].listing(0) as left, manifests[1].listing(0) as right:
+        compare_listings(found, left, right, linux=False, blocks=blocks)
+    assert found.changed.count == found.block_mismatches == differing
+    assert (found.blocks, found.block_population) == (int(blocks), 80)
+
+
+def test_block_size_when_sides_read_others_then_there_is_none_in_common() -> None:
+    """Of two earlier captures it is theirs."""
+    today, earlier = (partition_with(size) for size in (FILE_BLOCK_BYTES, 1 << 20))
+    assert file_block_bytes(today, today) == FILE_BLOCK_BYTES
+    assert file_block_bytes(earlier, earlier) == 1 << 20
+    assert file_block_bytes(today, earlier) is None
+    assert file_block_bytes(today, partition_with(0)) == FILE_BLOCK_BYTES
+
+
+def partition_with(block_bytes: int) -> Partition:
+    """Return a partition whose files were read in blocks of that size."""
+    return partition(1, 1, 100, contents=Contents(block_bytes=block_bytes))
