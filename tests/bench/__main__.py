@@ -98,7 +98,7 @@ def _line(comparison: Comparison, rounds: int) -> str:
         left, right = (
             statistics.median(getattr(cost, name) for cost in costs) for costs in (ours, plain)
         )
-        cells += [f"{left:.2f}", f"{right:.2f}", f"{left / right:.2f}"]
+        cells += [f"{left:.2f}", f"{right:.2f}", f"{left / right:.2f}" if right else "-"]
     cells += [f"{comparison.most:.2g}", f"{max(cost.peak for cost in ours) / 1024:.0f}"]
     return f"| {' | '.join(cells)} |"
 

@@ -140,6 +140,17 @@ def test_judge_when_asked_then_the_manifests_are_judged_by_the_rules_of_today(
     command("jobs", "judge", "J-8", "--archive", archive.root).assert_one_sentence(4, "J-8")
 
 
+def test_judge_when_a_file_is_not_what_was_sealed_then_that_is_said(
+    archive: Archive, command: Command
+) -> None:
+    """The verdict of manifests that somebody changed is not that of the job."""
+    before = command("jobs", "judge", "J-1", "--archive", archive.root)
+    (archive.jobs / "J-1" / "comparison.json").write_text("{}")
+    after = command("jobs", "judge", "J-1", "--archive", archive.root)
+    assert "not as it was sealed" not in before.err
+    assert "comparison.json of J-1 is not what was sealed" in after.err
+
+
 def test_export_when_written_then_every_job_is_a_line_with_its_findings_and_outcomes(
     archive: Archive, tmp_path: Path, command: Command
 ) -> None:

@@ -129,6 +129,15 @@ def test_verify_when_something_was_done_then_it_is_named(
     assert expected[1] in command("jobs", "verify", "--archive", archive.root).out
 
 
+def test_verify_when_a_seal_cannot_be_read_then_its_job_is_not_called_removed(
+    tmp_path: Path, command: Command
+) -> None:
+    """The job is there; only what was said of it is not."""
+    archive = archive_of(tmp_path, 3)
+    (archive.jobs / "J-2" / "seal.json").write_text("torn")
+    assert problems(command, archive) == {("unsealed", "J-2", "seal.json")}
+
+
 def test_verify_when_several_jobs_in_a_row_are_gone_then_their_numbers_are_told(
     tmp_path: Path, command: Command
 ) -> None:

@@ -138,10 +138,14 @@ def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOpti
     """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
     from verify.cli.judging import declared_by, judge, tell
     from verify.jobs.entry import FIT_NAME, SIDE_NAMES
+    from verify.jobs.proof import job_problems
     from verify.manifest.capture import CaptureOptions
 
     place = archive_at(archive)
     record = place.record(job)
+    for problem in job_problems(place, job, None):
+        if problem.what != "unproven":  # whether a keyed seal is the shop's own, `jobs verify` says
+            sys.stderr.write(f"{job}: is not as it was sealed: {problem.message}\n")
     source, target = (str(place.file(job, name)) for name in SIDE_NAMES.values())
     fit = place.jobs / job / FIT_NAME
     declared = declared_by(str(fit) if fit.exists() else None)

@@ -90,7 +90,8 @@ def prove(archive: Archive, key: Key | None, *, known: str | None = None) -> Pro
             chain.append(link)
     proof.files = sum(link.files for link in chain)
     chain.sort(key=lambda link: (link.number, link.entry))
-    proof.problems += _chain_problems(chain)
+    unsealed = {item.entry for item in proof.problems if item.what == "unsealed"}
+    proof.problems += _chain_problems(chain, unsealed)
     proof.keyed = sum(link.key is not None for link in chain)
     proof.last = chain[-1] if chain else None
     if key is not None and proof.last is not None and proof.last.key is None:
@@ -214,8 +215,11 @@ def _was_deleted(archive: Archive, entry: Entry) -> bool:
     return word is not None and job.seal is not None and word.seal == job.seal.seal
 
 
-def _chain_problems(chain: list[Link]) -> Iterator[Problem]:
-    """Yield where seals, in the order of their numbers, do not follow each other."""
+def _chain_problems(chain: list[Link], unsealed: set[str | None]) -> Iterator[Problem]:
+    """Yield where seals, in the order of their numbers, do not follow each other.
+
+    `unsealed`: entries that are there, and lack in the chain since their seals cannot be read.
+    """
     before: Link | None = None
     keyed = False
     for seal in chain:
@@ -226,7 +230,8 @@ def _chain_problems(chain: list[Link]) -> Iterator[Problem]:
             )
             yield Problem("chain", seal.entry, SEAL_NAME, message)
         elif seal.number > number + 1:
-            yield _removed(number + 1, seal)
+            if seal.number > number + 2 or seal.previous_entry not in unsealed:
+                yield _removed(number + 1, seal)
         elif seal.previous != (before.seal if before else None):
             follows = seal.previous_entry or "nothing"
             message = f"The seal of {seal.entry} follows another seal of {follows}."
