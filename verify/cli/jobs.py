@@ -82,7 +82,13 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
             text = f'{{"schema": "drivewitness.jobs/1", "jobs": [\n{records}\n]}}\n'
         else:
             text = "".join(job_lines(index.lines(wanted), output_width()))
+        lost = index.unreadable()
     emit(text)
+    if lost:
+        sys.stderr.write(
+            f"{len(lost)} entries of the archive cannot be read as jobs, {lost[0]} among them;"
+            " `jobs verify` says what became of each.\n"
+        )
     return 0
 
 

@@ -137,6 +137,14 @@ class Index:
         ).fetchone()
         return None if row is None else Before(*row)
 
+    def unreadable(self) -> list[str]:
+        """Return the entries that no list of jobs can have: no record, and not deleted by a word."""
+        query = (
+            "select name from entries e where kind = 'foreign' or (kind = 'stub' and not exists"
+            " (select 1 from entries d where d.job = e.job and d.kind = 'deleted')) order by name"
+        )
+        return [row[0] for row in self.connection.execute(query)]
+
     def has(self, name: str) -> bool:
         """Whether there is an entry of that name, in any case of its letters."""
         query = "select 1 from entries where lower(name) = lower(?)"
