@@ -143,11 +143,12 @@ def test_judge_when_asked_then_the_manifests_are_judged_by_the_rules_of_today(
 def test_list_when_a_record_cannot_be_read_then_its_job_is_not_passed_over_in_silence(
     archive: Archive, command: Command
 ) -> None:
-    """A job that was deleted by a sealed word is no such case."""
+    """A job that was deleted by a sealed word is no such case. The index is made anew between."""
     words = "--reason", "asked to", "--technician", "Bell"
     assert command("jobs", "delete", "J-2", *words, "--archive", archive.root).code == 0
     assert command("jobs", "list", "--archive", archive.root).err == ""
     (archive.jobs / "J-1" / "job.json").write_text("torn")
+    (archive.root / "index.sqlite").unlink()
     listed = command("jobs", "list", "--archive", archive.root)
     assert listed.code == 0
     assert "1 entries of the archive cannot be read as jobs, J-1 among them" in listed.err

@@ -138,7 +138,7 @@ class Index:
         return None if row is None else Before(*row)
 
     def unreadable(self) -> list[str]:
-        """Return the entries that no list of jobs can have: no record, and not deleted by a word."""
+        """Return the entries that no list can have: without a record, and not deleted by a word."""
         query = (
             "select name from entries e where kind = 'foreign' or (kind = 'stub' and not exists"
             " (select 1 from entries d where d.job = e.job and d.kind = 'deleted')) order by name"
