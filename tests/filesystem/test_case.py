@@ -11,7 +11,7 @@ import pytest
 from tests.support.drives import file_window
 from tests.support.images import MIB, run
 from verify.filesystem.entry import CASE_SENSITIVE
-from verify.filesystem.ntfs_table import RecordTable
+from verify.filesystem.ntfs_entries import RecordEntries
 from verify.filesystem.open import open_volume
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def test_folder_when_it_tells_case_apart_then_its_attributes_say_so(
 ) -> None:
     """The fields by keramics' format documents; both ways to read a record agree."""
     if not bulk:
-        monkeypatch.setattr(RecordTable, "entry", lambda *_: None)
+        monkeypatch.setattr(RecordEntries, "entry", lambda *_: None)
     entries = open_volume(file_window(image), "ntfs").entries()
     told = {entry.path for entry in entries if (entry.attributes or 0) & CASE_SENSITIVE}
     assert told == {"/told apart"}

@@ -17,7 +17,8 @@ from blake3 import blake3
 
 from tests.support.drives import file_window
 from verify.errors import ReaderError
-from verify.filesystem.ntfs_table import RecordTable
+from verify.filesystem import listing
+from verify.filesystem.ntfs_entries import RecordEntries
 from verify.filesystem.open import open_volume
 from verify.manifest.capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest
@@ -164,24 +165,29 @@ def test_listing_when_written_by_another_driver_then_every_name_is_there(
     assert sum(path.startswith("/many/") for path in entries) == MANY
 
 
-def test_records_when_read_in_bulk_then_they_say_what_the_library_says(
+def test_records_when_taken_by_the_thousand_then_they_say_what_the_library_says(
     written: Written, entries: dict[str, Entry], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Each entry is the same by the library's attribute objects, one by one.
+    """Each entry is the same by the library's attribute objects, one by one, and its own walk.
 
-    Nearly all come from the records in bulk: only what has an attribute list, or attributes
-    outside its record that the table does not follow, is left to the library.
+    The volume has enough records to be taken by the thousand. Only what has an attribute list is
+    left to the library.
     """
     asked: list[str] = []
 
-    def library(table: RecordTable, path: str, number: int, sequence: int, parent: int) -> None:
-        if in_bulk(table, path, number, sequence, parent) is None:
+    def library(
+        records: RecordEntries, path: str, reference: int, short: str | None, parent: int
+    ) -> None:
+        assert records.many
+        if in_bulk(records, path, reference, short, parent) is None:
             asked.append(path)
 
-    in_bulk = RecordTable.entry
-    monkeypatch.setattr(RecordTable, "entry", library)
-    alone = list(open_volume(file_window(written.image), "ntfs").entries())
-    assert alone == list(entries.values())
+    in_bulk = RecordEntries.entry
+    monkeypatch.setattr(RecordEntries, "entry", library)
+    opened = list(open_volume(file_window(written.image), "ntfs").entries())
+    monkeypatch.setattr(listing, "index_of", lambda *_: None)
+    walked = list(open_volume(file_window(written.image), "ntfs").entries())
+    assert opened == walked == list(entries.values())
     assert {path for path in asked if not path.startswith("/link-")} == {
         "/first.txt",
         "/second.txt",

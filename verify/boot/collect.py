@@ -203,6 +203,11 @@ def wanted_file(path: str, kind: str) -> Wanted | None:
     return rows[(found.lastindex or 1) - 1]
 
 
+def wants_nothing_below(folder: str, kind: str) -> bool:
+    """Whether no row of `WANTED` can fit a path inside a folder, by the folder's first name."""
+    return _matcher(kind, folder[1:].split("/", 1)[0])[1] is None
+
+
 @lru_cache(maxsize=1024)
 def _matcher(kind: str, first: str) -> tuple[tuple[Wanted, ...], re.Pattern[str] | None]:
     """Return the rows that a path may fit whose first name is `first`: for most there are none."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.boot.assemble import Assembly
-from verify.boot.collect import wanted_bytes, wanted_file
+from verify.boot.collect import wanted_bytes, wanted_file, wants_nothing_below
 from verify.content.checkpoint import Checkpoint, read_again
 from verify.content.draw import (
     FILE_BLOCK_BYTES,
@@ -22,6 +23,7 @@ from verify.content.owners import find_owners
 from verify.content.reading import EntryReading, Wanted, is_digest, noted_entry
 from verify.content.report import Reporter
 from verify.content.spool import Spool
+from verify.content.tally import Tally
 from verify.content.task import Answer, Task
 from verify.content.two import is_for_two, read_by_two
 from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
@@ -30,7 +32,7 @@ from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from verify.filesystem.entry import Entry
 
@@ -38,12 +40,14 @@ if TYPE_CHECKING:
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
 
-_NAMES_A_SIGN = 256
-"""Names listed between two signs of life."""
+_NAMES_A_LOT = 256
+"""Names that are listed at once, between two signs of life."""
 
 _HIBERNATION_FILE = "/hiberfil.sys"
 _HIBERNATED = frozenset({b"hibr", b"HIBR"})
 """The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
+
+_NO_PATH = "\0"
 
 _BOOT_HEAD_BYTES = 8192
 
@@ -67,6 +71,7 @@ class FileReading:
     looked_at: list[int] = field(default_factory=list)
     apart: list[int] = field(default_factory=list)
     everything: list[int] = field(default_factory=list)
+    _passed: str = _NO_PATH
     reading: EntryReading = field(init=False)
 
     def __post_init__(self) -> None:
@@ -90,63 +95,70 @@ class FileReading:
     # --- listing ---
 
     def _list(self, spool: Spool) -> None:
-        lottery = Lottery.of(self.task.seed)
-        counts = {"files": 0, "folders": 0, "bytes": 0, "links": 0, "others": 0}
-        streams = stream_bytes = 0
-        linked: set[int] = set()
-        for entry in self.volume.entries():
-            if len(spool) >= MOST_NAMES:
-                self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
-                break
-            wanted = wanted_file(entry.path, self.task.kind)
-            entry.boot = bool(wanted and wanted.boot_set and entry.kind == "file")
-            number = spool.append(entry)
-            if (wanted and wanted.leading_bytes) or entry.path.lower() == _HIBERNATION_FILE:
-                self.looked_at.append(number)
-            counts[_COUNTED[entry.kind]] += 1
-            streams += len(entry.streams)
-            if entry.links == 1 or entry.node not in linked:
-                counts["bytes"] += entry.size if entry.kind == "file" else 0
-                stream_bytes += sum(stream.size for stream in entry.streams)
-                if entry.links > 1:
-                    linked.add(entry.node)
-            self._choose(entry, number, lottery)
-            if number % _NAMES_A_SIGN == 0:
-                self.report.alive()
+        lottery, tally = Lottery.of(self.task.seed), Tally()
+        names = self.volume.entries()
+        while lot := list(islice(names, min(_NAMES_A_LOT, MOST_NAMES - len(spool)))):
+            looked_at = self._mark_boot_files(lot)
+            first = spool.extend(lot)
+            self.looked_at += [first + at for at in looked_at]
+            tally.add(lot)
+            for number, entry in enumerate(lot, first):
+                if entry.kind == "file":
+                    self._choose_file(entry, number, lottery)
+                elif entry.streams or entry.reparse:
+                    self.apart.append(number)
+            self.report.alive()
+        if len(spool) == MOST_NAMES and next(names, None) is not None:
+            self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
         spool.finish_listing()
         self.answer.incomplete += self.volume.incomplete
         journal = self.volume.change_journal()
         self.answer.change_journal = None if journal is None else asdict(journal)
-        self.answer.listing = {
-            **counts,
-            "streams": streams,
-            "stream_bytes": stream_bytes,
-            "complete": not self.answer.incomplete,
-        }
+        self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}
         self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
 
-    def _choose(self, entry: Entry, number: int, lottery: Lottery) -> None:
-        """Let an entry take part in what its kind and size make it eligible for."""
-        if entry.kind != "file":
-            if entry.streams or entry.reparse:
-                self.apart.append(number)
-            return
+    def _mark_boot_files(self, lot: Sequence[Entry]) -> list[int]:
+        """Mark what the machine starts from; return which entries are looked at, by index."""
+        looked_at = []
+        for at, entry in enumerate(lot):
+            path = entry.path
+            if path.startswith(self._passed):
+                continue
+            wanted = wanted_file(path, self.task.kind)
+            if wanted is not None:
+                entry.boot = wanted.boot_set and entry.kind == "file"
+            if (wanted and wanted.leading_bytes) or _is_hibernation(entry):
+                looked_at.append(at)
+            if entry.kind == "folder" and wants_nothing_below(path, self.task.kind):
+                self._passed = f"{path}/"
+        return looked_at
+
+    def _choose_file(self, entry: Entry, number: int, lottery: Lottery) -> None:
+        """Let a file take part in what its size makes it eligible for."""
+        if self.task.depth == "full":
+            self.everything.append(number)
         if entry.boot:
             self.always.append(number)
         elif entry.size <= LARGE_FILE_BYTES:
             self._enter_draw(entry, number, lottery)
         else:
-            if entry.streams or entry.reparse:
-                self.apart.append(number)
-            for index in range(blocks_in_file(min(entry.size, self.window.size_bytes))):
-                self.blocks.offer(lottery.block(entry.path, index), (number, index))
-        if self.task.depth == "full":
-            self.everything.append(number)
+            self._enter_block_draw(entry, number, lottery)
+
+    def _enter_block_draw(self, entry: Entry, number: int, lottery: Lottery) -> None:
+        """Let the blocks of a large file take part in their draw; further streams are read."""
+        if entry.streams or entry.reparse:
+            self.apart.append(number)
+        count = blocks_in_file(min(entry.size, self.window.size_bytes))
+        if not self.blocks.most:
+            self.blocks.offered += count
+            return
+        for index in range(count):
+            self.blocks.offer(lottery.block(entry.path, index), (number, index))
 
     def _enter_draw(self, entry: Entry, number: int, lottery: Lottery) -> None:
         """Let a file take part in the draw of whole files, and in that of its place."""
         if not self.files.most:
-            self.files.offer(0, number)
+            self.files.offered += 1
             return
         lot = lottery.file(entry.path)
         self.files.offer(lot, number)
@@ -161,7 +173,7 @@ class FileReading:
         for number in spool.by_place(self.looked_at):
             entry = spool.entry(number)
             length = min(entry.size, wanted_bytes(entry.path, self.task.kind))
-            hibernation = entry.path.lower() == _HIBERNATION_FILE
+            hibernation = _is_hibernation(entry)
             try:
                 if hibernation:
                     head = self.volume.read(entry, 0, min(entry.size, 4))
@@ -295,7 +307,8 @@ class FileReading:
         return entry.unhashed is not None
 
 
-_COUNTED = {"file": "files", "folder": "folders", "link": "links", "other": "others"}
+def _is_hibernation(entry: Entry) -> bool:
+    return entry.path.lower() == _HIBERNATION_FILE
 
 
 def _add(contents: dict[str, int | str], name: str, count: int) -> None:

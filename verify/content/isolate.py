@@ -158,4 +158,7 @@ def _environment() -> dict[str, str]:
     path = folder if not known else os.pathsep.join((folder, known))
     own = {"TZ": "UTC", "PYTHONPATH": path, "PYTHONIOENCODING": "utf-8"}
     memory = {"MALLOC_MMAP_THRESHOLD_": f"{16 << 20}", "MALLOC_TRIM_THRESHOLD_": f"{64 << 20}"}
-    return {**os.environ, **own, **memory}
+    # NOTE: numpy's linear algebra, which nobody asks for here, would start a thread a processor,
+    # and each takes of the reader's address space.
+    threads = {"OPENBLAS_NUM_THREADS": "1"}
+    return {**os.environ, **own, **memory, **threads}

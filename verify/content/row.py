@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from functools import lru_cache
 from json.encoder import encode_basestring_ascii as _quoted
 from typing import Any, cast, get_args
 
@@ -45,8 +46,9 @@ def encode_entry(entry: Entry) -> bytes:
     """
     size = f',"size":{entry.size}' if entry.size else ""
     line = (
-        f'{{"kind":"{entry.kind}","path":{_quoted(entry.path)}{size}'
-        f'{_numbers(entry)}{_texts(entry)},"node":{entry.node}'
+        f'{{"kind":"{entry.kind}","path":{_quoted(entry.path)}{size}{_times(entry)}'
+        f"{_rights(entry.attributes, entry.mode, entry.owner, entry.security)}{_texts(entry)}"
+        f',"node":{entry.node}'
     )
     if entry.links != 1:
         line += f',"links":{entry.links}'
@@ -66,27 +68,28 @@ def encode_entry(entry: Entry) -> bytes:
     return (line + "}\n").encode("ascii")
 
 
-def _numbers(entry: Entry) -> str:
-    text = ""
-    if entry.modified is not None:
-        text += f',"modified":{entry.modified}'
-    if entry.changed is not None:
-        text += f',"changed":{entry.changed}'
-    if entry.created is not None:
-        text += f',"created":{entry.created}'
-    if entry.attributes is not None:
-        text += f',"attributes":{entry.attributes}'
-    if entry.mode is not None:
-        text += f',"mode":{entry.mode}'
-    return text
+def _times(entry: Entry) -> str:
+    modified, changed, created = entry.modified, entry.changed, entry.created
+    if modified is not None and changed is not None and created is not None:
+        return f',"modified":{modified},"changed":{changed},"created":{created}'
+    text = "" if modified is None else f',"modified":{modified}'
+    text += "" if changed is None else f',"changed":{changed}'
+    return text + ("" if created is None else f',"created":{created}')
+
+
+@lru_cache(4096)
+def _rights(
+    attributes: int | None, mode: int | None, owner: str | None, security: str | None
+) -> str:
+    """Return what most names have in common with many others."""
+    text = "" if attributes is None else f',"attributes":{attributes}'
+    text += "" if mode is None else f',"mode":{mode}'
+    text += "" if owner is None else f',"owner":{_quoted(owner)}'
+    return text + ("" if security is None else f',"security":{_quoted(security)}')
 
 
 def _texts(entry: Entry) -> str:
     text = ""
-    if entry.owner is not None:
-        text += f',"owner":{_quoted(entry.owner)}'
-    if entry.security is not None:
-        text += f',"security":{_quoted(entry.security)}'
     if entry.short is not None:
         text += f',"short":{_quoted(entry.short)}'
     if entry.reparse is not None:

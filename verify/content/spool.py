@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
+from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self
 
@@ -20,7 +21,7 @@ from verify.content.sums import Sums
 from verify.filesystem.entry import Entry
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 
 DIGEST_BYTES = 32
@@ -79,27 +80,28 @@ class Spool:
 
     def append(self, entry: Entry) -> int:
         """Write an entry to the end and return its number."""
-        line = encode_entry(entry)
-        self.offsets.append(self._end)
-        self.places.append(entry.extents[0][0] if entry.extents else 0)
-        self.nodes.append(entry.node)
-        self._add_to_piece(entry)
-        self._end += len(line)
-        self._hasher.update(line)
-        self.file.write(line)
-        return len(self.offsets) - 1
+        return self.extend([entry])
 
-    def _add_to_piece(self, entry: Entry) -> None:
-        number = len(self.offsets) - 1
-        if not number or begins_piece(entry.path) or self._ranges[-1].sums.rows == MOST_ROWS:
-            self._ranges.append(_Range(number))
-        self._ranges[-1].sums.add_listed(entry)
-        self.sizes.append(entry.size if entry.kind == "file" else 0)
-        self._sorts.append(_sort_of(entry))
-        clusters = 0
-        if entry.size >= HOLE_BYTES:
-            clusters = min(_MOST_CLUSTERS, sum(count for _, count in entry.extents))
-        self._clusters.append(clusters)
+    def extend(self, entries: Sequence[Entry]) -> int:
+        """Write entries to the end and return the number of the first."""
+        first = len(self)
+        lines = [encode_entry(entry) for entry in entries]
+        *starts, end = accumulate(map(len, lines), initial=self._end)
+        self.offsets.extend(starts)
+        self.places.extend([entry.extents[0][0] if entry.extents else 0 for entry in entries])
+        self.nodes.extend([entry.node for entry in entries])
+        self.sizes.extend([entry.size if entry.kind == "file" else 0 for entry in entries])
+        self._sorts += bytes([_sort_of(entry) for entry in entries])
+        self._clusters.extend([_clusters_of(entry) for entry in entries])
+        for number, entry in enumerate(entries, first):
+            if not number or begins_piece(entry.path) or self._ranges[-1].sums.rows == MOST_ROWS:
+                self._ranges.append(_Range(number))
+            self._ranges[-1].sums.add_listed(entry)
+        text = b"".join(lines)
+        self._end = end
+        self._hasher.update(text)
+        self.file.write(text)
+        return first
 
     def finish_listing(self) -> None:
         """Put everything on disk, and make room for digests."""
@@ -176,6 +178,13 @@ class Spool:
         if self._sorts[number] >= _LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry
+
+
+def _clusters_of(entry: Entry) -> int:
+    """Return how many clusters a file has that is long enough for a hole."""
+    if entry.size < HOLE_BYTES:
+        return 0
+    return min(_MOST_CLUSTERS, sum(count for _, count in entry.extents))
 
 
 def _sort_of(entry: Entry) -> int:

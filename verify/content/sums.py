@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _ENCRYPTED, _OFFLINE, _RECALLED = 0x4000, 0x1000, 0x400000
 """[MS-FSCC] 2.6."""
+_SELDOM = _ENCRYPTED | _OFFLINE | _RECALLED
 
 _CLOUD_TAG, _CLOUD_VARIANT = 0x9000001A, 0x0000F000
 """[MS-FSCC] 2.1.2.1: IO_REPARSE_TAG_CLOUD, and the bits that number its variants."""
@@ -59,14 +60,18 @@ class Sums:
         if is_file and entry.links > 1:
             self.linked += 1
             self.nodes.append(entry.node)
-        elif is_link(entry):
+        elif entry.reparse is not None or entry.kind == "link":
             self.linked += 1
-        self.secured += tells_owner(entry)
-        if entry.attributes is not None:
-            self.attributed += 1
+        if entry.owner is not None or entry.security is not None:
+            self.secured += 1
+        if is_file and entry.modified is not None:
+            self.timed += 1
+        if entry.attributes is None:
+            return
+        self.attributed += 1
+        if entry.attributes & _SELDOM or entry.reparse is not None:
             self.encrypted += is_encrypted(entry)
             self.placeholders += is_placeholder(entry)
-        self.timed += is_file and entry.modified is not None
 
     def add_read(self, entry: Entry) -> None:
         """Count what was read of a row, and what it weighs in the draws."""

@@ -17,8 +17,10 @@ from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.ext_inodes import ExtInodes
 from verify.filesystem.image import LibraryImage
 from verify.filesystem.model import ChangeJournal
+from verify.filesystem.ntfs_entries import RecordEntries
+from verify.filesystem.ntfs_index import IS_FOLDER, index_of
 from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
-from verify.filesystem.ntfs_table import RECORD_BYTES, RecordTable
+from verify.filesystem.ntfs_table import NUMBER, RECORD_BYTES, SEQUENCE_AT, RecordTable
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.structures import ext_structures, fat_structures, own_files, runs_of
 from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
@@ -64,7 +66,10 @@ _RUN_FILLER, _RUN_SPARSE = 1, 2
 _LEAST_RECORD_BYTES = 512
 """One sector; records are 1024 or 4096 bytes in practice."""
 
-_CHANGE_JOURNAL = b"$UsnJrnl"
+_EXTEND = 11
+"""The record of the folder $Extend (libfsntfs, 'The metadata files')."""
+
+_CHANGE_JOURNAL = "$UsnJrnl"
 _JOURNAL_HEAD = struct.Struct("<4Q")
 
 _BAD_CLUSTERS = "$Bad"
@@ -92,7 +97,7 @@ class LibraryVolume:
     _fs: Any = None
     _open: tuple[int, Any] = (-1, None)
     _marks: NtfsMarks | None = None
-    _table: RecordTable | None = None
+    records: RecordEntries | None = None
     _inodes: ExtInodes | None = None
 
     def __post_init__(self) -> None:
@@ -136,7 +141,8 @@ class LibraryVolume:
             self._image.records, self._image.record_bytes = places, record_bytes
         if record_bytes in RECORD_BYTES:
             clusters = int(self._fs.info.block_count)
-            self._table = RecordTable(self.window, record_bytes, places, clusters, marks)
+            table = RecordTable(self.window, record_bytes, block_bytes, clusters, places)
+            self.records = RecordEntries(table, marks)
 
     @property
     def narrowed(self) -> int:
@@ -169,6 +175,44 @@ class LibraryVolume:
 
     def _children(self, folder: _Folder, *, first: bool = False) -> list[Entry]:
         """Read one folder; what cannot be read of it is told in `incomplete`."""
+        found = self._by_index(folder)
+        if found is None:
+            found = self._by_library(folder, first=first)
+        found.sort(key=_path_of)
+        return found
+
+    def _by_index(self, folder: _Folder) -> list[Entry] | None:
+        """Return the entries of an NTFS folder whose index is whole; `None`: ask the library."""
+        records = self.records
+        index = None if records is None else index_of(records.table, folder.node)
+        if records is None or index is None:
+            return None
+        found: list[Entry] = []
+        for text, reference, flags in index.names:
+            if not folder.path and _is_own(text, reference & NUMBER):
+                continue
+            path = f"{folder.path}/{text}"
+            entry = records.entry(path, reference, index.shorts.get(reference), folder.node)
+            entry = entry or self._opened(path, reference, flags, folder.node)
+            if entry is not None:
+                found.append(entry)
+        return found
+
+    def _opened(self, path: str, reference: int, flags: int, parent: int) -> Entry | None:
+        """Return the entry of a name by the library; `None`: its record was given to another."""
+        number = reference & NUMBER
+        try:
+            item = self._fs.open_meta(inode=number)
+            meta = item.info.meta
+            allocated = int(meta.flags) & _META_ALLOCATED
+            if not allocated or int(meta.seq) != reference >> SEQUENCE_AT:
+                return None
+            return self._of_item(item, path, parent)
+        except FOREIGN_ERRORS:
+            return _unreadable(path, number, folder=bool(flags & IS_FOLDER))
+
+    def _by_library(self, folder: _Folder, *, first: bool) -> list[Entry]:
+        """Return the entries of a folder as the library walks it."""
         try:
             directory = self._fs.open_dir(inode=folder.node)
             listing = iter(directory)
@@ -198,7 +242,6 @@ class LibraryVolume:
                 found.append(entry)
         if not itself:
             self.incomplete.append(f"{folder.path or '/'}: the folder has no entry for itself")
-        found.sort(key=lambda entry: entry.path)
         return found
 
     def _names_itself(self, folder: _Folder, directory: Any) -> bool:
@@ -216,13 +259,10 @@ class LibraryVolume:
         raw: bytes = name.name
         if raw in {b".", b".."} or not int(name.flags) & _NAME_ALLOCATED:
             return None
-        if self._table is not None and (entry := self._in_bulk(self._table, folder, name)):
-            return entry
         meta = item.info.meta
         if meta is None:
             path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
-            kind: Kind = "folder" if int(name.type) == _NAMED_FOLDER else "file"
-            return Entry(kind, path, node=int(name.meta_addr), unhashed="its record is unreadable")
+            return _unreadable(path, int(name.meta_addr), folder=int(name.type) == _NAMED_FOLDER)
         if not int(meta.flags) & _META_ALLOCATED or self._is_metadata(folder, name, meta):
             return None
         if self.is_ntfs and (int(name.meta_seq) != int(meta.seq) or int(name.type) == _UNDEFINED):
@@ -233,9 +273,14 @@ class LibraryVolume:
             text = self._exact_name(item, folder.node) or raw.decode("utf-8", "surrogateescape")
         else:
             text = raw.decode("utf-8", "surrogateescape")
+        return self._of_item(item, f"{folder.path}/{text}", folder.node)
+
+    def _of_item(self, item: Any, path: str, parent: int) -> Entry:
+        """Return the entry of an open file under a name of it, in the folder `parent`."""
+        meta = item.info.meta
         entry = Entry(
             _KINDS.get(int(meta.type), "other"),
-            f"{folder.path}/{text}",
+            path,
             size=int(meta.size),
             modified=_nanoseconds(meta.mtime, meta.mtime_nano),
             changed=_nanoseconds(meta.ctime, meta.ctime_nano),
@@ -249,18 +294,8 @@ class LibraryVolume:
             # NOTE: the library gives the target of a short link only; a long one is its data.
             target = meta.link or item.read_random(0, min(entry.size, _LONGEST_TARGET_BYTES))
             entry.target = target.decode("utf-8", "surrogateescape")
-        self._add_attributes(entry, item, folder.node)
+        self._add_attributes(entry, item, parent)
         return entry
-
-    @staticmethod
-    def _in_bulk(table: RecordTable, folder: _Folder, name: Any) -> Entry | None:
-        """Return the entry of a name by its record's bytes; `None`: the library has to be asked."""
-        raw: bytes = name.name
-        own = not folder.path and raw.startswith(b"$")  # the filesystem's, or the library's
-        if own or _NAME_LOSSY in raw or int(name.type) == _UNDEFINED:
-            return None
-        path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
-        return table.entry(path, int(name.meta_addr), int(name.meta_seq), folder.node)
 
     def _is_metadata(self, folder: _Folder, name: Any, meta: Any) -> bool:
         """Whether a name in the root is the filesystem's own, or made up by the library."""
@@ -270,7 +305,7 @@ class LibraryVolume:
             return True
         raw: bytes = name.name
         if self.is_ntfs:
-            return int(meta.addr) < _NTFS_SYSTEM_RECORDS and raw.startswith(b"$")
+            return _is_own(raw.decode("utf-8", "surrogateescape"), int(meta.addr))
         if self.kind.startswith("fat"):
             return raw.endswith(b"(Volume Label Entry)") and int(meta.size) == 0
         return False
@@ -336,8 +371,9 @@ class LibraryVolume:
 
     def prepare(self, nodes: Iterable[int]) -> None:
         """Read the records or inodes of files that are read next, in the order of the drive."""
-        if self._table is not None:
-            place_of, least = self._table.place_of, self._table.record_bytes
+        if self.records is not None:
+            table = self.records.table
+            place_of, least = table.place_of, table.record_bytes
         elif self._inodes is not None:
             place_of, least = self._inodes.place_of, self._inodes.groups.inode_bytes
         else:
@@ -397,9 +433,7 @@ class LibraryVolume:
         if not self.is_ntfs:
             return None
         try:
-            own = self._fs.open_dir(path="/$Extend")
-            numbers = {item.info.name.name: int(item.info.name.meta_addr) for item in own}
-            journal = self._fs.open_meta(inode=numbers[_CHANGE_JOURNAL])
+            journal = self._fs.open_meta(inode=self._in_extend()[_CHANGE_JOURNAL])
             streams = {attribute.info.name: attribute.info for attribute in journal}
             head, records = streams[b"$Max"], streams[b"$J"]
             data = journal.read_random(0, _JOURNAL_HEAD.size, _DATA, int(head.id))
@@ -407,6 +441,13 @@ class LibraryVolume:
         except (*FOREIGN_ERRORS, struct.error):
             return None
         return ChangeJournal(id=f"{identifier:016X}", position=int(records.size))
+
+    def _in_extend(self) -> dict[str, int]:
+        """Return the record numbers of what stands in the folder $Extend."""
+        if self.records is not None and (index := index_of(self.records.table, _EXTEND)):
+            return {text: reference & NUMBER for text, reference, _ in index.names}
+        names = [item.info.name for item in self._fs.open_dir(inode=_EXTEND)]
+        return {name.name.decode("utf-8", "replace"): int(name.meta_addr) for name in names}
 
     def structures(self) -> Iterator[Place]:
         """Yield the filesystem's own structures."""
@@ -436,6 +477,21 @@ class LibraryVolume:
         except FOREIGN_ERRORS as error:
             raise _foreign(f"read the reparse data of {entry.path}", error) from error
         return b""
+
+
+def _is_own(name: str, number: int) -> bool:
+    """Whether a name in the root of NTFS is one of the filesystem's own files, or the root."""
+    return name == "." or (number < _NTFS_SYSTEM_RECORDS and name.startswith("$"))
+
+
+def _path_of(entry: Entry) -> str:
+    return entry.path
+
+
+def _unreadable(path: str, node: int, *, folder: bool) -> Entry:
+    """Return what is known of a name whose record cannot be read."""
+    kind: Kind = "folder" if folder else "file"
+    return Entry(kind, path, node=node, unhashed="its record is unreadable")
 
 
 def _fat_attributes(mode: int) -> int:

@@ -63,7 +63,7 @@ class NtfsMarks:
         elif kind == _STANDARD:
             self._add_standard(entry, data)
         elif kind == _SECURITY:
-            self._put_security(entry, _short(data))
+            self.put_security(entry, self.own(data))
         elif kind == _REPARSE:
             _add_reparse(entry, data[:_MOST_REPARSE_BYTES])
         elif kind == _EA:
@@ -79,10 +79,23 @@ class NtfsMarks:
             entry.attributes |= CASE_SENSITIVE
         identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
         if identifier and entry.security is None:
-            self._put_security(entry, self._descriptors().get(identifier))
+            self.put_security(entry, self.known(identifier))
+
+    def known(self, identifier: int) -> Security | None:
+        """Return the descriptor that the volume keeps under an identifier; `None`: it has none."""
+        return self._descriptors().get(identifier)
 
     @staticmethod
-    def _put_security(entry: Entry, security: Security | None) -> None:
+    def own(data: bytes) -> Security | None:
+        """Return a descriptor that stands in a record itself; `None` where it is damaged."""
+        try:
+            return descriptor(data)
+        except StructureError:
+            return None
+
+    @staticmethod
+    def put_security(entry: Entry, security: Security | None) -> None:
+        """Take over a descriptor that an entry refers to."""
         entry.security = security.text if security else UNRESOLVED
         entry.owner = security.owner if security else None
 
@@ -101,13 +114,6 @@ class NtfsMarks:
                     )
                     self._known = descriptors(b"".join(pieces))
         return self._known
-
-
-def _short(data: bytes) -> Security | None:
-    try:
-        return descriptor(data)
-    except StructureError:
-        return None
 
 
 def _add_name(entry: Entry, parent: int, data: bytes) -> None:

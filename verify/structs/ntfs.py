@@ -162,6 +162,53 @@ FILE_NAME = Structure(
     ),
 )
 
+INDEX_SIGNATURE = b"INDX"
+
+INDEX_ROOT = Structure(
+    "NTFS $INDEX_ROOT",
+    SOURCE + ", 'The index root attribute'",
+    16,
+    (
+        Field("attribute_type", 0, "I", "0x30: ordered by $FILE_NAME"),
+        Field("block_bytes", 8, "I", "of each block outside the record"),
+    ),
+)
+
+INDEX_BLOCK = Structure(
+    "NTFS index block",
+    SOURCE + ", 'The index record header'",
+    24,
+    (
+        Field("signature", 0, "4s", "'INDX'"),
+        Field("fixup_offset", 4, "H", "of the update sequence, from the block's start"),
+        Field("fixup_count", 6, "H", "16-bit words of it"),
+    ),
+)
+
+INDEX_NODE = Structure(
+    "NTFS index node",
+    SOURCE + ", 'The index node header'",
+    16,
+    (
+        Field("entries_offset", 0, "I", "of the first entry, from this header"),
+        Field("used_bytes", 4, "I", "this header and the entries"),
+    ),
+)
+
+INDEX_ENTRY = Structure(
+    "NTFS index entry of a folder",
+    SOURCE + ", 'The index value' and 'The file name attribute'",
+    82,
+    (
+        Field("file_reference", 0, "Q", "low 48 bits: the record; high 16: its sequence number"),
+        Field("length", 8, "H", "of this entry"),
+        Field("flags", 12, "I", "1 has a node below, 2 the last one, which has no name"),
+        Field("file_flags", 72, "I", "0x10000000: a folder"),
+        Field("letters", 80, "B", "16-bit characters of the name behind this"),
+        Field("namespace", 81, "B", "as in $FILE_NAME"),
+    ),
+)
+
 SECURITY_ENTRY = Structure(
     "NTFS $SDS entry",
     SOURCE + ", 'The security descriptor stream'",
