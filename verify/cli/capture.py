@@ -53,7 +53,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     from verify.cli.reading import capture_options, new_file, views_of
     from verify.errors import UsageError
     from verify.manifest.both import capture_one
-    from verify.manifest.file import is_manifest, open_manifest
+    from verify.manifest.file import is_manifest
     from verify.report.json_text import document_json
     from verify.report.progress import Bars
 
@@ -74,8 +74,7 @@ def capture(  # noqa: PLR0913 - the command's own options
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
     options = replace_options(options, resume=resume, views=views)
     with Bars(sys.stderr) as bars:
-        capture_one(drive, file, options, bars.drive(Path(drive).name))
-    header = open_manifest(file).header
+        header = capture_one(drive, file, options, bars.drive(Path(drive).name))
     if json:
         emit(document_json(header) + "\n")
     else:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import accumulate, compress
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self
 
@@ -140,28 +140,57 @@ class Spool:
     def put(self, number: int, entry: Entry) -> None:
         """Keep an entry that gained more than a digest."""
         self._changed[number] = entry
+        self._sorts[number] = _FURTHER
 
     def rows(self) -> Iterator[bytes]:
         """Yield all rows with what was added, piece by piece, each behind its head."""
         self.file.seek(0)
         ends = [item.first for item in self._ranges[1:]] + [len(self)]
         for piece, end in zip(self._ranges, ends, strict=True):
-            sums, lines, whole = piece.sums, [], True
-            for number in range(piece.first, end):
-                line = self.file.readline()
-                row, entry = self._row(number, line)
-                lines.append(row)
-                if entry is not None:
-                    sums.add_read(entry)
-                    whole = whole and not entry.unhashed
-                elif self._sorts[number] == _SMALL_FILE:
-                    hashed = bool(self._digested[number])
-                    drawn = hashed and number not in self.placed
-                    sums.add_plain(self.sizes[number], hashed=hashed, drawn=drawn)
-            text = b"".join(lines)
-            clusters = self._clusters[piece.first : end]
+            first, sums, whole = piece.first, piece.sums, True
+            start, stop = self.offsets[first], self.offsets[end] if end < len(self) else self._end
+            text = self.file.read(stop - start)
+            if max(self._sorts[first:end]) <= _SMALL_FILE and self.placed.isdisjoint(
+                range(first, end)
+            ):
+                text = self._plain_rows(first, end, text, sums)
+            else:
+                text, whole = self._any_rows(first, text, sums)
+            clusters = self._clusters[first:end]
             yield encode_piece(text, clusters, sums) if whole else NO_HEAD
             yield text
+
+    def _plain_rows(self, first: int, end: int, text: bytes, sums: Sums) -> bytes:
+        """Return rows that gained digests at most, and count them."""
+        sizes, digested = self.sizes[first:end], self._digested[first:end]
+        hashed = list(compress(sizes, digested))
+        small = [sort == _SMALL_FILE for sort in self._sorts[first:end]]
+        sums.add_plain(list(compress(sizes, small)), hashed)
+        if not hashed:
+            return text
+        digests = self._digests[first * DIGEST_BYTES : end * DIGEST_BYTES].hex().encode()
+        ends = range(0, len(digests), 2 * DIGEST_BYTES)
+        return b"".join(
+            b'%s,"digest":"%s"}\n' % (line[:-1], digests[at : at + 2 * DIGEST_BYTES])
+            if has
+            else line + b"\n"
+            for line, at, has in zip(text.split(b"\n"), ends, digested, strict=False)
+        )
+
+    def _any_rows(self, first: int, text: bytes, sums: Sums) -> tuple[bytes, bool]:
+        """Return rows with what they gained, count them, and say whether all could be read."""
+        rows, whole = [], True
+        for number, line in enumerate(text.splitlines(keepends=True), first):
+            row, entry = self._row(number, line)
+            rows.append(row)
+            if entry is not None:
+                sums.add_read(entry)
+                whole = whole and not entry.unhashed
+            elif self._sorts[number] == _SMALL_FILE:
+                size, hashed = self.sizes[number], bool(self._digested[number])
+                sums.add_plain([size], [size] if hashed else [])
+                sums.drawn -= hashed and number in self.placed
+        return b"".join(rows), whole
 
     def _row(self, number: int, line: bytes) -> tuple[bytes, Entry | None]:
         """Return a row with what was added, and its entry where that may be more than a digest."""

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 from verify.content.draw import FILE_BLOCK_BYTES, LARGE_FILE_BYTES, blocks_in_file
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from verify.filesystem.entry import Entry
 
 _ENCRYPTED, _OFFLINE, _RECALLED = 0x4000, 0x1000, 0x400000
@@ -96,13 +98,15 @@ class Sums:
         self.block_population += count
         self.blocks += count if entry.digest is not None else 0
 
-    def add_plain(self, size: int, *, hashed: bool, drawn: bool) -> None:
-        """Count a small file that has nothing but its unnamed stream, of `size` bytes."""
-        self.sizes.append(size)
-        if hashed:
-            self.hashed += 1
-            self.hashed_bytes += size
-        self.drawn += drawn
+    def add_plain(self, sizes: Sequence[int], hashed: Sequence[int]) -> None:
+        """Count small files that have nothing but their unnamed streams.
+
+        `sizes`: bytes of all of them; `hashed`: of those that were hashed as the draw wanted.
+        """
+        self.sizes.extend(sizes)
+        self.hashed += len(hashed)
+        self.hashed_bytes += sum(hashed)
+        self.drawn += len(hashed)
 
 
 COUNTS = tuple(item.name for item in fields(Sums) if item.name not in {"sizes", "nodes"})

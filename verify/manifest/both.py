@@ -10,6 +10,7 @@ from verify.content.progress import Progress
 from verify.manifest.base import SOURCE_NAME, TARGET_NAME
 from verify.manifest.capture import CaptureOptions, Environment, capture
 from verify.manifest.file import is_manifest
+from verify.manifest.model import Header
 
 _LOOK_SECONDS = 0.1
 
@@ -23,6 +24,7 @@ class _Side:
     options: CaptureOptions
     progress: Progress
     environment: Environment
+    headers: list[Header] = field(default_factory=list)
     failure: BaseException | None = None
     thread: threading.Thread = field(init=False)
 
@@ -32,13 +34,14 @@ class _Side:
 
     def _run(self) -> None:
         try:
-            capture(
+            header = capture(
                 self.path,
                 self.output,
                 self.options,
                 progress=self.progress,
                 environment=self.environment,
             )
+            self.headers.append(header)
         except BaseException as error:  # noqa: BLE001
             self.failure = error
 
@@ -71,17 +74,18 @@ def capture_both(
     return paths[0], paths[1]
 
 
-def capture_one(path: str, output: Path, options: CaptureOptions, progress: Progress) -> None:
-    """Capture one drive such that an interrupt ends it at once.
+def capture_one(path: str, output: Path, options: CaptureOptions, progress: Progress) -> Header:
+    """Capture one drive such that an interrupt ends it at once; return the manifest's header.
 
     Raises:
         SourceError, OutputError: as `capture` does.
     """
     environment = Environment()
-    _run_all([_Side(path, output, options, progress, environment)], environment)
+    (header,) = _run_all([_Side(path, output, options, progress, environment)], environment)
+    return header
 
 
-def _run_all(sides: list[_Side], environment: Environment) -> None:
+def _run_all(sides: list[_Side], environment: Environment) -> list[Header]:
     """Run all sides to their end, or raise the first failure and let go of the rest."""
     try:
         for side in sides:
@@ -94,6 +98,7 @@ def _run_all(sides: list[_Side], environment: Environment) -> None:
         failure = next((side.failure for side in sides if side.failure), None)
         if failure is not None:
             raise failure
+        return [header for side in sides for header in side.headers]
     finally:
         environment.readers.stop()
         for side in sides:

@@ -258,8 +258,8 @@ def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]
     Raises:
         OutputError: it could not be written; nothing stands under `path` then.
     """
-    with whole_file(path) as file:
-        packer, hasher, rows = Packer(file), blake3(), 0
+    with whole_file(path) as file, Packer(file) as packer:
+        hasher, rows = blake3(), 0
         for lines in _lines(header, groups):
             if begins_part(lines):
                 packer.end_member()
@@ -269,7 +269,7 @@ def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]
         packer.end_member()
         trailer = {"trailer": {"rows": rows, "blake3": hasher.hexdigest()}}
         packer.write(json.dumps(trailer, separators=(",", ":")).encode() + b"\n")
-        packer.end_member()
+        packer.end()
 
 
 def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]:
