@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -10,14 +9,11 @@ from blake3 import blake3
 
 from tests.support.failing import Fault, failing_drive, reads_of
 from tests.support.images import MIB, make_ext4
-from verify.content.isolate import Readers
-from verify.manifest.capture import CaptureOptions, Environment, capture
+from tests.support.readers import ENDINGS, taken
 from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    from verify.manifest.model import Header
 
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkfs.ext4", "umount")]
 
@@ -37,46 +33,13 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_ext4(path, 48 * MIB, {**FILES, "zlast": LAST})
 
 
-def taken(
-    drive: Path, output: Path, monkeypatch: pytest.MonkeyPatch, readers: int, change: str = "pass"
-) -> Header:
-    """Capture with that many readers; `change` is run in the first before it reads."""
-    monkeypatch.setattr("verify.manifest.capture.MOST_READERS", readers)
-    log = output.with_suffix(".forks")
-    program = (
-        "import os, signal, runpy, verify.content.two as two;"
-        "fork = os.fork;"
-        f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
-        f"{change};"
-        "runpy.run_module('verify.content.worker', run_name='__main__')"
-    )
-    around = Environment(
-        clock=lambda: 1_700_000_000.0,
-        host="bench",
-        name_salt="5a" * 16,
-        readers=Readers(command=(sys.executable, "-c", program)),
-    )
-    header = capture(str(drive), output, CaptureOptions(depth="full"), environment=around)
-    assert log.exists() == (readers > 1)
-    return header
-
-
-KILLED = (
-    "be = two._be_second;"
-    "two._be_second = lambda *a: (signal.setitimer(signal.ITIMER_REAL, 0.02),"
-    " signal.signal(signal.SIGALRM, lambda *_: os.kill(os.getpid(), 9)), be(*a))"
-)
-DEAD_AT_ONCE = "two._be_second = lambda *a: os._exit(1)"
-SILENT = "two._be_second = lambda *a: os._exit(0)"
-
-
-@pytest.mark.parametrize("change", ["pass", KILLED, DEAD_AT_ONCE, SILENT])
+@pytest.mark.parametrize("change", ENDINGS)
 def test_two_readers_when_they_end_then_the_manifest_is_that_of_one(
-    change: str, image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    change: str, image: Path, tmp_path: Path
 ) -> None:
     """Byte for byte, also where the second is killed on its way or never begins."""
-    taken(image, tmp_path / "one", monkeypatch, 1)
-    header = taken(image, tmp_path / "two", monkeypatch, 2, change)
+    taken(image, tmp_path / "one", 1)
+    header = taken(image, tmp_path / "two", 2, change)
     assert (tmp_path / "two").read_bytes() == (tmp_path / "one").read_bytes()
     contents = header.partitions[0].contents
     assert contents is not None
@@ -84,17 +47,17 @@ def test_two_readers_when_they_end_then_the_manifest_is_that_of_one(
 
 
 def test_two_readers_when_read_then_every_hash_is_the_files_own(
-    image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    image: Path, tmp_path: Path
 ) -> None:
     """Held against the data that was put in."""
-    taken(image, tmp_path / "two", monkeypatch, 2)
+    taken(image, tmp_path / "two", 2)
     found = {entry.path: entry.digest for entry in open_manifest(tmp_path / "two").entries(0)}
     for name, data in {**FILES, "zlast": LAST}.items():
         assert found[f"/{name}"] == blake3(data).hexdigest(), name
 
 
 def test_two_readers_when_the_second_meets_a_bad_sector_then_the_first_is_patient_alone(
-    image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    image: Path, tmp_path: Path
 ) -> None:
     """The second asks once and ends; all else is as one reader tells it."""
     at = image.read_bytes().index(LAST[:4096]) + 20 * SECTOR
@@ -105,7 +68,7 @@ def test_two_readers_when_the_second_meets_a_bad_sector_then_the_first_is_patien
         folder = tmp_path / str(readers)
         folder.mkdir()
         with failing_drive(image, folder, [fault]) as drive:
-            headers.append(taken(drive, folder / "m", monkeypatch, readers))
+            headers.append(taken(drive, folder / "m", readers))
         assert reads_of(image, fault) == 1 + 1 + 1 + (readers == 2)
     one, two = headers
     assert two.capture.unreadable == one.capture.unreadable != ()

@@ -43,6 +43,7 @@ WRITERS = {
     "verify/manifest/capture.py",  # takes its scratch files away
     "verify/content/spool.py",  # names that wait in the scratch folder
     "verify/content/files.py",  # rows of a partition, in the scratch folder
+    "verify/content/listing.py",  # what a second process listed, in the scratch folder
     "verify/content/raw.py",  # the same for a partition of raw bytes
     "verify/content/checkpoint.py",  # what was read so far, beside a manifest to be
     "verify/cli/demo_images.py",  # the demo's own drives
@@ -64,7 +65,7 @@ READERS = WRITERS | {
     "verify/machine/linux.py",  # what sysfs tells of drives and discards
     "verify/machine/mounts.py",  # what is mounted, and what lies under it
     "verify/fit/file.py",  # a fit that was declared
-    "verify/content/two.py",  # a pipe from a second reader
+    "verify/content/second.py",  # pipes from and to a second process
     "verify/content/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet

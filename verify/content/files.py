@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, field
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.boot.assemble import Assembly
-from verify.boot.collect import wanted_bytes, wanted_file, wants_nothing_below
+from verify.boot.collect import wanted_bytes
 from verify.content.checkpoint import Checkpoint, read_again
-from verify.content.draw import (
-    FILE_BLOCK_BYTES,
-    LARGE_FILE_BYTES,
-    Lottery,
-    Lowest,
-    LowestByPlace,
-    blocks_in_file,
-)
+from verify.content.choice import Choice
+from verify.content.draw import FILE_BLOCK_BYTES
+from verify.content.listing import VolumeListing
+from verify.content.lot import HIBERNATION_FILE, LotMaker
 from verify.content.owners import find_owners
 from verify.content.reading import EntryReading, Wanted, is_digest, noted_entry
 from verify.content.report import Reporter
@@ -32,22 +27,14 @@ from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from verify.filesystem.entry import Entry
+    from collections.abc import Iterator
 
 
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
 
-_NAMES_A_LOT = 256
-"""Names that are listed at once, between two signs of life."""
-
-_HIBERNATION_FILE = "/hiberfil.sys"
 _HIBERNATED = frozenset({b"hibr", b"HIBR"})
 """The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
-
-_NO_PATH = "\0"
 
 _BOOT_HEAD_BYTES = 8192
 
@@ -64,22 +51,13 @@ class FileReading:
     volume: Volume
     report: Reporter
     answer: Answer
-    files: Lowest[int] = field(init=False)
-    blocks: Lowest[tuple[int, int]] = field(init=False)
-    placed: LowestByPlace[int] = field(default_factory=LowestByPlace)
-    always: list[int] = field(default_factory=list)
-    looked_at: list[int] = field(default_factory=list)
-    apart: list[int] = field(default_factory=list)
-    everything: list[int] = field(default_factory=list)
-    _passed: str = _NO_PATH
+    choice: Choice = field(init=False)
     reading: EntryReading = field(init=False)
 
     def __post_init__(self) -> None:
-        """Set the draws up; a `layout` draws nothing."""
+        """Set the draws up."""
         self.reading = EntryReading(self.drive, self.window, self.volume, self.report)
-        drawing = self.task.depth != "layout"
-        self.files = Lowest(self.task.sample_files if drawing else 0)
-        self.blocks = Lowest(self.task.sample_blocks if drawing else 0)
+        self.choice = Choice(self.task)
 
     def run(self) -> None:
         """List, read, and write the rows."""
@@ -95,21 +73,14 @@ class FileReading:
     # --- listing ---
 
     def _list(self, spool: Spool) -> None:
-        lottery, tally = Lottery.of(self.task.seed), Tally()
-        names = self.volume.entries()
-        while lot := list(islice(names, min(_NAMES_A_LOT, MOST_NAMES - len(spool)))):
-            looked_at = self._mark_boot_files(lot)
-            first = spool.extend(lot)
-            self.looked_at += [first + at for at in looked_at]
-            tally.add(lot)
-            for number, entry in enumerate(lot, first):
-                if entry.kind == "file":
-                    self._choose_file(entry, number, lottery)
-                elif entry.streams or entry.reparse:
-                    self.apart.append(number)
-            self.report.alive()
-        if len(spool) == MOST_NAMES and next(names, None) is not None:
-            self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
+        tally, maker = Tally(), LotMaker(self.task, self.volume)
+        aside = Path(f"{self.task.rows}.aside")
+        for lot in VolumeListing(maker, self.drive, self.report, aside).lots():
+            if len(spool) + len(lot.rows.lengths) > MOST_NAMES:
+                self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
+                break
+            self.choice.take(lot, spool.take(lot.rows))
+            tally.add(lot.counts)
         spool.finish_listing()
         self.answer.incomplete += self.volume.incomplete
         journal = self.volume.change_journal()
@@ -117,63 +88,15 @@ class FileReading:
         self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}
         self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
 
-    def _mark_boot_files(self, lot: Sequence[Entry]) -> list[int]:
-        """Mark what the machine starts from; return which entries are looked at, by index."""
-        looked_at = []
-        for at, entry in enumerate(lot):
-            path = entry.path
-            if path.startswith(self._passed):
-                continue
-            wanted = wanted_file(path, self.task.kind)
-            if wanted is not None:
-                entry.boot = wanted.boot_set and entry.kind == "file"
-            if (wanted and wanted.leading_bytes) or _is_hibernation(entry):
-                looked_at.append(at)
-            if entry.kind == "folder" and wants_nothing_below(path, self.task.kind):
-                self._passed = f"{path}/"
-        return looked_at
-
-    def _choose_file(self, entry: Entry, number: int, lottery: Lottery) -> None:
-        """Let a file take part in what its size makes it eligible for."""
-        if self.task.depth == "full":
-            self.everything.append(number)
-        if entry.boot:
-            self.always.append(number)
-        elif entry.size <= LARGE_FILE_BYTES:
-            self._enter_draw(entry, number, lottery)
-        else:
-            self._enter_block_draw(entry, number, lottery)
-
-    def _enter_block_draw(self, entry: Entry, number: int, lottery: Lottery) -> None:
-        """Let the blocks of a large file take part in their draw; further streams are read."""
-        if entry.streams or entry.reparse:
-            self.apart.append(number)
-        count = blocks_in_file(min(entry.size, self.window.size_bytes))
-        if not self.blocks.most:
-            self.blocks.offered += count
-            return
-        for index in range(count):
-            self.blocks.offer(lottery.block(entry.path, index), (number, index))
-
-    def _enter_draw(self, entry: Entry, number: int, lottery: Lottery) -> None:
-        """Let a file take part in the draw of whole files, and in that of its place."""
-        if not self.files.most:
-            self.files.offered += 1
-            return
-        lot = lottery.file(entry.path)
-        self.files.offer(lot, number)
-        if entry.extents and self.task.depth == "sample":
-            self.placed.offer(self.volume.place(*entry.extents[0]).start, lot, number)
-
     # --- what the machine starts from ---
 
     def _look_at_boot_files(self, spool: Spool) -> None:
         """Hand the files that start the machine to the readers of their formats."""
         assembly = Assembly(self.task.kind)
-        for number in spool.by_place(self.looked_at):
+        for number in spool.by_place(self.choice.looked_at):
             entry = spool.entry(number)
             length = min(entry.size, wanted_bytes(entry.path, self.task.kind))
-            hibernation = _is_hibernation(entry)
+            hibernation = entry.path.lower() == HIBERNATION_FILE
             try:
                 if hibernation:
                     head = self.volume.read(entry, 0, min(entry.size, 4))
@@ -196,15 +119,8 @@ class FileReading:
     # --- reading ---
 
     def _read(self, spool: Spool) -> None:
-        wanted = Wanted(set(self.always))
-        if self.task.depth != "layout":
-            wanted.whole.update(self.files.items, self.everything)
-            spool.placed.update(set(self.placed.items) - set(self.files.items))
-            wanted.whole.update(spool.placed)
-            wanted.apart.update(self.apart)
-            for number, index in self.blocks.items:
-                wanted.blocks.setdefault(number, []).append(index)
-        contents = {**self._contents_before(), "placed": len(spool.placed)}
+        wanted, contents = self.choice.wanted(), self.choice.contents()
+        spool.placed.update(self.choice.placed)
         self.answer.contents = contents
         self.report.send(expect=self._bytes_ahead(spool, wanted))
         with self._checkpoint(spool) as checkpoint:
@@ -252,21 +168,6 @@ class FileReading:
             self._keep(spool, number, note, contents)
         return set(known)
 
-    def _contents_before(self) -> dict[str, int | str]:
-        return {
-            "files_in_draw": self.files.offered,
-            "files_drawn": len(self.files.items),
-            "threshold": f"{max(0, self.files.threshold):016X}",
-            "blocks_in_draw": self.blocks.offered,
-            "blocks_drawn": len(self.blocks.items),
-            "block_threshold": f"{max(0, self.blocks.threshold):016X}",
-            "block_bytes": FILE_BLOCK_BYTES,
-            "always": len(self.always),
-            "files_hashed": 0,
-            "bytes_hashed": 0,
-            "files_unreadable": 0,
-        }
-
     def _find_owners(self, spool: Spool) -> None:
         """Tell whose the sectors of this volume are that failed, whenever they did."""
         ends = self.window.start + self.window.size_bytes
@@ -305,10 +206,6 @@ class FileReading:
         else:
             _add(contents, "bytes_hashed", len(entry.blocks) * FILE_BLOCK_BYTES)
         return entry.unhashed is not None
-
-
-def _is_hibernation(entry: Entry) -> bool:
-    return entry.path.lower() == _HIBERNATION_FILE
 
 
 def _add(contents: dict[str, int | str], name: str, count: int) -> None:

@@ -31,7 +31,7 @@ NAMES_A_PIECE = 512
 """On average: enough that heads weigh little, few enough that one change opens little."""
 
 MOST_ROWS = 16 * NAMES_A_PIECE
-"""A piece ends here at the latest, whatever names somebody chose."""
+"""A piece ends before it would have more, whatever names somebody chose."""
 
 PIECE_START = b'{"piece":'
 

@@ -14,22 +14,17 @@ from typing import TYPE_CHECKING, BinaryIO, Self
 
 from blake3 import blake3
 
-from verify.content.draw import LARGE_FILE_BYTES
-from verify.content.piece import HOLE_BYTES, MOST_ROWS, NO_HEAD, begins_piece, encode_piece
+from verify.content.lot import FURTHER, LARGE_FILE, SMALL_FILE, Rows
+from verify.content.piece import MOST_ROWS, NO_HEAD, encode_piece
 from verify.content.row import decode_entry, encode_entry, parse_line
 from verify.content.sums import Sums
 from verify.filesystem.entry import Entry
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
 
 DIGEST_BYTES = 32
-
-_NOTHING, _SMALL_FILE, _LARGE_FILE, _FURTHER = range(4)
-"""What reading may add to a row: nothing; the digest of a file alone, or of its blocks; more."""
-
-_MOST_CLUSTERS = (1 << 64) - 1
 
 
 @dataclass(slots=True)
@@ -37,7 +32,7 @@ class _Range:
     """The rows of a piece: from which number on, and what they count for as they were listed."""
 
     first: int
-    sums: Sums = field(default_factory=Sums)
+    sums: Sums
 
 
 @dataclass(slots=True)
@@ -80,28 +75,32 @@ class Spool:
 
     def append(self, entry: Entry) -> int:
         """Write an entry to the end and return its number."""
-        return self.extend([entry])
+        return self.take(Rows.of([entry]))
 
-    def extend(self, entries: Sequence[Entry]) -> int:
-        """Write entries to the end and return the number of the first."""
+    def take(self, rows: Rows) -> int:
+        """Write rows to the end and return the number of the first."""
         first = len(self)
-        lines = [encode_entry(entry) for entry in entries]
-        *starts, end = accumulate(map(len, lines), initial=self._end)
+        *starts, end = accumulate(rows.lengths, initial=self._end)
         self.offsets.extend(starts)
-        self.places.extend([entry.extents[0][0] if entry.extents else 0 for entry in entries])
-        self.nodes.extend([entry.node for entry in entries])
-        self.sizes.extend([entry.size if entry.kind == "file" else 0 for entry in entries])
-        self._sorts += bytes([_sort_of(entry) for entry in entries])
-        self._clusters.extend([_clusters_of(entry) for entry in entries])
-        for number, entry in enumerate(entries, first):
-            if not number or begins_piece(entry.path) or self._ranges[-1].sums.rows == MOST_ROWS:
-                self._ranges.append(_Range(number))
-            self._ranges[-1].sums.add_listed(entry)
-        text = b"".join(lines)
+        self.places.extend(rows.places)
+        self.nodes.extend(rows.nodes)
+        self.sizes.extend(rows.sizes)
+        self._sorts += rows.sorts
+        self._clusters.extend(rows.clusters)
+        self._add_to_pieces(first, rows)
         self._end = end
-        self._hasher.update(text)
-        self.file.write(text)
+        self._hasher.update(rows.text)
+        self.file.write(rows.text)
         return first
+
+    def _add_to_pieces(self, number: int, rows: Rows) -> None:
+        for index, sums in enumerate(rows.pieces):
+            begins = index or rows.begins or not self._ranges
+            if begins or self._ranges[-1].sums.rows + sums.rows > MOST_ROWS:
+                self._ranges.append(_Range(number, sums))
+            else:
+                self._ranges[-1].sums.add(sums)
+            number += sums.rows
 
     def finish_listing(self) -> None:
         """Put everything on disk, and make room for digests."""
@@ -121,7 +120,7 @@ class Spool:
 
     def is_bare(self, number: int) -> bool:
         """Whether an entry is a file that has nothing but its unnamed stream."""
-        return self._sorts[number] in {_SMALL_FILE, _LARGE_FILE}
+        return self._sorts[number] in {SMALL_FILE, LARGE_FILE}
 
     def reopen(self) -> None:
         """Take a file position of one's own, in a copy of the process."""
@@ -140,7 +139,7 @@ class Spool:
     def put(self, number: int, entry: Entry) -> None:
         """Keep an entry that gained more than a digest."""
         self._changed[number] = entry
-        self._sorts[number] = _FURTHER
+        self._sorts[number] = FURTHER
 
     def rows(self) -> Iterator[bytes]:
         """Yield all rows with what was added, piece by piece, each behind its head."""
@@ -150,7 +149,7 @@ class Spool:
             first, sums, whole = piece.first, piece.sums, True
             start, stop = self.offsets[first], self.offsets[end] if end < len(self) else self._end
             text = self.file.read(stop - start)
-            if max(self._sorts[first:end]) <= _SMALL_FILE and self.placed.isdisjoint(
+            if max(self._sorts[first:end]) <= SMALL_FILE and self.placed.isdisjoint(
                 range(first, end)
             ):
                 text = self._plain_rows(first, end, text, sums)
@@ -164,7 +163,7 @@ class Spool:
         """Return rows that gained digests at most, and count them."""
         sizes, digested = self.sizes[first:end], self._digested[first:end]
         hashed = list(compress(sizes, digested))
-        small = [sort == _SMALL_FILE for sort in self._sorts[first:end]]
+        small = [sort == SMALL_FILE for sort in self._sorts[first:end]]
         sums.add_plain(list(compress(sizes, small)), hashed)
         if not hashed:
             return text
@@ -186,7 +185,7 @@ class Spool:
             if entry is not None:
                 sums.add_read(entry)
                 whole = whole and not entry.unhashed
-            elif self._sorts[number] == _SMALL_FILE:
+            elif self._sorts[number] == SMALL_FILE:
                 size, hashed = self.sizes[number], bool(self._digested[number])
                 sums.add_plain([size], [size] if hashed else [])
                 sums.drawn -= hashed and number in self.placed
@@ -204,21 +203,6 @@ class Spool:
             digest = self._digests[at : at + DIGEST_BYTES].hex()
             mark = b',"placed":true' if placed else b""
             line = b'%s,"digest":"%s"%s}\n' % (line[:-2], digest.encode(), mark)
-        if self._sorts[number] >= _LARGE_FILE:
+        if self._sorts[number] >= LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry
-
-
-def _clusters_of(entry: Entry) -> int:
-    """Return how many clusters a file has that is long enough for a hole."""
-    if entry.size < HOLE_BYTES:
-        return 0
-    return min(_MOST_CLUSTERS, sum(count for _, count in entry.extents))
-
-
-def _sort_of(entry: Entry) -> int:
-    if entry.streams or entry.reparse or entry.boot or entry.unhashed:
-        return _FURTHER
-    if entry.kind != "file":
-        return _NOTHING
-    return _SMALL_FILE if entry.size <= LARGE_FILE_BYTES else _LARGE_FILE

@@ -55,6 +55,13 @@ class Sums:
         same = all(getattr(self, name) == getattr(other, name) for name in COUNTS)
         return same and self.sizes == other.sizes and len(self.nodes) == len(other.nodes)
 
+    def add(self, other: Sums) -> None:
+        """Add what further rows count for."""
+        for name in COUNTS:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.sizes.extend(other.sizes)
+        self.nodes.extend(other.nodes)
+
     def add_listed(self, entry: Entry) -> None:
         """Count what a row says before anything is read."""
         is_file = entry.kind == "file"

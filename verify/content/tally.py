@@ -16,39 +16,62 @@ _NAMES = {"file": "files", "folder": "folders", "link": "links", "other": "other
 
 @dataclass(slots=True)
 class Tally:
-    """Counts of names and streams; `bytes` counts a file with several names once."""
+    """Counts of names and streams.
+
+    `linked`: of each file with several names, its node, its bytes, and those of its named streams;
+    they count once, when a tally is added to another.
+    """
 
     kinds: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_NAMES, 0))
     size_bytes: int = 0
     streams: int = 0
     stream_bytes: int = 0
-    _linked: set[int] = field(default_factory=set)
+    linked: list[tuple[int, int, int]] = field(default_factory=list)
+    _seen: set[int] = field(default_factory=set)
 
-    def add(self, entries: Iterable[Entry]) -> None:
+    @classmethod
+    def of(cls, entries: Iterable[Entry]) -> Tally:
         """Count entries."""
+        tally = cls()
         for entry in entries:
-            self.kinds[entry.kind] += 1
-            if entry.links > 1 or entry.streams:
-                self._add_further(entry)
-            elif entry.kind == "file":
-                self.size_bytes += entry.size
+            is_file = entry.kind == "file"
+            tally.kinds[entry.kind] += 1
+            if entry.streams or (is_file and entry.links > 1):
+                tally._add_further(entry)
+            elif is_file:
+                tally.size_bytes += entry.size
+        return tally
 
     def _add_further(self, entry: Entry) -> None:
-        """Count an entry with streams, or with several names."""
+        """Count the bytes of an entry with streams, or with several links."""
+        size = entry.size if entry.kind == "file" else 0
+        in_streams = sum(stream.size for stream in entry.streams)
         self.streams += len(entry.streams)
-        if entry.links > 1 and entry.node in self._linked:
-            return
-        self.size_bytes += entry.size if entry.kind == "file" else 0
-        self.stream_bytes += sum(stream.size for stream in entry.streams)
-        if entry.links > 1:
-            self._linked.add(entry.node)
+        # NOTE: NTFS counts a short name as a link.
+        if entry.kind == "file" and entry.links - (entry.short is not None) > 1:
+            self.linked.append((entry.node, size, in_streams))
+        else:
+            self.size_bytes += size
+            self.stream_bytes += in_streams
+
+    def add(self, other: Tally) -> None:
+        """Add what was counted of further entries."""
+        for kind, count in other.kinds.items():
+            self.kinds[kind] += count
+        self.size_bytes += other.size_bytes
+        self.streams += other.streams
+        self.stream_bytes += other.stream_bytes
+        for node, size, in_streams in other.linked:
+            if node not in self._seen:
+                self._seen.add(node)
+                self.size_bytes += size
+                self.stream_bytes += in_streams
 
     @property
     def counts(self) -> dict[str, int]:
         """The counts by their names in a manifest's listing."""
-        kinds = {_NAMES[kind]: count for kind, count in self.kinds.items()}
         return {
-            **kinds,
+            **{_NAMES[kind]: count for kind, count in self.kinds.items()},
             "bytes": self.size_bytes,
             "streams": self.streams,
             "stream_bytes": self.stream_bytes,

@@ -40,6 +40,16 @@ class Task:
     checkpoint: str | None = None
     readers: int = 1
 
+    @property
+    def draws_files(self) -> bool:
+        """Whether files are drawn; a `layout` draws none."""
+        return self.depth != "layout" and self.sample_files > 0
+
+    @property
+    def draws_blocks(self) -> bool:
+        """Whether blocks of large files are drawn."""
+        return self.depth != "layout" and self.sample_blocks > 0
+
     def to_json(self) -> str:
         """Return the task as one line."""
         return json.dumps(asdict(self))

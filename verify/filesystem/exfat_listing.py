@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from verify.errors import PastEnd, ReaderError, SourceUnreadable, StructureError
 from verify.filesystem.entry import Entry
-from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
+from verify.filesystem.tree import below
+from verify.filesystem.volume import MOST_EXTENTS, Place
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.exfat import (
@@ -88,26 +89,26 @@ class ExfatVolume:
         return self._boot.number(name) << self._boot.number("BytesPerSectorShift")
 
     def entries(self) -> Iterator[Entry]:
-        """Yield every file and folder, a folder before its contents, siblings by code points."""
-        root = self._place(self._boot.number("FirstClusterOfRootDirectory"), None, None)
-        seen = {root.runs[0][0]} if root.runs else set()
-        stack = [iter(self._children("", root, first=True))]
-        while stack:
-            entry = next(stack[-1], None)
-            if entry is None:
-                stack.pop()
-                continue
-            yield entry
-            if entry.kind != "folder":
-                continue
-            place = self._places.pop(entry.node)
-            start = place.runs[0][0] if place.runs else None
-            if start in seen or len(stack) > DEEPEST_FOLDER:
-                self.incomplete.append(f"{entry.path}: a folder that leads back to itself")
-                continue
-            if start is not None:
-                seen.add(start)
-            stack.append(iter(self._children(entry.path, place)))
+        """Yield every allocated name, a folder before its contents, siblings by code points."""
+        return below(self)
+
+    def children(self, folder: Entry | None) -> list[Entry]:
+        """Read one folder (`None`: the root); what cannot be read is told in `incomplete`."""
+        if folder is None:
+            return self._children("", self._root(), first=True)
+        return self._children(folder.path, self._places.pop(folder.node))
+
+    def mark(self, folder: Entry | None) -> int | None:
+        """Return the first cluster of a folder; `None` for an empty one."""
+        place = self._root() if folder is None else self._places[folder.node]
+        return place.runs[0][0] if place.runs else None
+
+    def is_branch(self, entry: Entry) -> bool:
+        """Whether an entry is a folder."""
+        return entry.kind == "folder"
+
+    def _root(self) -> _Place:
+        return self._place(self._boot.number("FirstClusterOfRootDirectory"), None, None)
 
     def _children(self, folder: str, place: _Place, *, first: bool = False) -> list[Entry]:
         found: list[Entry] = []

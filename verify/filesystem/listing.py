@@ -23,7 +23,8 @@ from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
 from verify.filesystem.ntfs_table import NUMBER, RECORD_BYTES, SEQUENCE_AT, RecordTable
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.structures import ext_structures, fat_structures, own_files, runs_of
-from verify.filesystem.volume import DEEPEST_FOLDER, MOST_EXTENTS, Place
+from verify.filesystem.tree import below
+from verify.filesystem.volume import MOST_EXTENTS, Place
 from verify.source.window import Window
 
 if TYPE_CHECKING:
@@ -66,10 +67,7 @@ _RUN_FILLER, _RUN_SPARSE = 1, 2
 _LEAST_RECORD_BYTES = 512
 """One sector; records are 1024 or 4096 bytes in practice."""
 
-_EXTEND = 11
-"""The record of the folder $Extend (libfsntfs, 'The metadata files')."""
-
-_CHANGE_JOURNAL = "$UsnJrnl"
+_EXTEND, _CHANGE_JOURNAL = "$Extend", "$UsnJrnl"
 _JOURNAL_HEAD = struct.Struct("<4Q")
 
 _BAD_CLUSTERS = "$Bad"
@@ -83,7 +81,6 @@ _NAME_LOSSY = b"^"
 class _Folder:
     path: str
     node: int
-    depth: int
 
 
 @dataclass(slots=True)
@@ -156,30 +153,24 @@ class LibraryVolume:
 
     def entries(self) -> Iterator[Entry]:
         """Yield every allocated name, a folder before its contents, siblings by code points."""
-        root = int(self._fs.info.root_inum)
-        seen = {root}
-        stack: list[Iterator[Entry]] = [iter(self._children(_Folder("", root, 0), first=True))]
-        while stack:
-            entry = next(stack[-1], None)
-            if entry is None:
-                stack.pop()
-                continue
-            yield entry
-            if entry.kind != "folder" or _leads_elsewhere(entry):
-                continue
-            if entry.node in seen or len(stack) > DEEPEST_FOLDER:
-                self.incomplete.append(f"{entry.path}: a folder that leads back to itself")
-                continue
-            seen.add(entry.node)
-            stack.append(iter(self._children(_Folder(entry.path, entry.node, len(stack)))))
+        return below(self)
 
-    def _children(self, folder: _Folder, *, first: bool = False) -> list[Entry]:
-        """Read one folder; what cannot be read of it is told in `incomplete`."""
-        found = self._by_index(folder)
+    def children(self, folder: Entry | None) -> list[Entry]:
+        """Read one folder (`None`: the root); what cannot be read is told in `incomplete`."""
+        own = _Folder("" if folder is None else folder.path, self.mark(folder))
+        found = self._by_index(own)
         if found is None:
-            found = self._by_library(folder, first=first)
+            found = self._by_library(own, first=folder is None)
         found.sort(key=_path_of)
         return found
+
+    def mark(self, folder: Entry | None) -> int:
+        """Return a folder's inode or record."""
+        return int(self._fs.info.root_inum) if folder is None else folder.node
+
+    def is_branch(self, entry: Entry) -> bool:
+        """Whether a folder has contents of its own, and is no link to another place."""
+        return entry.kind == "folder" and not _leads_elsewhere(entry)
 
     def _by_index(self, folder: _Folder) -> list[Entry] | None:
         """Return the entries of an NTFS folder whose index is whole; `None`: ask the library."""
@@ -444,9 +435,14 @@ class LibraryVolume:
 
     def _in_extend(self) -> dict[str, int]:
         """Return the record numbers of what stands in the folder $Extend."""
-        if self.records is not None and (index := index_of(self.records.table, _EXTEND)):
+        numbers = self._numbers(int(self._fs.info.root_inum))
+        return self._numbers(numbers[_EXTEND])
+
+    def _numbers(self, folder: int) -> dict[str, int]:
+        """Return the record numbers of what stands in an NTFS folder."""
+        if self.records is not None and (index := index_of(self.records.table, folder)):
             return {text: reference & NUMBER for text, reference, _ in index.names}
-        names = [item.info.name for item in self._fs.open_dir(inode=_EXTEND)]
+        names = [item.info.name for item in self._fs.open_dir(inode=folder)]
         return {name.name.decode("utf-8", "replace"): int(name.meta_addr) for name in names}
 
     def structures(self) -> Iterator[Place]:

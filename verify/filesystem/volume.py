@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from verify.filesystem.tree import Tree
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
@@ -13,9 +15,6 @@ if TYPE_CHECKING:
 
 MOST_EXTENTS = 1_000
 """Runs kept of one file; a file in more pieces is read as well, its further runs are not listed."""
-
-DEEPEST_FOLDER = 1_000
-"""Levels of folders followed; Windows paths end at 32,767 characters, two a level at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +26,7 @@ class Place:
     length: int
 
 
-class Volume(Protocol):
+class Volume(Tree, Protocol):
     """A filesystem whose files can be listed and read.
 
     `incomplete` says, in words, each part of the listing that could not be read. `narrowed`

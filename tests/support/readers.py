@@ -1,0 +1,55 @@
+"""Captures by a reader with a second process beside it, and ways for that one to end."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from verify.content.isolate import Readers
+from verify.manifest.capture import CaptureOptions, Environment, capture
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from verify.content.task import Depth
+    from verify.manifest.model import Header
+
+_KILLED = (
+    "be = second._be_second;"
+    "second._be_second = lambda *a: (signal.setitimer(signal.ITIMER_REAL, 0.02),"
+    " signal.signal(signal.SIGALRM, lambda *_: os.kill(os.getpid(), 9)), be(*a))"
+)
+ENDINGS = (
+    "pass",
+    _KILLED,
+    "second._be_second = lambda *a: os._exit(1)",
+    "second._be_second = lambda *a: os._exit(0)",
+)
+"""What becomes of the second process: it ends well, is killed on its way, or never begins."""
+
+
+def taken(
+    drive: Path, output: Path, readers: int, change: str = "pass", depth: Depth = "full"
+) -> Header:
+    """Capture with that many readers; `change` is run in the first before it reads."""
+    log = output.with_suffix(".forks")
+    program = (
+        "import os, signal, runpy, verify.content.second as second, verify.filesystem.tree as tree;"
+        "fork = os.fork;"
+        f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
+        f"{change};"
+        "runpy.run_module('verify.content.worker', run_name='__main__')"
+    )
+    around = Environment(
+        clock=lambda: 1_700_000_000.0,
+        host="bench",
+        name_salt="5a" * 16,
+        readers=Readers(command=(sys.executable, "-c", program)),
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("verify.manifest.capture.MOST_READERS", readers)
+        header = capture(str(drive), output, CaptureOptions(depth=depth), environment=around)
+    assert log.exists() == (readers > 1)
+    return header
