@@ -19,6 +19,7 @@ import pytest
 
 from tests.conftest import REPOSITORY, corpus_folder
 from tests.support.drives import write_sparse
+from verify.filesystem.listing import LibraryVolume
 from verify.filesystem.open import open_volume
 from verify.manifest.capture import CaptureOptions, capture
 from verify.source.drive import open_drive
@@ -97,9 +98,13 @@ def partition_of(header: Header, where: str) -> Partition:
     return partition
 
 
-def names(*, with_table: bool = False, listed: bool = False) -> list[str]:
+def names(*, with_table: bool = False, listed: bool = False, kind: str | None = None) -> list[str]:
     """Return the images that have what a test is about."""
-    rows = images().items()
+    rows = [
+        (name, row)
+        for name, row in images().items()
+        if kind is None or kind in str(row.get("filesystems")).lower()
+    ]
     if with_table:
         return [name for name, row in rows if (row.get("partition_table") or {}).get("partitions")]
     if listed:
@@ -232,6 +237,34 @@ def test_contents_when_they_are_foreign_then_every_byte_is_what_another_reader_g
             _, wanted_size, wanted = theirs[entry_path]
             assert size == wanted_size, entry_path
             assert wanted in {digest, "-"}, entry_path
+
+
+@pytest.mark.parametrize("name", names(listed=True, kind="ntfs"))
+def test_index_when_a_volume_is_foreign_then_it_names_what_the_library_walks(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Folders that Windows wrote: each index is whole, and every entry is the library's."""
+    row = images()[name]
+    path = unpacked(row, tmp_path)
+    header = capture(str(path), tmp_path / "manifest", CaptureOptions(depth="layout"))
+    for where in _firm_listings(row):
+        partition = partition_of(header, where)
+        if partition.filesystem.kind != "ntfs":
+            continue
+        with open_drive(path) as drive:
+            start = partition.start_lba * header.table.sector_bytes
+            size = partition.sectors * header.table.sector_bytes if partition.number else None
+            window = Window(
+                drive, start, min(size or drive.size_bytes, drive.size_bytes - start), 512
+            )
+            own = LibraryVolume(window, "ntfs")
+            assert own.records is not None
+            own.records.many = True
+            with monkeypatch.context() as patch:
+                patch.setattr(LibraryVolume, "_by_library", None)
+                found = list(own.entries())
+            monkeypatch.setattr("verify.filesystem.listing.index_of", lambda *_: None)
+            assert found == list(LibraryVolume(window, "ntfs").entries())
 
 
 def _read_listing(path: Path) -> dict[str, tuple[str, int, str]]:

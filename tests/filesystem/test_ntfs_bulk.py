@@ -29,6 +29,8 @@ pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")
 
 IMAGE_BYTES = 24 << 20
 FOLDERS, FILES = 12, 90
+DOS = 2
+"""The namespace of short names."""
 
 
 @pytest.fixture(scope="module")
@@ -156,3 +158,44 @@ def test_listing_when_the_index_is_torn_then_the_library_is_asked(
     paths = [entry.path for entry in volume.entries()]
     assert FOLDERS * FILES / 2 < len(paths) < FOLDERS * FILES
     assert len(volume.incomplete) == 1
+
+
+def block_of(image: bytes, name: str) -> int:
+    """Return where the block of an index begins that holds a name."""
+    text = name.encode("utf-16-le")
+    at = image.index(text)
+    while not image.startswith(b"INDX", at - at % 4096):
+        at = image.index(text, at + 1)
+    return at - at % 4096
+
+
+def changed(image: bytes, at: int, value: bytes) -> bytes:
+    """Return an image with bytes overwritten."""
+    return image[:at] + value + image[at + len(value) :]
+
+
+def test_index_when_a_block_is_marked_free_then_its_names_are_listed_still(image: bytes) -> None:
+    """The bitmap of an index says which blocks are used; the entries that point to them decide."""
+    block = block_of(image, "Datei 003 - äää.txt")
+    whole = listed(memory_window(image), many=True)
+    bitmap = b"$\0I\x003\x000\0"
+    folder = next(entry.node for entry in whole[0] if entry.path == "/folder 5")
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    place = volume.records.table.place_of(folder)
+    assert place is not None
+    record = image[place : place + 1024]
+    at = record.rindex(bitmap) + len(bitmap)  # the value of $BITMAP follows its name
+    assert record[at] & 1
+    assert image[block : block + 4] == b"INDX"
+    assert listed(memory_window(changed(image, place + at, b"\0")), many=True) == whole
+
+
+def test_name_when_it_is_of_dos_alone_then_it_is_a_name(image: bytes) -> None:
+    """A file whose long name lost its mark is not left out as the short name of another."""
+    name = "Datei 003 - äää.txt"
+    block = block_of(image, name)
+    at = image.index(name.encode("utf-16-le"), block) - 1
+    assert image[at] != DOS
+    found, _ = listed(memory_window(changed(image, at, bytes([DOS]))), many=True)
+    assert found == listed(memory_window(image), many=True)[0]

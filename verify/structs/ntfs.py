@@ -182,6 +182,7 @@ INDEX_BLOCK = Structure(
         Field("signature", 0, "4s", "'INDX'"),
         Field("fixup_offset", 4, "H", "of the update sequence, from the block's start"),
         Field("fixup_count", 6, "H", "16-bit words of it"),
+        Field("vcn", 16, "Q", "its own number, by which an entry above points to it"),
     ),
 )
 
@@ -202,7 +203,12 @@ INDEX_ENTRY = Structure(
     (
         Field("file_reference", 0, "Q", "low 48 bits: the record; high 16: its sequence number"),
         Field("length", 8, "H", "of this entry"),
-        Field("flags", 12, "I", "1 has a node below, 2 the last one, which has no name"),
+        Field(
+            "flags",
+            12,
+            "I",
+            "1 a node below: its number ends the entry; 2 the last one, without a name",
+        ),
         Field("file_flags", 72, "I", "0x10000000: a folder"),
         Field("letters", 80, "B", "16-bit characters of the name behind this"),
         Field("namespace", 81, "B", "as in $FILE_NAME"),
