@@ -103,6 +103,6 @@ def _write_rows(path: Path, rows: int, side: int) -> None:
         spool.finish_listing()
         for number in range(len(spool)):
             if number % (FILES_A_FOLDER + 1):
-                spool.put_digest(number, chance.randbytes(32).hex())
+                spool.put_digest(number, chance.randbytes(32).hex().encode())
         with path.open("wb") as out:
             out.writelines(spool.rows())

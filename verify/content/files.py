@@ -192,7 +192,7 @@ class FileReading:
     def _keep(self, spool: Spool, number: int, note: bytes, contents: dict[str, int | str]) -> bool:
         """Put what was read of an entry to its row; whether it could not be read."""
         if is_digest(note):
-            spool.put_digest(number, note.decode("ascii"))
+            spool.put_digest(number, note)
             _add(contents, "files_hashed", 1)
             _add(contents, "bytes_hashed", spool.sizes[number])
             return False

@@ -92,14 +92,14 @@ class EntryReading:
         size = spool.sizes[number]
         if size > self.window.size_bytes:
             return note_of(self._read_one(spool.entry(number), number, Wanted({number})))
-        before = self._failures
+        failures, narrowed = self.drive.failures, self.volume.narrowed
         entry = Entry("file", "", size=size, node=spool.nodes[number])
         self.read_entry(entry, (), whole=True, streams=False)
-        if entry.digest is not None and before == self._failures:
+        if entry.digest is not None and failures == self.drive.failures:
             return entry.digest.encode("ascii")
         full = spool.entry(number)
         full.digest, full.unhashed = entry.digest, entry.unhashed
-        self._doubt(full, before)
+        self._doubt(full, (failures, failures - narrowed))
         return note_of(full)
 
     def _read_one(self, entry: Entry, number: int, wanted: Wanted) -> Entry:
@@ -177,11 +177,11 @@ class EntryReading:
 
         A piece is hashed while the next one is read.
         """
-        hasher = blake3()
         if size <= READ_BYTES and not blocks:
-            for data in self.pieces_of(entry, size, stream):
-                hasher.update(data)
-            return hasher.hexdigest()
+            data = self.volume.read(entry, 0, size, stream)
+            self.report.advance(size)
+            return blake3(data).hexdigest()
+        hasher = blake3()
         with ThreadPoolExecutor(1) as beside:
             running: Future[None] | None = None
             first = 0

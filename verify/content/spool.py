@@ -7,6 +7,7 @@ of a thousand; everything else waits in the spool file.
 from __future__ import annotations
 
 from array import array
+from binascii import unhexlify
 from dataclasses import dataclass, field
 from itertools import accumulate, compress
 from pathlib import Path
@@ -130,10 +131,10 @@ class Spool:
         """Return entry numbers in the order of their first cluster; one node's names together."""
         return sorted(numbers, key=lambda number: self.places[number] << 64 | self.nodes[number])
 
-    def put_digest(self, number: int, digest: str) -> None:
-        """Keep the digest of an entry's unnamed stream, where that is all there is to add."""
+    def put_digest(self, number: int, digest: bytes) -> None:
+        """Keep the digest (hex) of an entry's unnamed stream, where that is all there is to add."""
         at = number * DIGEST_BYTES
-        self._digests[at : at + DIGEST_BYTES] = bytes.fromhex(digest)
+        self._digests[at : at + DIGEST_BYTES] = unhexlify(digest)
         self._digested[number] = 1
 
     def put(self, number: int, entry: Entry) -> None:
