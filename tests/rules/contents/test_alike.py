@@ -105,7 +105,7 @@ def written(path: Path, entries: list[Entry], *, plain: bool = False) -> Manifes
             if added:
                 spool.put(number, entry)
             elif entry.digest:
-                spool.put_digest(number, entry.digest)
+                spool.put_digest(number, entry.digest.encode())
         text = b"".join(spool.rows())
     if plain:
         lines = text.splitlines(keepends=True)
