@@ -26,6 +26,7 @@ ENDINGS = (
     _KILLED,
     "second._be_second = lambda *a: os._exit(1)",
     "second._be_second = lambda *a: os._exit(0)",
+    "os.fork = lambda: (_ for _ in ()).throw(BlockingIOError(11, 'no more processes'))",
 )
 """What becomes of the second process: it ends well, is killed on its way, or never begins."""
 
@@ -35,11 +36,12 @@ def taken(
 ) -> Header:
     """Capture with that many readers; `change` is run in the first before it reads."""
     log = output.with_suffix(".forks")
+    log.unlink(missing_ok=True)
     program = (
         "import os, signal, runpy, verify.content.second as second, verify.filesystem.tree as tree;"
+        f"{change};"
         "fork = os.fork;"
         f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
-        f"{change};"
         "runpy.run_module('verify.content.worker', run_name='__main__')"
     )
     around = Environment(

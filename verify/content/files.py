@@ -74,6 +74,8 @@ class FileReading:
 
     def _list(self, spool: Spool) -> None:
         tally, maker = Tally(), LotMaker(self.task, self.volume)
+        folders: set[int] = set()
+        twice: list[str] = []
         aside = Path(f"{self.task.rows}.aside")
         for lot in VolumeListing(maker, self.drive, self.report, aside).lots():
             if len(spool) + len(lot.rows.lengths) > MOST_NAMES:
@@ -81,8 +83,11 @@ class FileReading:
                 break
             self.choice.take(lot, spool.take(lot.rows))
             tally.add(lot.counts)
+            twice += [path for node, path in lot.folders if node in folders]
+            folders.update(node for node, _ in lot.folders)
         spool.finish_listing()
-        self.answer.incomplete += self.volume.incomplete
+        told = [f"{path}: a folder that leads back to itself" for path in twice]
+        self.answer.incomplete += dict.fromkeys([*self.volume.incomplete, *told])
         journal = self.volume.change_journal()
         self.answer.change_journal = None if journal is None else asdict(journal)
         self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}

@@ -86,7 +86,8 @@ class Lot:
     from them. `apart`: with named streams or reparse data that are read beside what is drawn.
     `draws`: (lottery number, index) of files that are drawn whole; `places`: (byte of the volume,
     lottery number, index) of those; `blocks`: (lottery number, index, block) of the others.
-    `drawable` and `drawable_blocks` count what could be drawn, also where nothing is.
+    `drawable` and `drawable_blocks` count what could be drawn, also where nothing is. `folders`:
+    (node, path) of those that have contents.
     """
 
     rows: Rows
@@ -98,6 +99,7 @@ class Lot:
     draws: list[tuple[int, int]] = field(default_factory=list)
     places: list[tuple[int, int, int]] = field(default_factory=list)
     blocks: list[tuple[int, int, int]] = field(default_factory=list)
+    folders: list[tuple[int, str]] = field(default_factory=list)
     drawable: int = 0
     drawable_blocks: int = 0
 
@@ -127,8 +129,11 @@ class LotMaker:
         for index, entry in enumerate(entries):
             if entry.kind == "file":
                 self._add_file(lot, entry, index)
-            elif entry.streams or entry.reparse:
+                continue
+            if entry.streams or entry.reparse:
                 lot.apart.append(index)
+            if entry.kind == "folder" and self.volume.is_branch(entry):
+                lot.folders.append((entry.node, entry.path))
         return lot
 
     def _mark_boot_files(self, entries: list[Entry]) -> list[int]:

@@ -1,7 +1,8 @@
 """A second process beside a reader: a copy (fork) of it that does a share of the work.
 
 It tells what it has done line by line, and ends at the first read that fails: the first process
-does whatever it has not told by then, and it alone is patient with a failing drive.
+does whatever it has not told by then, and it alone is patient with a failing drive. Where the
+system gives no second process, it has told nothing.
 """
 
 from __future__ import annotations
@@ -67,25 +68,37 @@ def second_process(
 
     `answer` gives its answer to a line that asks; `None`: the line is one that tells.
     """
+    lines: Lines = queue.SimpleQueue()
     told, asked = os.pipe(), os.pipe()
-    process = os.fork()
+    try:
+        process = os.fork()
+    except OSError:
+        for handle in (*told, *asked):
+            os.close(handle)
+        lines.put("")
+        yield lines
+        return
     if not process:
         os.close(told[0])
         os.close(asked[1])
         _be_second(drive, report, work, told[1], asked[0])
     os.close(told[1])
     os.close(asked[0])
-    lines: Lines = queue.SimpleQueue()
-    with os.fdopen(told[0], encoding="ascii") as source:
-        thread = threading.Thread(target=_pump, args=(source, asked[1], answer, lines))
-        thread.start()
+    source = os.fdopen(told[0], encoding="ascii")
+    thread = threading.Thread(target=_pump, args=(source, asked[1], answer, lines))
+    try:
         try:
-            yield lines
-        finally:
-            os.kill(process, signal.SIGKILL)
-            os.waitpid(process, 0)
+            thread.start()
+        except RuntimeError:  # no more threads
+            source.close()
+            lines.put("")
+        yield lines
+    finally:
+        os.kill(process, signal.SIGKILL)
+        os.waitpid(process, 0)
+        if thread.ident is not None:
             thread.join()
-            os.close(asked[1])
+        os.close(asked[1])
 
 
 def _pump(source: TextIO, answers: int, answer: Callable[[str], str | None], lines: Lines) -> None:
@@ -102,6 +115,7 @@ def _pump(source: TextIO, answers: int, answer: Callable[[str], str | None], lin
     except OSError:
         pass  # it ended between its question and the answer
     finally:
+        source.close()
         lines.put("")
 
 

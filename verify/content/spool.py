@@ -53,6 +53,7 @@ class Spool:
     _digested: bytearray = field(default_factory=bytearray)
     _changed: dict[int, Entry] = field(default_factory=dict)
     _file: BinaryIO | None = None
+    _shared: BinaryIO | None = None
     _end: int = 0
     _hasher: blake3 = field(default_factory=blake3)
 
@@ -124,8 +125,12 @@ class Spool:
         return self._sorts[number] in {SMALL_FILE, LARGE_FILE}
 
     def reopen(self) -> None:
-        """Take a file position of one's own, in a copy of the process."""
-        self._file = self.path.open("rb")
+        """Take a file position of one's own, in a copy of the process.
+
+        NOTE: the file that both know stays open: closing it would put back what it has read ahead,
+        and move the position that the other process reads from.
+        """
+        self._shared, self._file = self._file, self.path.open("rb")
 
     def by_place(self, numbers: Iterable[int]) -> list[int]:
         """Return entry numbers in the order of their first cluster; one node's names together."""

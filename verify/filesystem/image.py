@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from verify.filesystem.volume import Place
     from verify.source.window import Window
 
+FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, SystemError)
+"""What comes out of the library: OSError with a text for nearly all, RuntimeError around an error
+of our own reads, the rest from objects whose pointers are null."""
+
 _READ_AHEAD_BYTES = 64 << 10
 """What the library reads into its cache at once (TSK_IMG_INFO_CACHE_LEN)."""
 

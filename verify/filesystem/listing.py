@@ -13,16 +13,29 @@ from typing import TYPE_CHECKING, Any
 import pytsk3
 
 from verify.errors import ReaderError
-from verify.filesystem.entry import Entry, Kind, Stream
+from verify.filesystem.entry import NOT_TRIED, Entry, Kind, Stream
 from verify.filesystem.ext_inodes import ExtInodes
-from verify.filesystem.image import LibraryImage
+from verify.filesystem.image import FOREIGN_ERRORS, LibraryImage
 from verify.filesystem.model import ChangeJournal
 from verify.filesystem.ntfs_entries import RecordEntries
-from verify.filesystem.ntfs_index import IS_FOLDER, index_of
+from verify.filesystem.ntfs_index import IS_FOLDER, DamagedIndexError, index_of
 from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
-from verify.filesystem.ntfs_table import NUMBER, RECORD_BYTES, SEQUENCE_AT, RecordTable
+from verify.filesystem.ntfs_table import (
+    HOLE,
+    NUMBER,
+    RECORD_BYTES,
+    SEQUENCE_AT,
+    RecordTable,
+    mft_of,
+)
 from verify.filesystem.reading import UNREADABLE
-from verify.filesystem.structures import ext_structures, fat_structures, own_files, runs_of
+from verify.filesystem.structures import (
+    NTFS_FILES,
+    ext_structures,
+    fat_structures,
+    own_files,
+    runs_of,
+)
 from verify.filesystem.tree import below
 from verify.filesystem.volume import MOST_EXTENTS, Place
 from verify.source.window import Window
@@ -30,10 +43,6 @@ from verify.source.window import Window
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-
-FOREIGN_ERRORS = (OSError, RuntimeError, AttributeError, KeyError, ValueError, SystemError)
-"""What comes out of the library: OSError with a text for nearly all, RuntimeError around an error
-of our own reads, the rest from objects whose pointers are null."""
 
 _TYPES = {
     "ntfs": pytsk3.TSK_FS_TYPE_NTFS,
@@ -60,13 +69,7 @@ _LONGEST_TARGET_BYTES = 4096
 
 _DATA, _FILE_NAME, _REPARSE = 128, 48, 192
 _DEFAULT_DATA = 1
-_NTFS_SYSTEM_RECORDS = 24
-"""MFT records 0..15 are the metadata files, 16..23 kept for more (libfsntfs, NTFS format)."""
-
 _RUN_FILLER, _RUN_SPARSE = 1, 2
-_LEAST_RECORD_BYTES = 512
-"""One sector; records are 1024 or 4096 bytes in practice."""
-
 _EXTEND, _CHANGE_JOURNAL = "$Extend", "$UsnJrnl"
 _JOURNAL_HEAD = struct.Struct("<4Q")
 
@@ -105,41 +108,37 @@ class LibraryVolume:
         """
         try:
             self._image = LibraryImage(self.window)
+            mft = self._find_mft() if self.is_ntfs else None
             # NOTE: without its kind the library tries all of them, and reads sectors all over the
             # volume for it: one that fails would end what it has nothing to do with.
             self._fs = pytsk3.FS_Info(self._image, 0, _TYPES[self.kind])
         except FOREIGN_ERRORS as error:
             raise _foreign("open the filesystem", error) from error
         if self.is_ntfs:
-            self._marks = NtfsMarks(self._fs)
-            self._know_records(self._marks)
+            self._marks = NtfsMarks(self._fs, self.incomplete)
+            if mft is not None and mft.record_bytes in RECORD_BYTES:
+                self.records = RecordEntries(mft, self._marks)
         elif self.kind.startswith("ext"):
             try:
                 self._inodes = ExtInodes(self.window)
             except UNREADABLE as error:
                 raise _foreign("read the superblock", error) from error
 
-    def _know_records(self, marks: NtfsMarks) -> None:
+    def _find_mft(self) -> RecordTable | None:
         """Learn where the MFT lies: to read records in bulk, and so that a bad one hides no other.
 
         The image is told too: the library must not give up on all records where one fails.
         """
-        block_bytes = int(self._fs.info.block_size)
         try:
-            # SPEC: size of a record: signed byte 64 of the boot sector; positive in clusters,
-            # else 2^-n bytes (libfsntfs, NTFS format).
-            code = int.from_bytes(self.window.read(64, 1), "little", signed=True)
-            runs = [*runs_of(self._fs.open_meta(inode=0), block_bytes)]
-        except (*FOREIGN_ERRORS, *UNREADABLE) as error:
-            raise _foreign("find the MFT", error) from error
-        record_bytes = code * block_bytes if code > 0 else 1 << -code
-        places = tuple(place for kind, _, place in runs if kind == _DATA)
-        if _LEAST_RECORD_BYTES <= record_bytes <= block_bytes:
-            self._image.records, self._image.record_bytes = places, record_bytes
-        if record_bytes in RECORD_BYTES:
-            clusters = int(self._fs.info.block_count)
-            table = RecordTable(self.window, record_bytes, block_bytes, clusters, places)
-            self.records = RecordEntries(table, marks)
+            mft = mft_of(self.window)
+        except UNREADABLE as error:
+            self.incomplete.append(f"$MFT: where it lies cannot be read: {error}")
+            return None
+        if any(place.start == HOLE for place in mft.places):
+            self.incomplete.append("$MFT: a part of it lies nowhere")
+        self._image.records = tuple(place for place in mft.places if place.start != HOLE)
+        self._image.record_bytes = mft.record_bytes
+        return mft
 
     @property
     def narrowed(self) -> int:
@@ -158,9 +157,8 @@ class LibraryVolume:
     def children(self, folder: Entry | None) -> list[Entry]:
         """Read one folder (`None`: the root); what cannot be read is told in `incomplete`."""
         own = _Folder("" if folder is None else folder.path, self.mark(folder))
-        found = self._by_index(own)
-        if found is None:
-            found = self._by_library(own, first=folder is None)
+        records = self.records
+        found = self._by_index(own, records) if records else self._by_library(own)
         found.sort(key=_path_of)
         return found
 
@@ -172,44 +170,50 @@ class LibraryVolume:
         """Whether a folder has contents of its own, and is no link to another place."""
         return entry.kind == "folder" and not _leads_elsewhere(entry)
 
-    def _by_index(self, folder: _Folder) -> list[Entry] | None:
-        """Return the entries of an NTFS folder whose index is whole; `None`: ask the library."""
-        records = self.records
-        index = None if records is None else index_of(records.table, folder.node)
-        if records is None or index is None:
-            return None
-        found: list[Entry] = []
+    def _by_index(self, folder: _Folder, records: RecordEntries) -> list[Entry]:
+        """Return the entries of an NTFS folder; what the library finds where its index is damaged.
+
+        NOTE: the library takes a damaged index for a whole one, and names may be missing then.
+        """
+        try:
+            index = index_of(records.table, folder.node)
+        except DamagedIndexError:
+            told = len(self.incomplete)
+            found = self._by_library(folder)
+            if len(self.incomplete) == told:
+                self.incomplete.append(f"{folder.path or '/'}: the folder's index is damaged")
+            return found
+        found = []
         for text, reference, flags in index.names:
             if not folder.path and _is_own(text, reference & NUMBER):
                 continue
             path = f"{folder.path}/{text}"
             entry = records.entry(path, reference, index.shorts.get(reference), folder.node)
-            entry = entry or self._opened(path, reference, flags, folder.node)
-            if entry is not None:
-                found.append(entry)
+            found.append(entry or self._opened(path, reference, flags, folder.node))
         return found
 
-    def _opened(self, path: str, reference: int, flags: int, parent: int) -> Entry | None:
-        """Return the entry of a name by the library; `None`: its record was given to another."""
+    def _opened(self, path: str, reference: int, flags: int, parent: int) -> Entry:
+        """Return the entry of a name in an index by the library."""
         number = reference & NUMBER
         try:
             item = self._fs.open_meta(inode=number)
             meta = item.info.meta
             allocated = int(meta.flags) & _META_ALLOCATED
-            if not allocated or int(meta.seq) != reference >> SEQUENCE_AT:
-                return None
-            return self._of_item(item, path, parent)
+            if allocated and int(meta.seq) == reference >> SEQUENCE_AT:
+                return self._of_item(item, path, parent)
+            why = "its record is that of another file, or of none"
         except FOREIGN_ERRORS:
-            return _unreadable(path, number, folder=bool(flags & IS_FOLDER))
+            why = _NO_RECORD
+        return _unreadable(path, number, folder=bool(flags & IS_FOLDER), why=why)
 
-    def _by_library(self, folder: _Folder, *, first: bool) -> list[Entry]:
+    def _by_library(self, folder: _Folder) -> list[Entry]:
         """Return the entries of a folder as the library walks it."""
         try:
             directory = self._fs.open_dir(inode=folder.node)
             listing = iter(directory)
         except FOREIGN_ERRORS as error:
             failure = _foreign(f"open the folder {folder.path or '/'}", error)
-            if first:
+            if not folder.path:
                 raise failure from error
             self.incomplete.append(f"{folder.path}: {failure.reason}")
             return []
@@ -250,10 +254,12 @@ class LibraryVolume:
         raw: bytes = name.name
         if raw in {b".", b".."} or not int(name.flags) & _NAME_ALLOCATED:
             return None
-        meta = item.info.meta
+        meta, node = item.info.meta, int(name.meta_addr)
         if meta is None:
+            if not folder.path and self.is_ntfs and _is_own(raw.decode("utf-8", "replace"), node):
+                return None
             path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
-            return _unreadable(path, int(name.meta_addr), folder=int(name.type) == _NAMED_FOLDER)
+            return _unreadable(path, node, folder=int(name.type) == _NAMED_FOLDER)
         if not int(meta.flags) & _META_ALLOCATED or self._is_metadata(folder, name, meta):
             return None
         if self.is_ntfs and (int(name.meta_seq) != int(meta.seq) or int(name.type) == _UNDEFINED):
@@ -281,6 +287,8 @@ class LibraryVolume:
         )
         if entry.kind == "folder":
             entry.size = 0
+        if entry.size < 0:  # NOTE: the library counts in signed numbers
+            entry.size, entry.unhashed = 0, NOT_TRIED
         if entry.kind == "link":
             # NOTE: the library gives the target of a short link only; a long one is its data.
             target = meta.link or item.read_random(0, min(entry.size, _LONGEST_TARGET_BYTES))
@@ -316,7 +324,7 @@ class LibraryVolume:
                 clusters += self._add_extents(entry, attribute)
             elif kind == _DATA:
                 text = named.decode("utf-8", "surrogateescape")
-                entry.streams.append(Stream(text, int(info.size)))
+                entry.streams.append(Stream(text, max(0, int(info.size))))
             elif self._marks is not None and kind in KINDS:
                 text = (named or b"").decode("utf-8", "surrogateescape")
                 self._marks.add(entry, parent, kind, text, _value(item, info))
@@ -429,7 +437,7 @@ class LibraryVolume:
             head, records = streams[b"$Max"], streams[b"$J"]
             data = journal.read_random(0, _JOURNAL_HEAD.size, _DATA, int(head.id))
             _, _, identifier, _ = _JOURNAL_HEAD.unpack(data)
-        except (*FOREIGN_ERRORS, struct.error):
+        except (*FOREIGN_ERRORS, DamagedIndexError, struct.error):
             return None
         return ChangeJournal(id=f"{identifier:016X}", position=int(records.size))
 
@@ -440,10 +448,11 @@ class LibraryVolume:
 
     def _numbers(self, folder: int) -> dict[str, int]:
         """Return the record numbers of what stands in an NTFS folder."""
-        if self.records is not None and (index := index_of(self.records.table, folder)):
-            return {text: reference & NUMBER for text, reference, _ in index.names}
-        names = [item.info.name for item in self._fs.open_dir(inode=folder)]
-        return {name.name.decode("utf-8", "replace"): int(name.meta_addr) for name in names}
+        if self.records is not None:
+            names = index_of(self.records.table, folder).names
+            return {text: reference & NUMBER for text, reference, _ in names}
+        walked = [item.info.name for item in self._fs.open_dir(inode=folder)]
+        return {name.name.decode("utf-8", "replace"): int(name.meta_addr) for name in walked}
 
     def structures(self) -> Iterator[Place]:
         """Yield the filesystem's own structures."""
@@ -475,19 +484,29 @@ class LibraryVolume:
         return b""
 
 
+_OWN_NAMES = {number: name for number, name in enumerate(NTFS_FILES) if name.startswith("$")}
+_OWN_NAMES[5] = "."
+
+
 def _is_own(name: str, number: int) -> bool:
-    """Whether a name in the root of NTFS is one of the filesystem's own files, or the root."""
-    return name == "." or (number < _NTFS_SYSTEM_RECORDS and name.startswith("$"))
+    """Whether a name in the root of NTFS is one of the filesystem's own files, or the root.
+
+    NOTE: record 9 was that of $Quota before NTFS 3.
+    """
+    return _OWN_NAMES.get(number) == name or (number, name) == (9, "$Quota")
 
 
 def _path_of(entry: Entry) -> str:
     return entry.path
 
 
-def _unreadable(path: str, node: int, *, folder: bool) -> Entry:
+_NO_RECORD = "its record is unreadable"
+
+
+def _unreadable(path: str, node: int, *, folder: bool, why: str = _NO_RECORD) -> Entry:
     """Return what is known of a name whose record cannot be read."""
     kind: Kind = "folder" if folder else "file"
-    return Entry(kind, path, node=node, unhashed="its record is unreadable")
+    return Entry(kind, path, node=node, unhashed=why)
 
 
 def _fat_attributes(mode: int) -> int:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, OWN_SECURITY, PLAIN
+from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, PLAIN, ROW
 from verify.structs.ntfs import (
     ATTRIBUTE,
     FILE_RECORD,
@@ -52,6 +52,9 @@ _COLUMNS = np.dtype(  # as `ROW`
     ]
 )
 
+if _COLUMNS.itemsize != ROW.size:
+    raise TypeError("a row of columns is not a row")
+
 _STANDARD, _FILE_NAME, _SECURITY, _DATA, _END = 0x10, 0x30, 0x50, 0x80, 0xFFFFFFFF
 _LIST, _REPARSE, _EA, _LOGGED_STREAM = 0x20, 0xC0, 0xE0, 0x100
 _NEVER_PLAIN = _LIST, _REPARSE, _EA, _LOGGED_STREAM
@@ -60,6 +63,10 @@ _INSIDE = _STANDARD, _FILE_NAME, _SECURITY
 
 _IN_USE, _IS_FOLDER = 1, 2
 _BY_CASE = 0, 1
+_END_BYTES = 4
+_SELF_NUMBERED_AT = 48
+"""Where the update sequence begins in records that keep their own number (NTFS 3.1)."""
+
 _STRIDE = 512
 _MOST_ATTRIBUTES = 16
 """A record with more is not plain."""
@@ -85,15 +92,20 @@ _RUNS, _TIMES = _places(NON_RESIDENT), _places(STANDARD_INFORMATION)
 
 
 def rows_of(
-    piece: bytes, record_bytes: int, clusters: int, security: Callable[[bytes], int]
+    piece: bytes,
+    record_bytes: int,
+    number: int,
+    clusters: int,
+    security: Callable[[bytes], int],
 ) -> bytes:
     """Return a row (`ROW`) of each whole record in a piece of the MFT; all zeros: it is not plain.
 
-    `record_bytes`: length of a record, a multiple of 512. `clusters`: those of the volume.
-    `security` gives a number to a security descriptor that stands in a record itself.
+    `record_bytes`: length of a record, a multiple of 512. `number`: that of the first record.
+    `clusters`: those of the volume. `security` gives a number to a security descriptor that stands
+    in a record itself.
     """
     records = _Records(piece, record_bytes)
-    records.repair()
+    records.repair(number)
     records.walk(min(clusters, _MOST_CLUSTERS))
     records.number_own(security)
     return records.packed()
@@ -126,7 +138,7 @@ class _Records:
             for size in (1, 2, 4, 8)
         )
 
-    def repair(self) -> None:
+    def repair(self, number: int) -> None:
         """Hold the heads, and undo the fix-ups (libfsntfs, 'The fix-up values')."""
         first, plain = self.first, self.plain
         flags = self.u16[first + _HEAD["flags"]]
@@ -137,6 +149,8 @@ class _Records:
         plain &= self.u32[first + _HEAD["used_bytes"]] <= self.last - first
         plain &= self.u16[first + _HEAD["fixup_count"]] == self.strides + 1
         plain &= kept + 2 * (self.strides + 1) <= _STRIDE - 2
+        own = self.u32[first + _HEAD["number"]] == np.arange(number, number + len(first))
+        plain &= own | (kept < _SELF_NUMBERED_AT)
         kept = first + np.where(plain, kept, 0)
         ends = [first + _STRIDE * stride - 2 for stride in range(1, self.strides + 1)]
         for end in ends:
@@ -154,7 +168,7 @@ class _Records:
         done = np.zeros(len(at), np.bool_)
         which = np.nonzero(self.plain)[0]
         for _ in range(_MOST_ATTRIBUTES):
-            which = self._hold(which, at[which] + ATTRIBUTE.size <= self.last[which])
+            which = self._hold(which, at[which] + _END_BYTES <= self.last[which])
             ended = self.u32[at[which]] == _END
             done[which[ended]] = True
             which = which[~ended]
@@ -241,9 +255,11 @@ class _Records:
         length = self.u64[run + 1] & _LOW_BYTES[of_length]
         start = self.u64[middle] & _LOW_BYTES[of_start]
         negative = start > _LOW_BYTES[of_start] >> np.uint64(1)
-        one = (after < ends) & (self.u8[after] == 0) & (length > 0) & (length <= clusters)
-        self._hold(which, good & (none | (one & ~negative)))
-        self.rows["size"][which] = self.u64[at + _RUNS["data_size"]]
+        one = (after < ends) & (self.u8[after] == 0) & (length > 0) & ~negative
+        one &= (length <= clusters) & (start <= clusters) & (start + length <= clusters)
+        size = self.u64[at + _RUNS["data_size"]]
+        self._hold(which, good & (none | one) & (size <= MOST_BYTES))
+        self.rows["size"][which] = size
         self.rows["clusters"][which] = np.where(none, 0, length)
         self.rows["cluster"][which] = np.where(none, 0, start)
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, field
 
+from verify.errors import StructureError
 from verify.filesystem.entry import Entry, Kind, Stream
 from verify.filesystem.ntfs_marks import KINDS, NtfsMarks
-from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, OWN_SECURITY, ROW
+from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, decoded_runs
+from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, ROW
 from verify.filesystem.ntfs_security import Security
 from verify.filesystem.ntfs_table import (
     NUMBER,
@@ -56,7 +58,7 @@ class RecordEntries:
         try:
             found = self._of_row(path, reference, short) if self.many else None
             return found or self._of_record(path, reference, short, parent)
-        except (NotPlainError, struct.error, UnicodeDecodeError):
+        except (NotPlainError, StructureError, struct.error, UnicodeDecodeError):
             return None
 
     # --- by the thousand ---
@@ -113,7 +115,13 @@ class RecordEntries:
             piece = self.table.read(index * length, length)
         except NotPlainError:
             return b""
-        return rows_of(piece, self.table.record_bytes, self.table.clusters, self._number)
+        return rows_of(
+            piece,
+            self.table.record_bytes,
+            index * ROWS_A_PIECE,
+            self.table.clusters,
+            self._number,
+        )
 
     def _number(self, descriptor: bytes) -> int:
         """Return our number of a descriptor that stands in a record itself."""
@@ -134,6 +142,8 @@ class RecordEntries:
         entry = Entry(kind, path, node=number, links=record.links or 1)
         unnamed = 0
         for attribute in record.attributes():
+            if attribute.kind == ATTRIBUTE_LIST_TYPE:
+                raise NotPlainError
             if attribute.kind == _DATA and attribute.letters:
                 entry.streams.append(Stream(record.name(attribute), record.size(attribute)))
             elif attribute.kind == _DATA:
@@ -155,34 +165,24 @@ class RecordEntries:
     def _add_data(self, entry: Entry, record: Record, attribute: Attribute) -> None:
         """Take over the size of the unnamed stream, and where it lies."""
         entry.size = record.size(attribute)
+        if entry.size > MOST_BYTES:
+            raise NotPlainError
         if attribute.away:
-            at, _ = record.runs(attribute)
-            total = _add_runs(entry.extents, record.data, at, attribute.end)
-            if total > self.table.clusters:
-                raise NotPlainError
+            at = record.runs_at(attribute)
+            _add_runs(entry.extents, record.data[at : attribute.end], self.table.clusters)
 
 
-def _add_runs(extents: list[tuple[int, int]], data: bytes, at: int, end: int) -> int:
-    """Append the runs that have clusters, at most `MOST_EXTENTS`; return all their clusters."""
-    total = cluster = 0
-    while at < end:
-        head = data[at]
-        if not head:
-            return total
-        middle = at + 1 + (head & 0xF)
-        after = middle + (head >> 4)
-        length = int.from_bytes(data[at + 1 : middle], "little")
-        if after > end or not length:
-            break
-        if head >> 4:
-            cluster += int.from_bytes(data[middle:after], "little", signed=True)
-            if cluster < 0:
-                break
-            total += length
-            if len(extents) < MOST_EXTENTS:
-                extents.append((cluster, length))
-        at = after
-    raise NotPlainError
+def _add_runs(extents: list[tuple[int, int]], data: bytes, clusters: int) -> None:
+    """Append the runs that have clusters, at most `MOST_EXTENTS`.
+
+    Raises:
+        NotPlainError: one lies outside the volume, or all are longer than it.
+        StructureError: it is no run list.
+    """
+    runs = [(start, count) for count, start in decoded_runs(data, 0) if start is not None]
+    if sum(count for _, count in runs) > clusters or any(sum(run) > clusters for run in runs):
+        raise NotPlainError
+    extents += runs[:MOST_EXTENTS]
 
 
 def _add_times(entry: Entry, data: bytes) -> None:

@@ -1,8 +1,8 @@
 """Names of an NTFS folder from its own index, read in one go.
 
 The library opens every file that a folder names before it tells the name, which takes longer than
-all else that a listing does. An index that is whole is read here; of one that is not, nothing is
-told, and the library is asked.
+all else that a listing does; it passes over blocks that are smaller than a cluster, and takes names
+from blocks that are free. An index that is whole is read here; of one that is not, nothing is told.
 
 Source: libfsntfs, NTFS format, 'The index' and 'The directory entry'; the field tables are in
 `verify.structs.ntfs`.
@@ -16,10 +16,18 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verify.errors import StructureError
-from verify.filesystem.ntfs_records import decoded_runs
-from verify.filesystem.ntfs_table import Attribute, NotPlainError, Record, RecordTable, undone
+from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, decoded_runs
+from verify.filesystem.ntfs_table import (
+    NUMBER,
+    Attribute,
+    NotPlainError,
+    Record,
+    RecordTable,
+    undone,
+)
 from verify.filesystem.reading import UNREADABLE
 from verify.structs.ntfs import (
+    ATTRIBUTE_LIST_ENTRY,
     INDEX_BLOCK,
     INDEX_ENTRY,
     INDEX_NODE,
@@ -47,12 +55,22 @@ _DOS_NAMESPACE = 2
 IS_FOLDER = 0x10000000
 """Of the file flags in a $FILE_NAME (libfsntfs, 'File attribute flags')."""
 
+Part = tuple[Record, Attribute]
+"""A record, and an attribute in it."""
+
 _BLOCK_SIZES = frozenset({512, 1024, 2048, 4096, 8192, 16384, 32768, 65536})
-_MOST_BYTES = 64 << 20
-"""Of one folder's index, with room for half a million names; a longer one is left to the library.
-"""
+MOST_INDEX_BYTES = 256 << 20
+"""Of one folder's index, with room for two million names."""
+
+_LISTED = ATTRIBUTE_LIST_ENTRY.packed("type", "length", "file_reference")
+_LAST_BYTES, _NUMBER_BYTES = 16, 8
+_SECTOR = 512
 
 _BEHIND = bytes(INDEX_ENTRY.size)
+
+
+class DamagedIndexError(Exception):
+    """An index that is not whole: names may be missing from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,24 +80,32 @@ class Index:
     `shorts` are names of the DOS namespace, by reference: the 8.3 names of files that have others.
     """
 
-    names: list[tuple[str, int, int]] = field(default_factory=list)
-    shorts: dict[int, str] = field(default_factory=dict)
+    names: list[tuple[str, int, int]]
+    shorts: dict[int, str]
 
 
-def index_of(table: RecordTable, number: int) -> Index | None:
-    """Return the index of the folder with that record; `None`: it is not whole, ask the library.
+def index_of(table: RecordTable, number: int) -> Index:
+    """Return the index of the folder with that record.
 
-    In a whole one every block in use is pointed to by one entry, and nothing else is.
+    In a whole one all entries follow each other to the end of their node, every block in use stands
+    in its place and is pointed to by one entry, nothing else is pointed to, and no name is
+    there twice.
+
+    Raises:
+        DamagedIndexError: it is not whole, or longer than `MOST_INDEX_BYTES`.
     """
     try:
         return _Walk(table).read(number)
-    except (NotPlainError, struct.error, UnicodeDecodeError, StructureError, *UNREADABLE):
-        return None
+    except (NotPlainError, struct.error, UnicodeDecodeError, StructureError, *UNREADABLE) as error:
+        raise DamagedIndexError from error
 
 
 @dataclass(slots=True)
 class _Walk:
-    """An index being read; `children`: the numbers that its entries point to."""
+    """An index being read; `children`: the numbers that its entries point to.
+
+    What is not whole raises `NotPlainError`.
+    """
 
     table: RecordTable
     names: list[tuple[str, int, int]] = field(default_factory=list)
@@ -87,66 +113,87 @@ class _Walk:
     children: list[int] = field(default_factory=list)
 
     def read(self, number: int) -> Index:
-        """Read the root node, then all blocks in use.
-
-        Raises:
-            NotPlainError: it is not whole.
-        """
-        root, blocks, bitmap = self._attributes(number)
-        self._take(root, INDEX_ROOT.size)
+        """Read the root node, then all blocks in use."""
+        root, blocks, bitmap = self._values(number)
+        self._take(root, INDEX_ROOT.size, INDEX_NODE.size)
         own: list[int] = []
         if blocks is not None and bitmap is not None:
             (size,) = _ROOT.unpack_from(root)
-            for vcn, block in _in_use(blocks, bitmap, size):
+            for vcn, block, first in self._in_use(blocks, bitmap, size):
                 own.append(vcn)
-                self._take(block, INDEX_BLOCK.size)
-        if sorted(self.children) != sorted(own):
+                self._take(block, INDEX_BLOCK.size, first)
+        if sorted(self.children) != own:
             raise NotPlainError
-        named = {reference for _, reference, _ in self.names} if self.shorts else set()
-        shorts = {reference: text for text, reference, _ in self.shorts}
-        # NOTE: a file that has no other name is known by its name of the DOS namespace.
-        alone = [item for item in self.shorts if item[1] not in named]
-        return Index(self.names + alone, {key: shorts[key] for key in shorts if key in named})
+        if len({text for text, _, _ in self.names}) != len(self.names):
+            raise NotPlainError
+        return self._index()
 
-    def _attributes(self, number: int) -> tuple[bytes, bytes | None, bytes | None]:
-        """Return the root node of a folder, its blocks, and which of them are in use."""
-        record = self.table.record(number)
-        found: dict[int, bytes] = {}
-        for attribute in record.attributes():
-            if attribute.kind in _OF_INDEX and record.name(attribute) == _BY_NAME:
-                if attribute.kind in found:
+    def _index(self) -> Index:
+        """Tell short names from names: a file without another is known by that of DOS."""
+        named = {reference for _, reference, _ in self.names} if self.shorts else set()
+        alone = [item for item in self.shorts if item[1] not in named]
+        shorts = {reference: text for text, reference, _ in self.shorts if reference in named}
+        return Index(self.names + alone, shorts)
+
+    def _values(self, number: int) -> tuple[bytes, bytes | None, bytes | None]:
+        """Return the root node of a folder, its blocks, and the bitmap of those in use."""
+        parts: dict[int, list[Part]] = {kind: [] for kind in _OF_INDEX}
+        for record, attribute in _parts_of(self.table, number):
+            if attribute.kind in parts:
+                if record.name(attribute) != _BY_NAME:
                     raise NotPlainError
-                found[attribute.kind] = _value(self.table, record, attribute)
-        root, blocks, bitmap = (found.get(kind) for kind in _OF_INDEX)
+                parts[attribute.kind].append((record, attribute))
+        root, blocks, bitmap = (
+            _value(self.table, parts[kind]) if parts[kind] else None for kind in _OF_INDEX
+        )
         if root is None or (blocks is None) != (bitmap is None):
             raise NotPlainError
         return root, blocks, bitmap
 
-    def _take(self, data: bytes, at: int) -> None:
-        """Take the entries of one node, whose header stands at byte `at`.
+    def _in_use(self, blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, bytes, int]]:
+        """Yield (number, block, where its entries begin) of the blocks in use.
 
-        Raises:
-            NotPlainError: they are not whole, or a name is none.
+        In a free one stands what was once there. SPEC: a block's number counts clusters, or
+        sectors of 512 bytes where clusters are larger than blocks (libfsntfs, NTFS format).
         """
+        if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
+            raise NotPlainError
+        unit = self.table.cluster_bytes if self.table.cluster_bytes <= size else _SECTOR
+        for index in range(len(blocks) // size):
+            if not bitmap[index >> 3] >> (index & 7) & 1:
+                continue
+            block = blocks[index * size : (index + 1) * size]
+            signature, at, count, vcn = _BLOCK.unpack_from(block)
+            if signature != INDEX_SIGNATURE or vcn != index * size // unit:
+                raise NotPlainError
+            first = -(-(at + 2 * count) // 8) * 8 - INDEX_BLOCK.size
+            yield vcn, undone(block, at, count, size), first
+
+    def _take(self, data: bytes, at: int, first: int) -> None:
+        """Take the entries of one node: its header stands at byte `at`, the first `first` on."""
         offset, used = _NODE.unpack_from(data, at)
         position, end = at + offset, at + used
-        if end > len(data):
+        if offset != first or end > len(data):
             raise NotPlainError
         data += _BEHIND  # the last entry is shorter than others
-        unpack, first, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
+        unpack, head, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
         while True:
             reference, length, flags, file_flags, letters, namespace = unpack(data, position)
-            start = position + first
+            start = position + head
             position += length
+            below = 0
             if flags & _HAS_NODE:
-                self.children.append(int.from_bytes(data[position - 8 : position], "little"))
+                below = _NUMBER_BYTES
+                self.children.append(int.from_bytes(data[position - below : position], "little"))
             if flags & _LAST_ENTRY:
-                if position != end:
+                if position != end or length != _LAST_BYTES + below:
                     raise NotPlainError
                 return
             stop = start + 2 * letters
             text, _ = utf_16_le_decode(data[start:stop], "surrogatepass", True)  # noqa: FBT003
-            if stop > position or position > end or not text or "/" in text or "\0" in text:
+            if length != (head + 2 * letters + 7) // 8 * 8 + below or position > end:
+                raise NotPlainError
+            if not text or "/" in text or "\0" in text:
                 raise NotPlainError
             if namespace == _DOS_NAMESPACE:
                 self.shorts.append((text, reference, file_flags))
@@ -154,37 +201,59 @@ class _Walk:
                 names.append((text, reference, file_flags))
 
 
-def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, bytes]]:
-    """Yield (number, block) of the blocks in use; in a free one stands what was once there."""
-    if size not in _BLOCK_SIZES:
+def _parts_of(table: RecordTable, number: int) -> list[Part]:
+    """Return the attributes of a record, those in records that extend it too."""
+    base = table.record(number)
+    if not base.folder:
         raise NotPlainError
-    for index in range(len(bitmap) * 8):
-        if bitmap[index >> 3] >> (index & 7) & 1:
-            block = blocks[index * size : (index + 1) * size]
-            signature, at, count, vcn = _BLOCK.unpack_from(block)
-            if signature != INDEX_SIGNATURE:
-                raise NotPlainError
-            yield vcn, undone(block, at, count, size)
+    own = [(base, attribute) for attribute in base.attributes()]
+    further: dict[int, None] = {}
+    for _, attribute in own:
+        if attribute.kind == ATTRIBUTE_LIST_TYPE:
+            listed = _value(table, [(base, attribute)])
+            further |= dict.fromkeys(_extensions(listed, number))
+    for other in further:
+        record = table.record(other, number)
+        own += [(record, attribute) for attribute in record.attributes()]
+    return own
 
 
-def _value(table: RecordTable, record: Record, attribute: Attribute) -> bytes:
-    """Return an attribute's value, wherever it lies.
-
-    Raises:
-        NotPlainError: parts of it are nowhere, or it is longer than a folder's index.
-    """
-    if not attribute.away:
-        return record.value(attribute)
-    at, left = record.runs(attribute)
-    if left > _MOST_BYTES:
-        raise NotPlainError
-    parts: list[bytes] = []
-    for clusters, start in decoded_runs(record.data[at : attribute.end], 0):
-        length = min(clusters * table.cluster_bytes, left)
-        if start is None:
+def _extensions(listed: bytes, number: int) -> Iterator[int]:
+    """Yield the records that an attribute list names for parts of an index."""
+    position = 0
+    while position + ATTRIBUTE_LIST_ENTRY.size <= len(listed):
+        kind, length, reference = _LISTED.unpack_from(listed, position)
+        if length < ATTRIBUTE_LIST_ENTRY.size:
             raise NotPlainError
-        parts.append(table.window.read(start * table.cluster_bytes, length))
-        left -= length
+        if kind in _OF_INDEX and reference & NUMBER != number:
+            yield reference & NUMBER
+        position += length
+
+
+def _value(table: RecordTable, parts: list[Part]) -> bytes:
+    """Return an attribute's value, wherever its parts lie."""
+    record, attribute = parts[0]
+    if not attribute.away:
+        if len(parts) > 1:
+            raise NotPlainError
+        return record.value(attribute)
+    parts = sorted(parts, key=lambda part: part[0].first_vcn(part[1]))
+    left = parts[0][0].size(parts[0][1])
+    if left > MOST_INDEX_BYTES:
+        raise NotPlainError
+    data: list[bytes] = []
+    vcn = 0
+    for record, attribute in parts:
+        if not attribute.away or record.first_vcn(attribute) != vcn:
+            raise NotPlainError
+        at = record.runs_at(attribute)
+        for clusters, start in decoded_runs(record.data[at : attribute.end], 0):
+            length = min(clusters * table.cluster_bytes, left)
+            if start is None:
+                raise NotPlainError
+            data.append(table.window.read(start * table.cluster_bytes, length))
+            left -= length
+            vcn += clusters
     if left:
         raise NotPlainError
-    return b"".join(parts)
+    return b"".join(data)

@@ -9,6 +9,7 @@ from blake3 import blake3
 
 from verify.errors import StructureError
 from verify.filesystem.entry import CASE_SENSITIVE, Entry
+from verify.filesystem.image import FOREIGN_ERRORS
 from verify.filesystem.ntfs_security import Security, descriptor, descriptors
 from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
 
@@ -47,9 +48,13 @@ UNRESOLVED = "unresolved"
 
 @dataclass(slots=True)
 class NtfsMarks:
-    """Fills in entries from the library's attribute objects; `fs` is the open volume."""
+    """Fills in entries from what their attributes say.
+
+    `fs` is the open volume, for its stream of descriptors; `incomplete` is told if that fails.
+    """
 
     fs: Any
+    incomplete: list[str]
     _known: dict[int, Security] | None = None
 
     def add(self, entry: Entry, parent: int, kind: int, name: str, data: bytes) -> None:
@@ -103,17 +108,24 @@ class NtfsMarks:
         """Read the volume's descriptors, once; what fails on the way is unresolved later."""
         if self._known is None:
             self._known = {}
-            secure = self.fs.open_meta(inode=_SECURE_RECORD)
-            for attribute in secure:
-                info = attribute.info
-                if int(info.type) == _DATA and info.name == _SECURE_STREAM:
-                    size = min(int(info.size), _MOST_SECURITY_BYTES)
-                    pieces = (
-                        bytes(secure.read_random(at, min(_STEP, size - at), _DATA, int(info.id)))
-                        for at in range(0, size, _STEP)
-                    )
-                    self._known = descriptors(b"".join(pieces))
+            try:
+                self._known = descriptors(self._stream())
+            except FOREIGN_ERRORS:
+                self.incomplete.append("$Secure: it cannot be read, and owners are not known")
         return self._known
+
+    def _stream(self) -> bytes:
+        """Return the stream that keeps the descriptors; empty where there is none."""
+        secure = self.fs.open_meta(inode=_SECURE_RECORD)
+        for attribute in secure:
+            info = attribute.info
+            if int(info.type) == _DATA and info.name == _SECURE_STREAM:
+                size = min(int(info.size), _MOST_SECURITY_BYTES)
+                return b"".join(
+                    bytes(secure.read_random(at, min(_STEP, size - at), _DATA, int(info.id)))
+                    for at in range(0, size, _STEP)
+                )
+        return b""
 
 
 def _add_name(entry: Entry, parent: int, data: bytes) -> None:

@@ -17,3 +17,6 @@ EPOCH = 116_444_736_000_000_000
 
 LAST = EPOCH + (1 << 32) * 10_000_000
 """Where the library's seconds since 1970 end; a time outside is told as the library does."""
+
+MOST_BYTES = (1 << 63) - 1
+"""The longest stream: lengths are signed where they are used (libfsntfs, NTFS format)."""

@@ -13,14 +13,25 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import accumulate
 from typing import TYPE_CHECKING, NamedTuple
 
+from verify.errors import StructureError
+from verify.filesystem.ntfs import geometry
+from verify.filesystem.ntfs_records import Records
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.volume import Place
 from verify.source.window import Window
-from verify.structs.ntfs import ATTRIBUTE, FILE_RECORD, FILE_SIGNATURE, NON_RESIDENT, RESIDENT
+from verify.structs.ntfs import (
+    ATTRIBUTE,
+    BOOT_SECTOR,
+    FILE_RECORD,
+    FILE_SIGNATURE,
+    NON_RESIDENT,
+    RESIDENT,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,18 +54,29 @@ _HEAD = FILE_RECORD.packed(
     "flags",
     "used_bytes",
     "base_record",
+    "number",
 )
 _ATTRIBUTE = ATTRIBUTE.packed("type", "length", "non_resident", "name_length", "name_offset")
 _RESIDENT = RESIDENT.packed("value_length", "value_offset")
 _RUNS = NON_RESIDENT.packed("first_vcn", "runs_offset", "data_size")
 
 _IN_USE, _FOLDER = 1, 2
-_LIST, _END = 0x20, 0xFFFFFFFF
+_END = 0xFFFFFFFF
 _STRIDE = 512
 
 
 NUMBER, SEQUENCE_AT = (1 << 48) - 1, 48
 """A reference to a record holds its number, and from bit 48 on the number of its reuses."""
+
+
+HOLE = -1
+"""Where a part of the MFT begins that lies nowhere."""
+
+_SELF_NUMBERED_AT = 48
+"""Where the update sequence begins in records that keep their own number (NTFS 3.1)."""
+
+_PAD = bytes(ATTRIBUTE.size)
+"""What follows a record that is full to its end mark, which is shorter than other attributes."""
 
 
 class NotPlainError(Exception):
@@ -84,10 +106,10 @@ class Record:
     used: int
 
     def attributes(self) -> Iterator[Attribute]:
-        """Yield the attributes in their order.
+        """Yield the attributes in their order, those in other records left out.
 
         Raises:
-            NotPlainError: further ones stand in other records, or one does not end inside.
+            NotPlainError: one does not end inside.
         """
         position = self.first
         while True:
@@ -95,7 +117,7 @@ class Record:
             if kind == _END:
                 return
             end = position + length
-            if kind == _LIST or length < RESIDENT.size or end > self.used:
+            if length < RESIDENT.size or end > self.used:
                 raise NotPlainError
             yield Attribute(kind, position, end, bool(away), letters, position + name_at)
             position = end
@@ -127,26 +149,33 @@ class Record:
         return self.data[start : start + size]
 
     def size(self, attribute: Attribute) -> int:
-        """Return the length of an attribute's value in bytes."""
-        if attribute.away:
-            return self.runs(attribute)[1]
-        return int(_RESIDENT.unpack_from(self.data, attribute.start)[0])
-
-    def runs(self, attribute: Attribute) -> tuple[int, int]:
-        """Return where the run list of a value elsewhere begins, and the value's length in bytes.
+        """Return the length of an attribute's value in bytes.
 
         Raises:
-            NotPlainError: the run list is the later part of one.
+            NotPlainError: this is the later part of one.
         """
-        first, runs_at, size = _RUNS.unpack_from(self.data, attribute.start)
+        if not attribute.away:
+            return int(_RESIDENT.unpack_from(self.data, attribute.start)[0])
+        first, _, size = _RUNS.unpack_from(self.data, attribute.start)
         if first:
             raise NotPlainError
-        return attribute.start + int(runs_at), int(size)
+        return int(size)
+
+    def first_vcn(self, attribute: Attribute) -> int:
+        """Return which cluster of the value a run list begins with."""
+        return int(_RUNS.unpack_from(self.data, attribute.start)[0]) if attribute.away else 0
+
+    def runs_at(self, attribute: Attribute) -> int:
+        """Return where the run list of a value elsewhere begins."""
+        return attribute.start + int(_RUNS.unpack_from(self.data, attribute.start)[1])
 
 
 @dataclass(slots=True)
 class RecordTable:
-    """The MFT of one volume: `places` are its runs, in bytes; `clusters` those of the volume."""
+    """The MFT of one volume: `places` are its runs, in bytes; `clusters` those of the volume.
+
+    A part that lies nowhere begins at `HOLE`.
+    """
 
     window: Window
     record_bytes: int
@@ -171,23 +200,30 @@ class RecordTable:
         if run >= len(self.places):
             return None
         place = self.places[run]
+        if place.start == HOLE:
+            return None
         return place.start + at - (self._ends[run] - place.length)
 
-    def record(self, number: int) -> Record:
-        """Return a record.
+    def record(self, number: int, base: int = 0) -> Record:
+        """Return a record; `base`: the record that it extends.
 
         Raises:
-            NotPlainError: it is not in use, not whole, or extends another.
+            NotPlainError: it is not in use, not whole, not the one, or extends another.
             struct.error: it ends early.
         """
-        index, inside = divmod(number * self.record_bytes, PIECE_BYTES)
-        data = self._piece(index)[inside : inside + self.record_bytes]
-        signature, at, count, own, links, first, flags, used, base = _HEAD.unpack_from(data)
-        plain = signature == FILE_SIGNATURE and not base and flags & _IN_USE
-        if not plain or used > len(data):
+        data = self._stored(number * self.record_bytes)
+        signature, at, count, own, links, first, flags, used, extends, itself = _HEAD.unpack_from(
+            data
+        )
+        plain = signature == FILE_SIGNATURE and extends & NUMBER == base and flags & _IN_USE
+        if (
+            not plain
+            or used > len(data)
+            or (at >= _SELF_NUMBERED_AT and itself != number & 0xFFFFFFFF)
+        ):
             raise NotPlainError
         whole = undone(data, at, count, self.record_bytes, used)
-        return Record(whole, own, links, bool(flags & _FOLDER), first, used)
+        return Record(whole + _PAD, own, links, bool(flags & _FOLDER), first, used)
 
     def read(self, at: int, length: int) -> bytes:
         """Return bytes of the MFT, fewer at its end.
@@ -201,7 +237,9 @@ class RecordTable:
             inside = at - (self._ends[run] - place.length)
             size = min(place.length - inside, length)
             try:
-                parts.append(self.window.read(place.start + inside, size))
+                # NOTE: zeros are no record; those beside the hole are what they are.
+                hole = place.start == HOLE
+                parts.append(bytes(size) if hole else self.window.read(place.start + inside, size))
             except UNREADABLE as error:
                 raise NotPlainError from error
             at, length = at + size, length - size
@@ -209,17 +247,43 @@ class RecordTable:
                 break
         return b"".join(parts)
 
-    def _piece(self, index: int) -> bytes:
-        """Return a piece, kept for a while; one that cannot be read whole is known as such."""
+    def _stored(self, at: int) -> bytes:
+        """Return the record at a byte of the MFT as it is stored.
+
+        It comes from a piece that is kept for a while; where a piece cannot be read whole, alone.
+        """
+        index, inside = divmod(at, PIECE_BYTES)
         if index not in self._pieces:
             if len(self._pieces) >= PIECES_KEPT:
                 self._pieces.popitem(last=False)
             self._pieces[index] = None
-            self._pieces[index] = self.read(index * PIECE_BYTES, PIECE_BYTES)
+            with suppress(NotPlainError):
+                self._pieces[index] = self.read(index * PIECE_BYTES, PIECE_BYTES)
         piece = self._pieces[index]
         if piece is None:
-            raise NotPlainError
-        return piece
+            return self.read(at, self.record_bytes)
+        return piece[inside : inside + self.record_bytes]
+
+
+def mft_of(window: Window) -> RecordTable:
+    """Return the MFT of an NTFS volume, as its first record tells it.
+
+    Raises:
+        StructureError: neither copy of that record is whole, or a part of its run list is missing.
+        SourceUnreadable, PastEnd: they cannot be read.
+    """
+    sizes = geometry(BOOT_SECTOR.parse(window.read(0, BOOT_SECTOR.size)))
+    if sizes is None:
+        raise StructureError(BOOT_SECTOR.name, 0, "sizes", "those of NTFS", "others")
+    records = Records(
+        window, sizes.record_bytes, sizes.cluster_bytes, sizes.mft_offset, sizes.mirror_offset
+    )
+    records.load()
+    places = tuple(
+        Place(None, HOLE if start is None else start, length)
+        for start, length in records.stream(0).ranges
+    )
+    return RecordTable(window, sizes.record_bytes, sizes.cluster_bytes, sizes.clusters, places)
 
 
 def undone(data: bytes, at: int, count: int, length: int, used: int | None = None) -> bytes:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 DEEPEST_FOLDER = 1_000
-"""Levels of folders followed; Windows paths end at 32,767 characters, two a level at least."""
+"""Levels of folders followed; few programs can make, or open, as many."""
 
 MOST_BRANCHES = 512
 """Enough that two who take turns end at about the same time."""
@@ -44,7 +44,10 @@ class Tree(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """A folder of which all that is below has still to be listed; `known`: the folders on top."""
+    """A folder of which all that is below has still to be listed; `known`: the folders on top.
+
+    A folder that is found below two branches is followed below each of them.
+    """
 
     folder: Entry
     known: frozenset[int]
@@ -77,8 +80,11 @@ def _marks(tree: Tree, folder: Entry | None) -> list[int]:
 def _is_new(tree: Tree, folder: Entry, seen: set[int], depth: int) -> bool:
     """Whether a folder is descended to; one that was seen before is told."""
     mark = tree.mark(folder)
-    if mark in seen or depth > DEEPEST_FOLDER:
+    if mark in seen:
         tree.incomplete.append(f"{folder.path}: a folder that leads back to itself")
+        return False
+    if depth > DEEPEST_FOLDER:
+        tree.incomplete.append(f"{folder.path}: a folder that lies too deep to be followed")
         return False
     if mark is not None:
         seen.add(mark)

@@ -42,7 +42,7 @@ BOOT_SECTOR = Structure(
 FILE_RECORD = Structure(
     "NTFS file record",
     SOURCE + ", 'MFT entry header'",
-    42,
+    48,
     (
         Field("signature", 0, "4s", "'FILE', or 'BAAD'"),
         Field("fixup_offset", 4, "H", "of the update sequence, from the record's start"),
@@ -53,6 +53,7 @@ FILE_RECORD = Structure(
         Field("flags", 22, "H", "1 in use, 2 directory"),
         Field("used_bytes", 24, "I", "of this record"),
         Field("base_record", 32, "Q", "0, or the record this one extends"),
+        Field("number", 44, "I", "its own; where the update sequence begins at 48 (NTFS 3.1)"),
     ),
 )
 
