@@ -15,6 +15,7 @@ import pytest
 
 from tests.support.drives import file_window, memory_window
 from verify.errors import ReaderError
+from verify.filesystem import ntfs_entries
 from verify.filesystem.listing import LibraryVolume
 from verify.filesystem.ntfs_table import Record, RecordTable
 
@@ -107,6 +108,7 @@ def test_records_when_taken_by_the_thousand_then_each_is_as_one_by_one(image: by
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(RecordTable, "record", record)
+        patch.setattr(ntfs_entries, "FIRST_ONE_BY_ONE", 0)
         found, incomplete = listed(memory_window(image), many=True)
     assert (found, incomplete) == listed(memory_window(image), many=False)
     assert len(found) > FOLDERS * FILES

@@ -28,6 +28,10 @@ MANY_RECORDS = 8_192
 ROWS_A_PIECE = 2_048
 """Records that are taken at once."""
 
+FIRST_ONE_BY_ONE = 8
+"""Records of a piece that are taken by themselves before all of it is: the folders on top of a
+volume stand in pieces all over the MFT, and two processes are to share the work on these."""
+
 _STANDARD_TYPE, _DATA = 0x10, 0x80
 _STANDARD = STANDARD_INFORMATION.packed("created", "modified", "changed")
 
@@ -43,6 +47,7 @@ class RecordEntries:
     marks: NtfsMarks
     many: bool = field(init=False)
     _rows: dict[int, bytes] = field(default_factory=dict)
+    _asked: dict[int, int] = field(default_factory=dict)
     _numbers: dict[bytes, int] = field(default_factory=dict)
     _own: list[Security | None] = field(default_factory=list)
 
@@ -69,6 +74,9 @@ class RecordEntries:
         index, inside = divmod(number, ROWS_A_PIECE)
         rows = self._rows.get(index)
         if rows is None:
+            asked = self._asked[index] = self._asked.get(index, 0) + 1
+            if asked <= FIRST_ONE_BY_ONE:
+                return None
             rows = self._rows[index] = self._taken(index)
         at = inside * ROW.size
         if at >= len(rows):
