@@ -64,6 +64,8 @@ MOST_INDEX_BYTES = 256 << 20
 
 _LISTED = ATTRIBUTE_LIST_ENTRY.packed("type", "length", "file_reference")
 _LAST_BYTES, _NUMBER_BYTES = 16, 8
+_LEAST_BYTES = 88
+"""Of an entry with a name."""
 _SECTOR = 512
 
 _BEHIND = bytes(INDEX_ENTRY.size)
@@ -173,7 +175,8 @@ class _Walk:
         """Take the entries of one node: its header stands at byte `at`, the first `first` on."""
         offset, used = _NODE.unpack_from(data, at)
         position, end = at + offset, at + used
-        if offset != first or end > len(data):
+        # NOTE: roots that Windows formatted begin some bytes later; no entry has room there.
+        if not first <= offset < first + _LEAST_BYTES or end > len(data):
             raise NotPlainError
         data += _BEHIND  # the last entry is shorter than others
         unpack, head, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
