@@ -17,6 +17,8 @@ from tests.support.drives import file_window, memory_window
 from verify.errors import ReaderError
 from verify.filesystem import ntfs_entries
 from verify.filesystem.listing import LibraryVolume
+from verify.filesystem.ntfs_columns import rows_of
+from verify.filesystem.ntfs_row import ROW
 from verify.filesystem.ntfs_table import Record, RecordTable
 
 if TYPE_CHECKING:
@@ -205,3 +207,22 @@ def test_name_when_it_is_of_dos_alone_then_it_is_a_name(image: bytes) -> None:
     assert image[at] != DOS
     found, _ = listed(memory_window(changed(image, at, bytes([DOS]))), many=True)
     assert found == listed(memory_window(image), many=True)[0]
+
+
+def test_records_when_they_are_others_or_point_outside_then_they_have_no_row(image: bytes) -> None:
+    """A record knows its own number, and no file lies behind the end of its volume."""
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    table = volume.records.table
+    piece = table.read(0, len(table) * table.record_bytes)
+
+    def rows(first: int, clusters: int) -> list[tuple[int, ...]]:
+        data = rows_of(piece, table.record_bytes, first, clusters, lambda _: 0)
+        return [row for row in ROW.iter_unpack(data) if row[0]]
+
+    own = rows(0, table.clusters)
+    assert len(own) > FOLDERS * FILES / 2
+    assert rows(1, table.clusters) == []
+    inside = [row for row in own if row[-2] + row[-1] <= table.clusters // 2]
+    assert rows(0, table.clusters // 2) == inside
+    assert len(inside) < len(own)

@@ -66,7 +66,6 @@ _LISTED = ATTRIBUTE_LIST_ENTRY.packed("type", "length", "file_reference")
 _LAST_BYTES, _NUMBER_BYTES = 16, 8
 _LEAST_BYTES = 88
 """Of an entry with a name."""
-_SECTOR = 512
 
 _BEHIND = bytes(INDEX_ENTRY.size)
 
@@ -121,7 +120,7 @@ class _Walk:
         own: list[int] = []
         if blocks is not None and bitmap is not None:
             (size,) = _ROOT.unpack_from(root)
-            for vcn, block, first in self._in_use(blocks, bitmap, size):
+            for vcn, block, first in _in_use(blocks, bitmap, size):
                 own.append(vcn)
                 self._take(block, INDEX_BLOCK.size, first)
         if sorted(self.children) != own:
@@ -151,25 +150,6 @@ class _Walk:
         if root is None or (blocks is None) != (bitmap is None):
             raise NotPlainError
         return root, blocks, bitmap
-
-    def _in_use(self, blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, bytes, int]]:
-        """Yield (number, block, where its entries begin) of the blocks in use.
-
-        In a free one stands what was once there. SPEC: a block's number counts clusters, or
-        sectors of 512 bytes where clusters are larger than blocks (libfsntfs, NTFS format).
-        """
-        if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
-            raise NotPlainError
-        unit = self.table.cluster_bytes if self.table.cluster_bytes <= size else _SECTOR
-        for index in range(len(blocks) // size):
-            if not bitmap[index >> 3] >> (index & 7) & 1:
-                continue
-            block = blocks[index * size : (index + 1) * size]
-            signature, at, count, vcn = _BLOCK.unpack_from(block)
-            if signature != INDEX_SIGNATURE or vcn != index * size // unit:
-                raise NotPlainError
-            first = -(-(at + 2 * count) // 8) * 8 - INDEX_BLOCK.size
-            yield vcn, undone(block, at, count, size), first
 
     def _take(self, data: bytes, at: int, first: int) -> None:
         """Take the entries of one node: its header stands at byte `at`, the first `first` on."""
@@ -202,6 +182,24 @@ class _Walk:
                 self.shorts.append((text, reference, file_flags))
             else:
                 names.append((text, reference, file_flags))
+
+
+def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, bytes, int]]:
+    """Yield (number, block, where its entries begin) of the blocks in use, in their order.
+
+    In a free one stands what was once there.
+    """
+    if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
+        raise NotPlainError
+    for index in range(len(blocks) // size):
+        if not bitmap[index >> 3] >> (index & 7) & 1:
+            continue
+        block = blocks[index * size : (index + 1) * size]
+        signature, at, count, vcn = _BLOCK.unpack_from(block)
+        if signature != INDEX_SIGNATURE:
+            raise NotPlainError
+        first = -(-(at + 2 * count) // 8) * 8 - INDEX_BLOCK.size
+        yield vcn, undone(block, at, count, size), first
 
 
 def _parts_of(table: RecordTable, number: int) -> list[Part]:
