@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")]
 
-NAMES = 400
-FLAGS, LENGTH, NAMESPACE = 12, 8, 81
+NAMES, OTHERS = 400, 60
+FLAGS, LENGTH, LETTERS = 12, 8, 80
 """In an entry of an index."""
 
 NODE, USED = 24, 28
@@ -108,9 +108,9 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         (mount / "folder").mkdir()
         for number in range(NAMES):
             (mount / "folder" / f"name {number:03}").write_bytes(b"contents " * (number % 200))
-        (mount / "few").mkdir()
-        for number in range(3):
-            (mount / "few" / f"few {number}").touch()
+        (mount / "other").mkdir()
+        for number in range(OTHERS):
+            (mount / "other" / f"other {number:03}").touch()
 
     return written(tmp_path_factory.mktemp("volume"), fill, "-c", "4096")[0]
 
@@ -209,7 +209,28 @@ def with_bitmap_behind(image: bytes) -> bytes:
     return changed(image, value + 7, b"\x80")
 
 
+def with_bitmap_short(image: bytes) -> bytes:
+    """Let the bitmap say nothing of any block."""
+    return changed(image, attribute_at(image, "/folder", BITMAP) + 16, bytes(4))
+
+
+def with_block_of_another_folder(image: bytes) -> bytes:
+    """Put a block of another folder, with the same number, in the place of one."""
+    block, other = (entry_at(image, name) // 4096 * 4096 for name in ("name 003", "other 003"))
+    number = image[block + 16 : block + 24]
+    return changed(image, block, image[other : other + 16] + number + image[other + 24 :][:4072])
+
+
+def with_letter_lost(image: bytes) -> bytes:
+    """Let a name be a letter shorter, where its entry is as long as before."""
+    at = entry_at(image, "name 203")
+    return changed(image, at + LETTERS, bytes([image[at + LETTERS] - 1]))
+
+
 DAMAGES = (
+    with_bitmap_short,
+    with_block_of_another_folder,
+    with_letter_lost,
     with_middle_last,
     with_used_cut,
     with_first_moved,
@@ -228,7 +249,7 @@ def test_index_when_it_is_damaged_then_the_listing_is_not_complete(
     """Names of one folder may be missing then, and of no other; the folder is named."""
     sound, _ = listed(image)
     found, incomplete = listed(damage(image))
-    assert len(sound) == NAMES + 5
+    assert len(sound) == NAMES + OTHERS + 2
     assert {entry.path for entry in sound if not entry.path.startswith("/folder/")} == {
         entry.path for entry in found if not entry.path.startswith("/folder/")
     }
@@ -248,6 +269,29 @@ def test_name_when_its_record_is_not_its_own_then_it_is_listed_without_contents(
     (entry,) = [item for item in listed(damaged)[0] if item.path == "/folder/name 200"]
     assert entry.unhashed is not None
     assert (entry.size, entry.extents) == (0, [])
+
+
+def test_folder_when_its_record_is_that_of_another_then_nothing_is_listed_below_it(
+    image: bytes,
+) -> None:
+    """The names of the other folder are not taken for its own; that they are missing is told."""
+    at = record_at(image, "/other")
+    root = image.index("other".encode("utf-16-le"), image.index(b"INDX")) - 82
+    assert image[root : root + 6] == (at // RECORD - record_at_zero(image)).to_bytes(6, "little")
+    folder = (record_at(image, "/folder") // RECORD - record_at_zero(image)).to_bytes(6, "little")
+    found, incomplete = listed(changed(image, root, folder + b"\x77\0"))
+    paths = [entry.path for entry in found]
+    assert "/other" in paths
+    assert not [path for path in paths if path.startswith("/other/")]
+    assert sum(path.startswith("/folder/") for path in paths) == NAMES
+    assert incomplete == ["/other: its record is that of another file, or of none"]
+
+
+def record_at_zero(image: bytes) -> int:
+    """Return where the MFT begins, in records."""
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    return volume.records.table.places[0].start // RECORD
 
 
 @pytest.mark.parametrize("fault", ["torn", "unreadable"])

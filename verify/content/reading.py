@@ -71,7 +71,7 @@ class EntryReading:
         """
         for number in self._prepared(spool, order):
             node, whole = spool.nodes[number], number in wanted.whole
-            if whole and node == self._last[0]:
+            if whole and node == self._last[0] and number not in wanted.blocks:
                 note = _of_same_file(spool, number, self._last[1])
             elif whole and spool.is_bare(number) and number not in wanted.blocks:
                 note = self._read_bare(spool, number)
@@ -236,12 +236,12 @@ def noted_entry(spool: Spool, number: int, note: bytes) -> Entry:
 
 
 def _of_same_file(spool: Spool, number: int, note: bytes) -> bytes:
-    """Give a further name of one file what was read under another."""
+    """Give a further name of one file what was read under another, but for the blocks drawn."""
     if is_digest(note):
         return note
     known, entry = decode_entry(parse_line(note)), spool.entry(number)
     entry.digest, entry.unhashed = known.digest, known.unhashed
-    entry.reparse_digest, entry.blocks = known.reparse_digest, list(known.blocks)
+    entry.reparse_digest = known.reparse_digest
     entry.streams = [Stream(item.name, item.size, item.digest) for item in known.streams]
     return note_of(entry)
 

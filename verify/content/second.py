@@ -69,15 +69,18 @@ def second_process(
     `answer` gives its answer to a line that asks; `None`: the line is one that tells.
     """
     lines: Lines = queue.SimpleQueue()
-    told, asked = os.pipe(), os.pipe()
+    handles: list[int] = []
     try:
+        handles += os.pipe()
+        handles += os.pipe()
         process = os.fork()
     except OSError:
-        for handle in (*told, *asked):
+        for handle in handles:
             os.close(handle)
         lines.put("")
         yield lines
         return
+    told, asked = handles[:2], handles[2:]
     if not process:
         os.close(told[0])
         os.close(asked[1])

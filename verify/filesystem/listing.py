@@ -76,6 +76,7 @@ _JOURNAL_HEAD = struct.Struct("<4Q")
 _BAD_CLUSTERS = "$Bad"
 """The stream of $BadClus that spans the whole volume."""
 
+_NO_RECORD = "its record is unreadable"
 _NAME_LOSSY = b"^"
 """What the library writes for UTF-16 that is no text; the exact name is then read again."""
 
@@ -118,6 +119,8 @@ class LibraryVolume:
             self._marks = NtfsMarks(self._fs, self.incomplete)
             if mft is not None and mft.record_bytes in RECORD_BYTES:
                 self.records = RecordEntries(mft, self._marks)
+            elif mft is not None:
+                self.incomplete.append("$MFT: its records have a length that is not read here")
         elif self.kind.startswith("ext"):
             try:
                 self._inodes = ExtInodes(self.window)
@@ -168,7 +171,7 @@ class LibraryVolume:
 
     def is_branch(self, entry: Entry) -> bool:
         """Whether a folder has contents of its own, and is no link to another place."""
-        return entry.kind == "folder" and not _leads_elsewhere(entry)
+        return entry.kind == "folder" and not entry.unhashed and not _leads_elsewhere(entry)
 
     def _by_index(self, folder: _Folder, records: RecordEntries) -> list[Entry]:
         """Return the entries of an NTFS folder; what the library finds where its index is damaged.
@@ -177,11 +180,11 @@ class LibraryVolume:
         """
         try:
             index = index_of(records.table, folder.node)
-        except DamagedIndexError:
+        except DamagedIndexError as error:
             told = len(self.incomplete)
             found = self._by_library(folder)
             if len(self.incomplete) == told:
-                self.incomplete.append(f"{folder.path or '/'}: the folder's index is damaged")
+                self.incomplete.append(f"{folder.path or '/'}: {error}")
             return found
         found = []
         for text, reference, flags in index.names:
@@ -204,7 +207,13 @@ class LibraryVolume:
             why = "its record is that of another file, or of none"
         except FOREIGN_ERRORS:
             why = _NO_RECORD
-        return _unreadable(path, number, folder=bool(flags & IS_FOLDER), why=why)
+        return self._unreadable(path, number, why, folder=bool(flags & IS_FOLDER))
+
+    def _unreadable(self, path: str, node: int, why: str, *, folder: bool) -> Entry:
+        """Return what is known of a name whose record is none; what a folder names is not known."""
+        if folder:
+            self.incomplete.append(f"{path}: {why}")
+        return Entry("folder" if folder else "file", path, node=node, unhashed=why)
 
     def _by_library(self, folder: _Folder) -> list[Entry]:
         """Return the entries of a folder as the library walks it."""
@@ -259,7 +268,7 @@ class LibraryVolume:
             if not folder.path and self.is_ntfs and _is_own(raw.decode("utf-8", "replace"), node):
                 return None
             path = f"{folder.path}/{raw.decode('utf-8', 'surrogateescape')}"
-            return _unreadable(path, node, folder=int(name.type) == _NAMED_FOLDER)
+            return self._unreadable(path, node, _NO_RECORD, folder=int(name.type) == _NAMED_FOLDER)
         if not int(meta.flags) & _META_ALLOCATED or self._is_metadata(folder, name, meta):
             return None
         if self.is_ntfs and (int(name.meta_seq) != int(meta.seq) or int(name.type) == _UNDEFINED):
@@ -498,15 +507,6 @@ def _is_own(name: str, number: int) -> bool:
 
 def _path_of(entry: Entry) -> str:
     return entry.path
-
-
-_NO_RECORD = "its record is unreadable"
-
-
-def _unreadable(path: str, node: int, *, folder: bool, why: str = _NO_RECORD) -> Entry:
-    """Return what is known of a name whose record cannot be read."""
-    kind: Kind = "folder" if folder else "file"
-    return Entry(kind, path, node=node, unhashed=why)
 
 
 def _fat_attributes(mode: int) -> int:

@@ -28,6 +28,7 @@ from verify.filesystem.ntfs_table import (
 from verify.filesystem.reading import UNREADABLE
 from verify.structs.ntfs import (
     ATTRIBUTE_LIST_ENTRY,
+    FILE_NAME,
     INDEX_BLOCK,
     INDEX_ENTRY,
     INDEX_NODE,
@@ -45,7 +46,14 @@ _BY_NAME = "$I30"
 
 _NODE = INDEX_NODE.packed("entries_offset", "used_bytes")
 _ENTRY = INDEX_ENTRY.packed(
-    "file_reference", "length", "flags", "file_flags", "letters", "namespace"
+    "file_reference",
+    "length",
+    "key_length",
+    "flags",
+    "parent",
+    "file_flags",
+    "letters",
+    "namespace",
 )
 _BLOCK = INDEX_BLOCK.packed("signature", "fixup_offset", "fixup_count", "vcn")
 _ROOT = INDEX_ROOT.packed("block_bytes")
@@ -60,10 +68,14 @@ Part = tuple[Record, Attribute]
 
 _BLOCK_SIZES = frozenset({512, 1024, 2048, 4096, 8192, 16384, 32768, 65536})
 MOST_INDEX_BYTES = 256 << 20
-"""Of one folder's index, with room for two million names."""
+"""Of one folder's index, with room for half a million names and more."""
+
+DAMAGED = "the folder's index is damaged"
+TOO_LONG = "the folder's index is longer than any that is read here"
 
 _LISTED = ATTRIBUTE_LIST_ENTRY.packed("type", "length", "file_reference")
 _LAST_BYTES, _NUMBER_BYTES = 16, 8
+_KEY_BYTES = FILE_NAME.size
 _LEAST_BYTES = 88
 """Of an entry with a name."""
 
@@ -71,7 +83,7 @@ _BEHIND = bytes(INDEX_ENTRY.size)
 
 
 class DamagedIndexError(Exception):
-    """An index that is not whole: names may be missing from it."""
+    """An index that is not whole, or not read, as its text says: names may be missing from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +100,17 @@ class Index:
 def index_of(table: RecordTable, number: int) -> Index:
     """Return the index of the folder with that record.
 
-    In a whole one all entries follow each other to the end of their node, every block in use stands
-    in its place and is pointed to by one entry, nothing else is pointed to, and no name is
-    there twice.
+    In a whole one all entries follow each other to the end of their node and are those of this
+    folder, every block in use stands in its place and is pointed to by one entry, nothing else
+    is pointed to, and no name is there twice.
 
     Raises:
         DamagedIndexError: it is not whole, or longer than `MOST_INDEX_BYTES`.
     """
     try:
-        return _Walk(table).read(number)
+        return _Walk(table, number).read()
     except (NotPlainError, struct.error, UnicodeDecodeError, StructureError, *UNREADABLE) as error:
-        raise DamagedIndexError from error
+        raise DamagedIndexError(DAMAGED) from error
 
 
 @dataclass(slots=True)
@@ -109,13 +121,14 @@ class _Walk:
     """
 
     table: RecordTable
+    number: int
     names: list[tuple[str, int, int]] = field(default_factory=list)
     shorts: list[tuple[str, int, int]] = field(default_factory=list)
     children: list[int] = field(default_factory=list)
 
-    def read(self, number: int) -> Index:
+    def read(self) -> Index:
         """Read the root node, then all blocks in use."""
-        root, blocks, bitmap = self._values(number)
+        root, blocks, bitmap = self._values()
         self._take(root, INDEX_ROOT.size, INDEX_NODE.size)
         own: list[int] = []
         if blocks is not None and bitmap is not None:
@@ -125,24 +138,22 @@ class _Walk:
                 self._take(block, INDEX_BLOCK.size, first)
         if sorted(self.children) != own:
             raise NotPlainError
-        if len({text for text, _, _ in self.names}) != len(self.names):
-            raise NotPlainError
         return self._index()
 
     def _index(self) -> Index:
         """Tell short names from names: a file without another is known by that of DOS."""
         named = {reference for _, reference, _ in self.names} if self.shorts else set()
-        alone = [item for item in self.shorts if item[1] not in named]
+        names = self.names + [item for item in self.shorts if item[1] not in named]
+        if len({text for text, _, _ in names}) != len(names):
+            raise NotPlainError
         shorts = {reference: text for text, reference, _ in self.shorts if reference in named}
-        return Index(self.names + alone, shorts)
+        return Index(names, shorts)
 
-    def _values(self, number: int) -> tuple[bytes, bytes | None, bytes | None]:
+    def _values(self) -> tuple[bytes, bytes | None, bytes | None]:
         """Return the root node of a folder, its blocks, and the bitmap of those in use."""
         parts: dict[int, list[Part]] = {kind: [] for kind in _OF_INDEX}
-        for record, attribute in _parts_of(self.table, number):
-            if attribute.kind in parts:
-                if record.name(attribute) != _BY_NAME:
-                    raise NotPlainError
+        for record, attribute in _parts_of(self.table, self.number):
+            if attribute.kind in parts and record.name(attribute) == _BY_NAME:
                 parts[attribute.kind].append((record, attribute))
         root, blocks, bitmap = (
             _value(self.table, parts[kind]) if parts[kind] else None for kind in _OF_INDEX
@@ -161,7 +172,9 @@ class _Walk:
         data += _BEHIND  # the last entry is shorter than others
         unpack, head, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
         while True:
-            reference, length, flags, file_flags, letters, namespace = unpack(data, position)
+            reference, length, key, flags, parent, file_flags, letters, namespace = unpack(
+                data, position
+            )
             start = position + head
             position += length
             below = 0
@@ -175,6 +188,8 @@ class _Walk:
             stop = start + 2 * letters
             text, _ = utf_16_le_decode(data[start:stop], "surrogatepass", True)  # noqa: FBT003
             if length != (head + 2 * letters + 7) // 8 * 8 + below or position > end:
+                raise NotPlainError
+            if key != _KEY_BYTES + 2 * letters or parent & NUMBER != self.number:
                 raise NotPlainError
             if not text or "/" in text or "\0" in text:
                 raise NotPlainError
@@ -191,7 +206,7 @@ def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, byte
     """
     if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
         raise NotPlainError
-    for index in range(len(blocks) // size):
+    for index in range(min(len(blocks) // size, 8 * len(bitmap))):
         if not bitmap[index >> 3] >> (index & 7) & 1:
             continue
         block = blocks[index * size : (index + 1) * size]
@@ -241,7 +256,8 @@ def _value(table: RecordTable, parts: list[Part]) -> bytes:
     parts = sorted(parts, key=lambda part: part[0].first_vcn(part[1]))
     left = parts[0][0].size(parts[0][1])
     if left > MOST_INDEX_BYTES:
-        raise NotPlainError
+        raise DamagedIndexError(TOO_LONG)
+    size, valid = left, parts[0][0].valid_bytes(parts[0][1])
     data: list[bytes] = []
     vcn = 0
     for record, attribute in parts:
@@ -257,4 +273,4 @@ def _value(table: RecordTable, parts: list[Part]) -> bytes:
             vcn += clusters
     if left:
         raise NotPlainError
-    return b"".join(data)
+    return b"".join(data)[:valid].ljust(size, b"\0")

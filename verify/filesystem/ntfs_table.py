@@ -59,6 +59,7 @@ _HEAD = FILE_RECORD.packed(
 _ATTRIBUTE = ATTRIBUTE.packed("type", "length", "non_resident", "name_length", "name_offset")
 _RESIDENT = RESIDENT.packed("value_length", "value_offset")
 _RUNS = NON_RESIDENT.packed("first_vcn", "runs_offset", "data_size")
+_VALID = NON_RESIDENT.packed("valid_size")
 
 _IN_USE, _FOLDER = 1, 2
 _END = 0xFFFFFFFF
@@ -160,6 +161,10 @@ class Record:
         if first:
             raise NotPlainError
         return int(size)
+
+    def valid_bytes(self, attribute: Attribute) -> int:
+        """Return how much of a value elsewhere was written; zeros follow."""
+        return int(_VALID.unpack_from(self.data, attribute.start)[0])
 
     def first_vcn(self, attribute: Attribute) -> int:
         """Return which cluster of the value a run list begins with."""

@@ -204,12 +204,14 @@ INDEX_ENTRY = Structure(
     (
         Field("file_reference", 0, "Q", "low 48 bits: the record; high 16: its sequence number"),
         Field("length", 8, "H", "of this entry"),
+        Field("key_length", 10, "H", "of the $FILE_NAME"),
         Field(
             "flags",
             12,
             "I",
             "1 a node below: its number ends the entry; 2 the last one, without a name",
         ),
+        Field("parent", 16, "Q", "as in $FILE_NAME: the folder itself"),
         Field("file_flags", 72, "I", "0x10000000: a folder"),
         Field("letters", 80, "B", "16-bit characters of the name behind this"),
         Field("namespace", 81, "B", "as in $FILE_NAME"),
