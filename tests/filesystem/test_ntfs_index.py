@@ -221,16 +221,9 @@ def with_block_of_another_folder(image: bytes) -> bytes:
     return changed(image, block, image[other : other + 16] + number + image[other + 24 :][:4072])
 
 
-def with_letter_lost(image: bytes) -> bytes:
-    """Let a name be a letter shorter, where its entry is as long as before."""
-    at = entry_at(image, "name 203")
-    return changed(image, at + LETTERS, bytes([image[at + LETTERS] - 1]))
-
-
 DAMAGES = (
     with_bitmap_short,
     with_block_of_another_folder,
-    with_letter_lost,
     with_middle_last,
     with_used_cut,
     with_first_moved,
@@ -254,6 +247,14 @@ def test_index_when_it_is_damaged_then_the_listing_is_not_complete(
         entry.path for entry in found if not entry.path.startswith("/folder/")
     }
     assert [line.split(":")[0] for line in incomplete] == ["/folder"]
+
+
+def test_name_when_it_is_cut_within_its_padding_then_it_is_told(image: bytes) -> None:
+    """A name of nine letters has room for as many bytes as one of eight; its key has not."""
+    at = entry_at(image, "other 003") + LETTERS
+    found, incomplete = listed(changed(image, at, bytes([image[at] - 1])))
+    assert len(found) == NAMES + OTHERS + 2
+    assert incomplete == ["/other: the folder's index is damaged"]
 
 
 @pytest.mark.parametrize("change", ["not in use", "another's"])
