@@ -7,7 +7,6 @@ listed waits in a file, and takes its place in the order when the first comes to
 
 from __future__ import annotations
 
-import json
 import pickle
 import threading
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from verify.content.lot import Lot, LotMaker
 from verify.content.report import Reporter
-from verify.content.second import Lines, Second, is_able, second_process
+from verify.content.second import Second, Told, is_able, second_process
 from verify.filesystem.tree import Branch, below, crown
 from verify.source.drive import Drive
 
@@ -71,16 +70,14 @@ class VolumeListing:
                     second.tell(f"{number} {start}")
 
         try:
-            with second_process(
-                self.drive, self.report, list_from_the_last, shares.answer
-            ) as lines:
-                told = _Told(lines, self.report)
+            with second_process(self.drive, self.report, list_from_the_last, shares.answer) as told:
+                starts = _Starts(told)
                 at = 0
                 for part in parts:
                     if not isinstance(part, Branch):
                         yield from self._of_part(part)
                         continue
-                    start = None if shares.take_first(at) else told.start_of(at)
+                    start = None if shares.take_first(at) else starts.of(at)
                     if start is None:
                         yield from self._of_part(part)
                     else:
@@ -145,23 +142,15 @@ class _Shares:
 
 
 @dataclass(slots=True)
-class _Told:
-    """What the second process has told: where in its file a branch begins."""
+class _Starts:
+    """Where in the file of the second process a branch begins, as far as it has told."""
 
-    lines: Lines
-    report: Reporter
-    _starts: dict[int, int] = field(default_factory=dict)
-    _ended: bool = False
+    told: Told
+    _known: dict[int, int] = field(default_factory=dict)
 
-    def start_of(self, number: int) -> int | None:
+    def of(self, number: int) -> int | None:
         """Wait until a branch is there; `None`: the second process ended without it."""
-        while number not in self._starts and not self._ended:
-            line = self.lines.get()
-            if not line:
-                self._ended = True
-            elif line.startswith("{"):
-                self.report.advance(int(json.loads(line)["advance"]))
-            else:
-                branch, _, start = line.partition(" ")
-                self._starts[int(branch)] = int(start)
-        return self._starts.get(number)
+        while number not in self._known and (line := self.told.next()) is not None:
+            branch, _, start = line.partition(" ")
+            self._known[int(branch)] = int(start)
+        return self._known.get(number)

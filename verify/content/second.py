@@ -7,6 +7,7 @@ system gives no second process, it has told nothing.
 
 from __future__ import annotations
 
+import json
 import os
 import queue
 import signal
@@ -22,7 +23,9 @@ from verify.source.drive import Drive
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+
 Lines = queue.SimpleQueue[str]
+"""Lines of a second process, and an empty one behind the last."""
 
 
 def is_able() -> bool:
@@ -53,6 +56,30 @@ class Second:
         return self._answers.readline().rstrip("\n")
 
 
+@dataclass(slots=True)
+class Told:
+    """What a second process tells, line by line; that it goes on is passed on to `report`."""
+
+    report: Reporter
+    _lines: Lines
+    _ended: bool = False
+
+    def next(self, *, wait: bool = True) -> str | None:
+        """Return the next line that tells of work done.
+
+        `None`: there is no more, or none by now if there is no wait for it.
+        """
+        while not self._ended and (wait or self._lines.qsize()):
+            line = self._lines.get()
+            if line.startswith("{"):
+                self.report.advance(int(json.loads(line)["advance"]))
+            elif line:
+                return line
+            else:
+                self._ended = True
+        return None
+
+
 class _FailedError(Exception):
     """A read failed; the first process is the one to try again."""
 
@@ -63,8 +90,8 @@ def second_process(
     report: Reporter,
     work: Callable[[Second], None],
     answer: Callable[[str], str | None] = lambda _: None,
-) -> Iterator[Lines]:
-    """Start a second process on `work`; give what it tells, and an empty line behind the last.
+) -> Iterator[Told]:
+    """Start a second process on `work`, and give what it tells.
 
     `answer` gives its answer to a line that asks; `None`: the line is one that tells.
     """
@@ -78,7 +105,7 @@ def second_process(
         for handle in handles:
             os.close(handle)
         lines.put("")
-        yield lines
+        yield Told(report, lines)
         return
     told, asked = handles[:2], handles[2:]
     if not process:
@@ -95,7 +122,7 @@ def second_process(
         except RuntimeError:  # no more threads
             source.close()
             lines.put("")
-        yield lines
+        yield Told(report, lines)
     finally:
         os.kill(process, signal.SIGKILL)
         os.waitpid(process, 0)

@@ -175,11 +175,10 @@ class Spool:
             return text
         digests = self._digests[first * DIGEST_BYTES : end * DIGEST_BYTES].hex().encode()
         ends = range(0, len(digests), 2 * DIGEST_BYTES)
+        lines = zip(text.splitlines(keepends=True), ends, digested, strict=True)
         return b"".join(
-            b'%s,"digest":"%s"}\n' % (line[:-1], digests[at : at + 2 * DIGEST_BYTES])
-            if has
-            else line + b"\n"
-            for line, at, has in zip(text.split(b"\n"), ends, digested, strict=False)
+            _with_digest(line, digests[at : at + 2 * DIGEST_BYTES]) if has else line
+            for line, at, has in lines
         )
 
     def _any_rows(self, first: int, text: bytes, sums: Sums) -> tuple[bytes, bool]:
@@ -193,8 +192,8 @@ class Spool:
                 whole = whole and not entry.unhashed
             elif self._sorts[number] == SMALL_FILE:
                 size, hashed = self.sizes[number], bool(self._digested[number])
-                sums.add_plain([size], [size] if hashed else [])
-                sums.drawn -= hashed and number in self.placed
+                placed = hashed and number in self.placed
+                sums.add_plain([size], [size] if hashed else [], placed=placed)
         return b"".join(rows), whole
 
     def _row(self, number: int, line: bytes) -> tuple[bytes, Entry | None]:
@@ -206,9 +205,13 @@ class Spool:
             return encode_entry(entry), entry
         if self._digested[number]:
             at = number * DIGEST_BYTES
-            digest = self._digests[at : at + DIGEST_BYTES].hex()
-            mark = b',"placed":true' if placed else b""
-            line = b'%s,"digest":"%s"%s}\n' % (line[:-2], digest.encode(), mark)
+            digest = self._digests[at : at + DIGEST_BYTES].hex().encode()
+            line = _with_digest(line, digest, b',"placed":true' if placed else b"")
         if self._sorts[number] >= LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry
+
+
+def _with_digest(line: bytes, digest: bytes, mark: bytes = b"") -> bytes:
+    """Return a row that gained the digest of its unnamed stream, and a mark behind it."""
+    return b'%s,"digest":"%s"%s}\n' % (line[:-2], digest, mark)

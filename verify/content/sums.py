@@ -69,12 +69,10 @@ class Sums:
         if is_file and entry.links > 1:
             self.linked += 1
             self.nodes.append(entry.node)
-        elif entry.reparse is not None or entry.kind == "link":
+        elif is_link(entry):
             self.linked += 1
-        if entry.owner is not None or entry.security is not None:
-            self.secured += 1
-        if is_file and entry.modified is not None:
-            self.timed += 1
+        self.secured += tells_owner(entry)
+        self.timed += is_file and entry.modified is not None
         if entry.attributes is None:
             return
         self.attributed += 1
@@ -105,15 +103,16 @@ class Sums:
         self.block_population += count
         self.blocks += count if entry.digest is not None else 0
 
-    def add_plain(self, sizes: Sequence[int], hashed: Sequence[int]) -> None:
+    def add_plain(self, sizes: Sequence[int], hashed: Sequence[int], *, placed: int = 0) -> None:
         """Count small files that have nothing but their unnamed streams.
 
-        `sizes`: bytes of all of them; `hashed`: of those that were hashed as the draw wanted.
+        `sizes`: bytes of all of them; `hashed`: of those that were hashed. The draw wanted all of
+        these but `placed`.
         """
         self.sizes.extend(sizes)
         self.hashed += len(hashed)
         self.hashed_bytes += sum(hashed)
-        self.drawn += len(hashed)
+        self.drawn += len(hashed) - placed
 
 
 COUNTS = tuple(item.name for item in fields(Sums) if item.name not in {"sizes", "nodes"})

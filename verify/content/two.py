@@ -5,7 +5,6 @@ The second one reads the later half of the order.
 
 from __future__ import annotations
 
-import json
 from bisect import bisect_left
 from itertools import accumulate
 from typing import TYPE_CHECKING
@@ -44,13 +43,13 @@ def read_by_two(
         for number, note in reading.read_all(spool, order[half:], wanted):
             second.tell(f"{number} {note.decode('ascii')}")
 
-    with second_process(reading.drive, reading.report, read_later_half) as lines:
+    with second_process(reading.drive, reading.report, read_later_half) as told:
         for number, note in reading.read_all(spool, order[:half], wanted):
             yield number, note
-            while lines.qsize() > 1:  # the last may be the end, which is waited for below
-                yield from _told(lines.get(), reading, left)
-        while line := lines.get():
-            yield from _told(line, reading, left)
+            while (line := told.next(wait=False)) is not None:
+                yield _noted(line, left)
+        while (line := told.next()) is not None:
+            yield _noted(line, left)
     yield from reading.read_all(spool, left, wanted)
 
 
@@ -61,11 +60,8 @@ def _costs(spool: Spool, order: Sequence[int], wanted: Wanted) -> Iterator[int]:
     )
 
 
-def _told(line: str, reading: EntryReading, left: dict[int, None]) -> Iterator[tuple[int, bytes]]:
-    """Take one line of the second process: a note, or that work goes on."""
-    if line.startswith("{"):
-        reading.report.advance(int(json.loads(line)["advance"]))
-        return
+def _noted(line: str, left: dict[int, None]) -> tuple[int, bytes]:
+    """Take one line of the second process: the number of an entry, and its note."""
     number, _, note = line.partition(" ")
     del left[int(number)]
-    yield int(number), note.encode("ascii")
+    return int(number), note.encode("ascii")

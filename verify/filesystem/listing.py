@@ -20,14 +20,8 @@ from verify.filesystem.model import ChangeJournal
 from verify.filesystem.ntfs_entries import RecordEntries
 from verify.filesystem.ntfs_index import IS_FOLDER, DamagedIndexError, index_of
 from verify.filesystem.ntfs_marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
-from verify.filesystem.ntfs_table import (
-    HOLE,
-    NUMBER,
-    RECORD_BYTES,
-    SEQUENCE_AT,
-    RecordTable,
-    mft_of,
-)
+from verify.filesystem.ntfs_records import NUMBER, SEQUENCE_AT
+from verify.filesystem.ntfs_table import HOLE, RECORD_BYTES, RecordTable, mft_of
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.structures import (
     NTFS_FILES,

@@ -15,7 +15,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from verify.filesystem.ntfs_marks import (
+    BY_CASE,
+    EA_TYPE,
+    FILE_NAME_TYPE,
+    LOGGED_STREAM_TYPE,
+    REPARSE_TYPE,
+    SECURITY_TYPE,
+    STANDARD_TYPE,
+)
+from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, DATA_TYPE
 from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, PLAIN, ROW
+from verify.filesystem.ntfs_table import (
+    END_TYPE,
+    FOLDER_FLAG,
+    IN_USE_FLAG,
+    SELF_NUMBERED_AT,
+    STRIDE,
+)
 from verify.structs.ntfs import (
     ATTRIBUTE,
     FILE_RECORD,
@@ -55,19 +72,11 @@ _COLUMNS = np.dtype(  # as `ROW`
 if _COLUMNS.itemsize != ROW.size:
     raise TypeError("a row of columns is not a row")
 
-_STANDARD, _FILE_NAME, _SECURITY, _DATA, _END = 0x10, 0x30, 0x50, 0x80, 0xFFFFFFFF
-_LIST, _REPARSE, _EA, _LOGGED_STREAM = 0x20, 0xC0, 0xE0, 0x100
-_NEVER_PLAIN = _LIST, _REPARSE, _EA, _LOGGED_STREAM
-_INSIDE = _STANDARD, _FILE_NAME, _SECURITY
+_NEVER_PLAIN = ATTRIBUTE_LIST_TYPE, REPARSE_TYPE, EA_TYPE, LOGGED_STREAM_TYPE
+_INSIDE = STANDARD_TYPE, FILE_NAME_TYPE, SECURITY_TYPE
 """Attributes that are plain inside their record only."""
 
-_IN_USE, _IS_FOLDER = 1, 2
-_BY_CASE = 0, 1
 _END_BYTES = 4
-_SELF_NUMBERED_AT = 48
-"""Where the update sequence begins in records that keep their own number (NTFS 3.1)."""
-
-_STRIDE = 512
 _MOST_ATTRIBUTES = 16
 """A record with more is not plain."""
 
@@ -121,7 +130,7 @@ class _Records:
         count = len(piece) // record_bytes
         self.first: Numbers = np.arange(count, dtype=np.int64) * record_bytes
         self.last = self.first + record_bytes
-        self.strides = record_bytes // _STRIDE
+        self.strides = record_bytes // STRIDE
         self.rows = np.zeros(count, _COLUMNS)
         self.plain: Marks = np.ones(count, np.bool_)
         self.folder: Marks = np.zeros(count, np.bool_)
@@ -145,19 +154,19 @@ class _Records:
         kept = self.u16[first + _HEAD["fixup_offset"]].astype(np.int64)
         plain &= self.u32[first] == int.from_bytes(FILE_SIGNATURE, "little")
         plain &= self.u64[first + _HEAD["base_record"]] == 0
-        plain &= (flags & _IN_USE) != 0
+        plain &= (flags & IN_USE_FLAG) != 0
         plain &= self.u32[first + _HEAD["used_bytes"]] <= self.last - first
         plain &= self.u16[first + _HEAD["fixup_count"]] == self.strides + 1
-        plain &= kept + 2 * (self.strides + 1) <= _STRIDE - 2
+        plain &= kept + 2 * (self.strides + 1) <= STRIDE - 2
         own = self.u32[first + _HEAD["number"]] == np.arange(number, number + len(first))
-        plain &= own | (kept < _SELF_NUMBERED_AT)
+        plain &= own | (kept < SELF_NUMBERED_AT)
         kept = first + np.where(plain, kept, 0)
-        ends = [first + _STRIDE * stride - 2 for stride in range(1, self.strides + 1)]
+        ends = [first + STRIDE * stride - 2 for stride in range(1, self.strides + 1)]
         for end in ends:
             plain &= self.u16[end] == self.u16[kept]
         for stride, end in enumerate(ends, 1):
             self.u16[end[plain]] = self.u16[kept[plain] + 2 * stride]
-        self.folder = (flags & _IS_FOLDER) != 0
+        self.folder = (flags & FOLDER_FLAG) != 0
         self.rows["sequence"] = self.u16[first + _HEAD["sequence"]]
         self.rows["links"] = self.u16[first + _HEAD["links"]]
 
@@ -169,7 +178,7 @@ class _Records:
         which = np.nonzero(self.plain)[0]
         for _ in range(_MOST_ATTRIBUTES):
             which = self._hold(which, at[which] + _END_BYTES <= self.last[which])
-            ended = self.u32[at[which]] == _END
+            ended = self.u32[at[which]] == END_TYPE
             done[which[ended]] = True
             which = which[~ended]
             if not which.size:
@@ -195,7 +204,7 @@ class _Records:
         kinds = self.u32[at]
         away = self.u8[at + _ATTRIBUTE["non_resident"]] != 0
         named = self.u8[at + _ATTRIBUTE["name_length"]] != 0
-        data, inside = kinds == _DATA, _any_of(kinds, _INSIDE)
+        data, inside = kinds == DATA_TYPE, _any_of(kinds, _INSIDE)
         self.plain[which[data & named | inside & (away | named)]] = False
         self.plain[which[_any_of(kinds, _NEVER_PLAIN)]] = False
         self.unnamed[which[data & ~named]] += 1
@@ -208,7 +217,10 @@ class _Records:
         if chosen.any():
             kinds, which = kinds[chosen], which[chosen]
             start, size = self._values(which, at[chosen], ends[chosen])
-            for kind, take in ((_STANDARD, self._take_standard), (_SECURITY, self._take_security)):
+            for kind, take in (
+                (STANDARD_TYPE, self._take_standard),
+                (SECURITY_TYPE, self._take_security),
+            ):
                 of_kind = kinds == kind
                 if of_kind.any():
                     take(which[of_kind], start[of_kind], size[of_kind])
@@ -228,7 +240,7 @@ class _Records:
             good &= (times > EPOCH) & (times < LAST)
             self.rows[name][which] = (times.astype(np.int64) - EPOCH) * 100
         versions = self.u32[start + _TIMES["most_versions"]], self.u32[start + _TIMES["version"]]
-        good &= ~(self.folder[which] & (versions[0] == _BY_CASE[0]) & (versions[1] == _BY_CASE[1]))
+        good &= ~(self.folder[which] & (versions[0] == BY_CASE[0]) & (versions[1] == BY_CASE[1]))
         self.rows["attributes"][which] = self.u32[start + _TIMES["attributes"]]
         identifiers = self.u32[start + SECURITY_ID_FIELD[0]]
         self.rows["security"][which] = np.where(size >= SECURITY_ID_FIELD[1], identifiers, 0)

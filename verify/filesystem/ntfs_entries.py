@@ -7,13 +7,17 @@ from dataclasses import dataclass, field
 
 from verify.errors import StructureError
 from verify.filesystem.entry import Entry, Kind, Stream
-from verify.filesystem.ntfs_marks import KINDS, NtfsMarks
-from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, decoded_runs
+from verify.filesystem.ntfs_marks import KINDS, STANDARD_TYPE, NtfsMarks
+from verify.filesystem.ntfs_records import (
+    ATTRIBUTE_LIST_TYPE,
+    DATA_TYPE,
+    NUMBER,
+    SEQUENCE_AT,
+    decoded_runs,
+)
 from verify.filesystem.ntfs_row import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, ROW
 from verify.filesystem.ntfs_security import Security
 from verify.filesystem.ntfs_table import (
-    NUMBER,
-    SEQUENCE_AT,
     Attribute,
     NotPlainError,
     Record,
@@ -32,7 +36,6 @@ FIRST_ONE_BY_ONE = 8
 """Records of a piece that are taken by themselves before all of it is: the folders on top of a
 volume stand in pieces all over the MFT, and two processes are to share the work on these."""
 
-_STANDARD_TYPE, _DATA = 0x10, 0x80
 _STANDARD = STANDARD_INFORMATION.packed("created", "modified", "changed")
 
 
@@ -152,14 +155,14 @@ class RecordEntries:
         for attribute in record.attributes():
             if attribute.kind == ATTRIBUTE_LIST_TYPE:
                 raise NotPlainError
-            if attribute.kind == _DATA and attribute.letters:
+            if attribute.kind == DATA_TYPE and attribute.letters:
                 entry.streams.append(Stream(record.name(attribute), record.size(attribute)))
-            elif attribute.kind == _DATA:
+            elif attribute.kind == DATA_TYPE:
                 unnamed += 1
                 self._add_data(entry, record, attribute)
             elif attribute.kind in KINDS:
                 value = record.value(attribute)
-                if attribute.kind == _STANDARD_TYPE:
+                if attribute.kind == STANDARD_TYPE:
                     _add_times(entry, value)
                 self.marks.add(entry, parent, attribute.kind, record.name(attribute), value)
         if entry.created is None or unnamed > 1 or not (record.folder or unnamed):

@@ -1,8 +1,9 @@
 """Names of an NTFS folder from its own index, read in one go.
 
-The library opens every file that a folder names before it tells the name, which takes longer than
-all else that a listing does; it passes over blocks that are smaller than a cluster, and takes names
-from blocks that are free. An index that is whole is read here; of one that is not, nothing is told.
+The library opens every file that a folder names before it tells the name, which costs more than
+reading the index. On volumes whose clusters are larger than blocks it misses names, and of folders
+with an attribute list it gives names that were deleted (seen on volumes that ntfs-3g wrote). An
+index that is whole is read here; of one that is not, nothing is told.
 
 Source: libfsntfs, NTFS format, 'The index' and 'The directory entry'; the field tables are in
 `verify.structs.ntfs`.
@@ -16,9 +17,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verify.errors import StructureError
-from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, decoded_runs
+from verify.filesystem.ntfs_records import ATTRIBUTE_LIST_TYPE, NUMBER, decoded_runs
 from verify.filesystem.ntfs_table import (
-    NUMBER,
     Attribute,
     NotPlainError,
     Record,

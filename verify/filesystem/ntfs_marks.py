@@ -10,20 +10,22 @@ from blake3 import blake3
 from verify.errors import StructureError
 from verify.filesystem.entry import CASE_SENSITIVE, Entry
 from verify.filesystem.image import FOREIGN_ERRORS
+from verify.filesystem.ntfs_records import DATA_TYPE, NUMBER
 from verify.filesystem.ntfs_security import Security, descriptor, descriptors
 from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
 
-_STANDARD, _FILE_NAME, _SECURITY, _DATA = 0x10, 0x30, 0x50, 0x80
-_REPARSE, _EA, _LOGGED_STREAM = 0xC0, 0xE0, 0x100
+STANDARD_TYPE, FILE_NAME_TYPE, SECURITY_TYPE = 0x10, 0x30, 0x50
+REPARSE_TYPE, EA_TYPE, LOGGED_STREAM_TYPE = 0xC0, 0xE0, 0x100
 _DOS_NAMESPACE = 2
 _NAMESPACE_AT = next(item.offset for item in FILE_NAME.fields if item.name == "namespace")
-_PARENT = (1 << 48) - 1
 
 _SECURE_RECORD, _SECURE_STREAM = 9, b"$SDS"
 _MOST_SECURITY_BYTES = 64 << 20
 _STEP = 1 << 20
 
-KINDS = frozenset({_STANDARD, _FILE_NAME, _SECURITY, _REPARSE, _EA, _LOGGED_STREAM})
+KINDS = frozenset(
+    {STANDARD_TYPE, FILE_NAME_TYPE, SECURITY_TYPE, REPARSE_TYPE, EA_TYPE, LOGGED_STREAM_TYPE}
+)
 """Attribute types that say something about an entry."""
 
 MOST_VALUE_BYTES = 64 << 10
@@ -31,7 +33,7 @@ MOST_VALUE_BYTES = 64 << 10
 
 _ATTRIBUTES = STANDARD_INFORMATION.packed("attributes", "most_versions", "version")
 
-_BY_CASE = 0, 1
+BY_CASE = 0, 1
 """Most versions and version of a folder that tells names apart by case (keramics, NTFS format)."""
 
 _MOST_REPARSE_BYTES = 16 << 10
@@ -63,24 +65,24 @@ class NtfsMarks:
         `kind` is one of `KINDS`, `name` the attribute's own, `data` its first bytes, as many
         as `MOST_VALUE_BYTES` allows.
         """
-        if kind == _FILE_NAME:
+        if kind == FILE_NAME_TYPE:
             _add_name(entry, parent, data)
-        elif kind == _STANDARD:
+        elif kind == STANDARD_TYPE:
             self._add_standard(entry, data)
-        elif kind == _SECURITY:
+        elif kind == SECURITY_TYPE:
             self.put_security(entry, self.own(data))
-        elif kind == _REPARSE:
+        elif kind == REPARSE_TYPE:
             _add_reparse(entry, data[:_MOST_REPARSE_BYTES])
-        elif kind == _EA:
+        elif kind == EA_TYPE:
             entry.extended.append(("$EA", blake3(data).hexdigest()[:_DIGEST_DIGITS]))
-        elif kind == _LOGGED_STREAM:
+        elif kind == LOGGED_STREAM_TYPE:
             entry.extended.append((name, blake3(data).hexdigest()[:_DIGEST_DIGITS]))
 
     def _add_standard(self, entry: Entry, data: bytes) -> None:
         if len(data) < STANDARD_INFORMATION.size:
             return
         entry.attributes, versions, version = _ATTRIBUTES.unpack_from(data)
-        if entry.kind == "folder" and (versions, version) == _BY_CASE:
+        if entry.kind == "folder" and (versions, version) == BY_CASE:
             entry.attributes |= CASE_SENSITIVE
         identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
         if identifier and entry.security is None:
@@ -119,10 +121,10 @@ class NtfsMarks:
         secure = self.fs.open_meta(inode=_SECURE_RECORD)
         for attribute in secure:
             info = attribute.info
-            if int(info.type) == _DATA and info.name == _SECURE_STREAM:
+            if int(info.type) == DATA_TYPE and info.name == _SECURE_STREAM:
                 size = min(int(info.size), _MOST_SECURITY_BYTES)
                 return b"".join(
-                    bytes(secure.read_random(at, min(_STEP, size - at), _DATA, int(info.id)))
+                    bytes(secure.read_random(at, min(_STEP, size - at), DATA_TYPE, int(info.id)))
                     for at in range(0, size, _STEP)
                 )
         return b""
@@ -136,7 +138,7 @@ def _add_name(entry: Entry, parent: int, data: bytes) -> None:
     if len(data) < FILE_NAME.size or data[_NAMESPACE_AT] != _DOS_NAMESPACE:
         return  # as nearly all are: not worth a record each
     head = FILE_NAME.parse(data)
-    if head.number("parent") & _PARENT == parent:
+    if head.number("parent") & NUMBER == parent:
         end = FILE_NAME.size + 2 * head.number("length")
         entry.short = data[FILE_NAME.size : end].decode("utf-16-le", "replace")
 

@@ -35,8 +35,8 @@ _LONGEST_LIST_BYTES = 256 * 1024
 _MOST_EXTENSION_BYTES = 4 << 20
 """Records that extend one record: 4,096 of 1 KiB, room for half a million fragments."""
 
-_RECORD_NUMBER = (1 << 48) - 1
-"""The part of a file reference that numbers a record; the rest counts its reuses."""
+NUMBER, SEQUENCE_AT = (1 << 48) - 1, 48
+"""A reference to a record holds its number, and from bit 48 on the number of its reuses."""
 
 _STRIDES = (512, 1024, 2048, 4096)
 
@@ -200,8 +200,10 @@ class Records:
     fallbacks: list[tuple[int, str]] = field(default_factory=list)
     _mft: Stream | None = None
 
-    def load(self) -> None:
+    def load(self) -> Stream:
         """Learn from record 0 where the others are; until then they are taken to follow it.
+
+        Returns the stream that all records lie in.
 
         Raises:
             StructureError: neither copy of record 0 can be read as one.
@@ -211,6 +213,7 @@ class Records:
         own = [item for item in found if item.type == DATA_TYPE and not item.named]
         self._mft = self._joined(own)
         self._mft = self.stream(0)
+        return self._mft
 
     def attributes_of(self, number: int) -> list[Attribute]:
         """Return the attributes of a record, from $MFTMirr where the first copy is unreadable."""
@@ -269,7 +272,7 @@ class Records:
         while position + ATTRIBUTE_LIST_ENTRY.size <= len(listed) and len(numbers) < most:
             entry = ATTRIBUTE_LIST_ENTRY.parse(listed[position:])
             if entry.number("type") == DATA_TYPE and not entry.number("name_length"):
-                numbers[entry.number("file_reference") & _RECORD_NUMBER] = None
+                numbers[entry.number("file_reference") & NUMBER] = None
             if entry.number("length") < ATTRIBUTE_LIST_ENTRY.size:
                 break
             position += entry.number("length")

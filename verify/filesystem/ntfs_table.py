@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from verify.errors import StructureError
 from verify.filesystem.ntfs import geometry
-from verify.filesystem.ntfs_records import Records
+from verify.filesystem.ntfs_records import NUMBER, Records
 from verify.filesystem.reading import UNREADABLE
 from verify.filesystem.volume import Place
 from verify.source.window import Window
@@ -61,19 +61,17 @@ _RESIDENT = RESIDENT.packed("value_length", "value_offset")
 _RUNS = NON_RESIDENT.packed("first_vcn", "runs_offset", "data_size")
 _VALID = NON_RESIDENT.packed("valid_size")
 
-_IN_USE, _FOLDER = 1, 2
-_END = 0xFFFFFFFF
-_STRIDE = 512
+IN_USE_FLAG, FOLDER_FLAG = 1, 2
+"""Flags of a record."""
 
-
-NUMBER, SEQUENCE_AT = (1 << 48) - 1, 48
-"""A reference to a record holds its number, and from bit 48 on the number of its reuses."""
-
+END_TYPE = 0xFFFFFFFF
+STRIDE = 512
+"""Bytes between two fix-ups."""
 
 HOLE = -1
 """Where a part of the MFT begins that lies nowhere."""
 
-_SELF_NUMBERED_AT = 48
+SELF_NUMBERED_AT = 48
 """Where the update sequence begins in records that keep their own number (NTFS 3.1)."""
 
 _PAD = bytes(ATTRIBUTE.size)
@@ -115,7 +113,7 @@ class Record:
         position = self.first
         while True:
             kind, length, away, letters, name_at = _ATTRIBUTE.unpack_from(self.data, position)
-            if kind == _END:
+            if kind == END_TYPE:
                 return
             end = position + length
             if length < RESIDENT.size or end > self.used:
@@ -220,15 +218,15 @@ class RecordTable:
         signature, at, count, own, links, first, flags, used, extends, itself = _HEAD.unpack_from(
             data
         )
-        plain = signature == FILE_SIGNATURE and extends & NUMBER == base and flags & _IN_USE
+        plain = signature == FILE_SIGNATURE and extends & NUMBER == base and flags & IN_USE_FLAG
         if (
             not plain
             or used > len(data)
-            or (at >= _SELF_NUMBERED_AT and itself != number & 0xFFFFFFFF)
+            or (at >= SELF_NUMBERED_AT and itself != number & 0xFFFFFFFF)
         ):
             raise NotPlainError
         whole = undone(data, at, count, self.record_bytes, used)
-        return Record(whole + _PAD, own, links, bool(flags & _FOLDER), first, used)
+        return Record(whole + _PAD, own, links, bool(flags & FOLDER_FLAG), first, used)
 
     def read(self, at: int, length: int) -> bytes:
         """Return bytes of the MFT, fewer at its end.
@@ -283,10 +281,9 @@ def mft_of(window: Window) -> RecordTable:
     records = Records(
         window, sizes.record_bytes, sizes.cluster_bytes, sizes.mft_offset, sizes.mirror_offset
     )
-    records.load()
     places = tuple(
         Place(None, HOLE if start is None else start, length)
-        for start, length in records.stream(0).ranges
+        for start, length in records.load().ranges
     )
     return RecordTable(window, sizes.record_bytes, sizes.cluster_bytes, sizes.clusters, places)
 
@@ -302,13 +299,13 @@ def undone(data: bytes, at: int, count: int, length: int, used: int | None = Non
     Raises:
         NotPlainError: it is torn, or cut.
     """
-    strides = len(data) // _STRIDE
-    if len(data) != length or count != strides + 1 or at + 2 * count > _STRIDE - 2:
+    strides = len(data) // STRIDE
+    if len(data) != length or count != strides + 1 or at + 2 * count > STRIDE - 2:
         raise NotPlainError
     number = data[at : at + 2]
     whole = None
     for stride in range(1, strides + 1):
-        last = stride * _STRIDE - 2
+        last = stride * STRIDE - 2
         if data[last : last + 2] != number:
             raise NotPlainError
         if used is None or used > last:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 DEEPEST_FOLDER = 1_000
-"""Levels of folders followed; few programs can make, or open, as many."""
+"""Levels of folders followed; what lies deeper is told."""
 
 MOST_BRANCHES = 512
 """Enough that two who take turns end at about the same time."""
