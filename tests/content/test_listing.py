@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.support.failing import Fault, failing_drive, reads_of
+from tests.support.failing import Fault
 from tests.support.images import MIB, make_ext4
-from tests.support.readers import ENDINGS, taken
+from tests.support.readers import ENDINGS, taken, taken_beside_a_fault
 from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
@@ -71,19 +71,13 @@ def test_two_processes_when_the_second_meets_a_bad_sector_then_the_first_tells_i
     folder = data.rindex(b"name000")  # in the block of the last folder that was written
     at = folder - folder % 1024
     fault = Fault(at, at + 1)
-    told = []
-    for readers in (1, 2):
-        image.with_suffix(".reads").unlink(missing_ok=True)
-        own = tmp_path / str(readers)
-        own.mkdir()
-        with failing_drive(image, own, [fault]) as drive:
-            told.append(taken(drive, own / "m", readers, FEW_ON_TOP, "layout"))
-        assert reads_of(image, fault) >= readers
+    told, rows, reads = taken_beside_a_fault(image, tmp_path, fault, FEW_ON_TOP, "layout")
+    assert reads[0] >= 1
+    assert reads[1] >= 2
     one, two = told
     folders = [[item.reason.split(": ")[0] for item in side.unread] for side in told]
     assert folders[0] == folders[1]
     assert len(folders[0]) == 1
     assert two.capture.unreadable == one.capture.unreadable != ()
-    rows = [list(open_manifest(tmp_path / name / "m").entries(0)) for name in ("1", "2")]
     assert rows[0] == rows[1]
     assert 0 < len(rows[0]) < len(FILES)

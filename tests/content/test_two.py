@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pytest
 from blake3 import blake3
 
-from tests.support.failing import Fault, failing_drive, reads_of
+from tests.support.failing import Fault
 from tests.support.images import MIB, make_ext4
-from tests.support.readers import ENDINGS, taken
+from tests.support.readers import ENDINGS, taken, taken_beside_a_fault
 from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
@@ -62,18 +62,10 @@ def test_two_readers_when_the_second_meets_a_bad_sector_then_the_first_is_patien
     """The second asks once and ends; all else is as one reader tells it."""
     at = image.read_bytes().index(LAST[:4096]) + 20 * SECTOR
     fault = Fault(at, at + 1)
-    headers = []
-    for readers in (1, 2):
-        image.with_suffix(".reads").unlink(missing_ok=True)
-        folder = tmp_path / str(readers)
-        folder.mkdir()
-        with failing_drive(image, folder, [fault]) as drive:
-            headers.append(taken(drive, folder / "m", readers))
-        assert reads_of(image, fault) == 1 + 1 + 1 + (readers == 2)
-    one, two = headers
+    (one, two), rows, reads = taken_beside_a_fault(image, tmp_path, fault)
+    assert reads == [1 + 1 + 1, 1 + 1 + 1 + 1]
     assert two.capture.unreadable == one.capture.unreadable != ()
     assert two.capture.owners == one.capture.owners
     assert [item.contents for item in two.partitions] == [item.contents for item in one.partitions]
-    rows = [list(open_manifest(tmp_path / name / "m").entries(0)) for name in ("1", "2")]
     assert rows[0] == rows[1]
     assert [entry.path for entry in rows[1] if entry.unhashed] == ["/zlast"]

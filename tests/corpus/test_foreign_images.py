@@ -22,7 +22,7 @@ from tests.support.drives import write_sparse
 from verify.filesystem.listing import LibraryVolume
 from verify.filesystem.open import open_volume
 from verify.manifest.capture import CaptureOptions, capture
-from verify.source.drive import open_drive
+from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
@@ -96,6 +96,13 @@ def partition_of(header: Header, where: str) -> Partition:
     partition = header.partition(number)
     assert partition is not None, f"{where} was not found"
     return partition
+
+
+def window_of(drive: Drive, header: Header, partition: Partition) -> Window:
+    """Return where a partition lies, cut where the image ends."""
+    start = partition.start_lba * header.table.sector_bytes
+    size = partition.sectors * header.table.sector_bytes if partition.number else None
+    return Window(drive, start, min(size or drive.size_bytes, drive.size_bytes - start), 512)
 
 
 def names(*, with_table: bool = False, listed: bool = False, kind: str | None = None) -> list[str]:
@@ -210,11 +217,7 @@ def test_contents_when_they_are_foreign_then_every_byte_is_what_another_reader_g
     for where, listing in _firm_listings(row).items():
         partition = partition_of(header, where)
         with open_drive(path) as drive:
-            start = partition.start_lba * header.table.sector_bytes
-            size = partition.sectors * header.table.sector_bytes if partition.number else None
-            window = Window(
-                drive, start, min(size or drive.size_bytes, drive.size_bytes - start), 512
-            )
+            window = window_of(drive, header, partition)
             volume = open_volume(window, partition.filesystem.kind)
             ours = {}
             for entry in volume.entries():
@@ -252,11 +255,7 @@ def test_index_when_a_volume_is_foreign_then_it_names_what_the_library_walks(
         if partition.filesystem.kind != "ntfs":
             continue
         with open_drive(path) as drive:
-            start = partition.start_lba * header.table.sector_bytes
-            size = partition.sectors * header.table.sector_bytes if partition.number else None
-            window = Window(
-                drive, start, min(size or drive.size_bytes, drive.size_bytes - start), 512
-            )
+            window = window_of(drive, header, partition)
             own = LibraryVolume(window, "ntfs")
             assert own.records is not None
             own.records.many = True

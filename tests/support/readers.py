@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.support.failing import Fault, failing_drive, reads_of
 from verify.content.isolate import Readers
 from verify.manifest.capture import CaptureOptions, Environment, capture
+from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from verify.content.task import Depth
+    from verify.filesystem.entry import Entry
     from verify.manifest.model import Header
 
 _KILLED = (
@@ -55,3 +58,22 @@ def taken(
         header = capture(str(drive), output, CaptureOptions(depth=depth), environment=around)
     assert log.exists() == (readers > 1)
     return header
+
+
+def taken_beside_a_fault(
+    image: Path, folder: Path, fault: Fault, change: str = "pass", depth: Depth = "full"
+) -> tuple[list[Header], list[list[Entry]], list[int]]:
+    """Capture a failing drive by one reader, then by two.
+
+    Return the headers, the rows of the only partition, and how often the fault was read.
+    """
+    headers, rows, reads = [], [], []
+    for readers in (1, 2):
+        image.with_suffix(".reads").unlink(missing_ok=True)
+        own = folder / str(readers)
+        own.mkdir()
+        with failing_drive(image, own, [fault]) as drive:
+            headers.append(taken(drive, own / "m", readers, change, depth))
+        rows.append(list(open_manifest(own / "m").entries(0)))
+        reads.append(reads_of(image, fault))
+    return headers, rows, reads
