@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.cli.command import Command
+
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 """The same cases in every run: a change is judged by itself, not by luck or a busy machine."""
@@ -58,3 +60,18 @@ def corpus() -> Path:
     if not (folder / "expected.json").exists():
         pytest.skip(f"no foreign corpus at {folder.name}")
     return folder
+
+
+@pytest.fixture(autouse=True)
+def nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no archive or key of this user be found."""
+    for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / "home"))
+    for name in ("DRIVEWITNESS_ARCHIVE", "DRIVEWITNESS_KEY"):
+        monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture
+def command(capsys: pytest.CaptureFixture[str]) -> Command:
+    """Run the command line in this process and return what came of it."""
+    return Command(capsys)

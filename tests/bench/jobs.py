@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
-from verify.jobs.archive import make_archive
-from verify.jobs.model import DriveRecord, JobRecord, Seal, SealedFile
-from verify.jobs.seal import seal_value
+from verify.archive.archive import make_archive
+from verify.archive.job_record import DriveRecord, JobRecord, Seal, SealedFile
+from verify.archive.seal import seal_value
 
 if TYPE_CHECKING:
-    from verify.jobs.archive import Archive
+    from verify.archive.archive import Archive
 
 TECHNICIANS = ("A. Bell", "C. Carr", "D. Dunn", "E. Eyre")
 MODELS = ("Quire 9", "Ream 2", "Folio S", "Octavo X")

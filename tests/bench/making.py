@@ -9,11 +9,11 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.content.spool import Spool
+from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.row_store import Spool
 from verify.filesystem.entry import Entry
-from verify.manifest.capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest, write_manifest
-from verify.manifest.model import Contents, Listing
+from verify.manifest.header import Contents, Listing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

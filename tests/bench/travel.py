@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tests.bench.making import make_ntfs_files
-from verify.content.reading import EntryReading, Wanted
-from verify.content.report import Reporter
-from verify.content.spool import Spool
+from verify.capture.file_reading import EntryReading, Wanted
+from verify.capture.readers.messages import Reporter
+from verify.capture.row_store import Spool
 from verify.filesystem.open import open_volume
 from verify.source.drive import open_drive
 from verify.source.window import Window

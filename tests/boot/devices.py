@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from uuid import UUID
 
 if TYPE_CHECKING:
-    from verify.boot.store_model import Device
+    from verify.boot.store_record import Device
 
 DISK = "11111111-2222-3333-4444-555555555501"
 PARTITION = "05050505-0000-4000-8000-000000000003"

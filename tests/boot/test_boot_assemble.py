@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 from tests.boot import stores
 from verify.boot import assemble as assembling
 from verify.boot.assemble import Assembly, assemble
-from verify.boot.model import BootRecord
+from verify.boot.boot_record import BootRecord
 
 BCD = "/EFI/Microsoft/Boot/BCD"
 WIM = (Path(__file__).parent / "data" / "small.wim").read_bytes()

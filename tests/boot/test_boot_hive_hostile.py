@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from verify.boot.hive import Key
-    from verify.boot.store_model import BootStore
+    from verify.boot.store_record import BootStore
 
 RUNS = 300
 

@@ -13,7 +13,7 @@ import time
 import pytest
 
 from verify.boot.initramfs import read_initramfs
-from verify.boot.linux import MOST_REFERENCES, read_configuration, read_kernel_config
+from verify.boot.linux_config import MOST_REFERENCES, read_configuration, read_kernel_config
 
 UUID = "11112222-3333-4444-8555-666677778888"
 

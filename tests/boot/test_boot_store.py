@@ -23,7 +23,7 @@ from verify.structs.regf import base_block_checksum
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.boot.store_model import BootStore, Device, Reference
+    from verify.boot.store_record import BootStore, Device, Reference
 
 REAL = ("bcd-regipy", "bcd-wdl")
 READABLE = (

@@ -1,4 +1,4 @@
-"""The demo's drives, unpacked once, and the command run in this process."""
+"""The demo's drives, unpacked once."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.cli.command import Command
 from verify.cli.demo_images import DEMO, unpack
 
 if TYPE_CHECKING:
@@ -18,12 +17,6 @@ def drives(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The demo's drives by name: `old`, `sound` and `faulty`."""
     folder = tmp_path_factory.mktemp("drives")
     return {name: unpack(name, folder) for name in DEMO}
-
-
-@pytest.fixture
-def command(capsys: pytest.CaptureFixture[str]) -> Command:
-    """Run the command line in this process and return what came of it."""
-    return Command(capsys)
 
 
 @pytest.fixture(scope="session")

@@ -271,7 +271,7 @@ def test_report_when_the_disk_fails_then_nothing_stands_under_its_name(
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("verify.manifest.whole.os.fsync", full)
+    monkeypatch.setattr("verify.whole_file.os.fsync", full)
     ran = command("report", compared / "comparison.json", "-o", tmp_path / "a.html")
     ran.assert_one_sentence(4, "No space left")
     assert not list(tmp_path.iterdir())

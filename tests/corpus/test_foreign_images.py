@@ -19,14 +19,14 @@ import pytest
 
 from tests.conftest import REPOSITORY, corpus_folder
 from tests.support.drives import write_sparse
-from verify.filesystem.listing import LibraryVolume
+from verify.capture.drive_capture import CaptureOptions, capture
+from verify.filesystem.library.volume import LibraryVolume
 from verify.filesystem.open import open_volume
-from verify.manifest.capture import CaptureOptions, capture
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
+    from verify.manifest.header import Header, Partition
 
 NO_DRIVES = {
     "hive-": "a registry hive",

@@ -9,13 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from tests.conftest import REPOSITORY
-from verify.content.piece import NO_HEAD, encode_piece
-from verify.content.row import Block, encode_block, encode_entry, encode_group
-from verify.content.sums import Sums
-from verify.filesystem.entry import Entry, Stream
-from verify.report import docs
-from verify.report.docs import (
+from docs import generate as docs
+from docs.generate import (
     AnyRow,
     BlockRow,
     EntryRow,
@@ -25,8 +20,13 @@ from verify.report.docs import (
     out_of_date,
     write,
 )
+from tests.conftest import REPOSITORY
+from verify.filesystem.entry import Entry, Stream
+from verify.manifest.row import Block, encode_block, encode_entry, encode_group
+from verify.manifest.segment import NO_HEAD, encode_piece
+from verify.manifest.sums import Sums
 from verify.rules.catalogue import RULES
-from verify.rules.model import PAGE_HEADINGS
+from verify.rules.rule import PAGE_HEADINGS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -84,7 +84,7 @@ def test_docs_when_checked_then_the_exit_code_tells(
     """`--check` exits 1 and says what to run; after that run it exits 0."""
     monkeypatch.chdir(tmp_path)
     assert docs.main(["--check"]) == 1
-    assert "python -m verify.report.docs" in capsys.readouterr().err
+    assert "python -m docs.generate" in capsys.readouterr().err
     assert docs.main([]) == 0
     assert docs.main(["--check"]) == 0
 

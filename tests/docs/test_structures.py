@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verify.report.structures import structure_pages
+from docs.field_table_pages import structure_pages
 
 
 def test_structures_when_printed_then_the_gpt_header_is_the_standard_s() -> None:

@@ -7,14 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.content.progress import Progress
-from verify.manifest.both import capture_both
-from verify.manifest.capture import CaptureOptions, capture
+from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.progress import Progress
+from verify.capture.side_by_side import capture_both
 from verify.manifest.file import Manifest, open_manifest
-from verify.rules.compare import compare
+from verify.rules.judge_drives import compare
 
 if TYPE_CHECKING:
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 
 def check(source: Path, target: Path, options: CaptureOptions | None = None) -> Comparison:

@@ -18,7 +18,7 @@ from tests.support import faults, pairs
 from tests.support.images import MIB
 from tests.support.pairs import ESP, RECOVERY, SYSTEM
 from verify.manifest.file import Manifest
-from verify.rules.compare import compare
+from verify.rules.judge_drives import compare
 
 if TYPE_CHECKING:
     from collections.abc import Callable

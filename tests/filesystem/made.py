@@ -12,7 +12,7 @@ from verify.filesystem.recognise import recognise
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.filesystem.model import Filesystem
+    from verify.filesystem.description import Filesystem
 
 
 def run(*command: str | Path, answer: str = "") -> str:

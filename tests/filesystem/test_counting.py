@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verify.filesystem.counting import zero_bits, zero_entries
+from verify.filesystem.free_counting import zero_bits, zero_entries
 
 
 @given(st.binary(max_size=64), st.integers(min_value=0, max_value=600), st.integers(1, 20))

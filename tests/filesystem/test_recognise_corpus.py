@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.support.drives import MemoryDrive
-from verify.filesystem.model import Filesystem
+from verify.filesystem.description import Filesystem
 from verify.filesystem.recognise import recognise
 from verify.source.window import Window
 from verify.table.read import read_table

@@ -17,7 +17,7 @@ from verify.errors import SourceVanished
 from verify.filesystem.recognise import recognise
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
+    from verify.filesystem.description import Filesystem
 
 SECONDS = 10.0
 """Far above what the worst case takes here (well under 1 s), far below a hang."""

@@ -15,8 +15,8 @@ from verify.manifest.file import open_manifest, write_manifest
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.fit.model import FitDocument, FitPartition
-    from verify.manifest.model import Header, Partition
+    from verify.fit.fit_document import FitDocument, FitPartition
+    from verify.manifest.header import Header, Partition
 
 GIB = 1 << 30
 

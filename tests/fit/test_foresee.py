@@ -9,16 +9,16 @@ import pytest
 from tests.fit.fits import GIB, fit_of, five_partitions, old_500, rules, target
 from tests.rules.cases import MIB, changed, drive, refiled
 from tests.rules.cases import partition as made
-from verify.boot.model import BootRecord
-from verify.boot.store_model import BootStore, Device, Reference
+from verify.boot.boot_record import BootRecord
+from verify.boot.store_record import BootStore, Device, Reference
 from verify.errors import UsageError
-from verify.manifest.model import SectorRange
+from verify.manifest.header import SectorRange
 from verify.rules.catalogue import RULES
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 
 def usual(**system: Any) -> list[Partition]:

@@ -15,14 +15,14 @@ from tests.fit.fits import fit_of, five_partitions, old_500
 from tests.rules.cases import MIB, drive
 from tests.rules.cases import partition as made
 from tests.support.images import make_ext4, make_ntfs, run
+from verify.capture.drive_capture import CaptureOptions, capture
 from verify.fit.least import least_of
-from verify.manifest.capture import CaptureOptions, capture
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.fit.model import FitDocument
-    from verify.manifest.model import Header
+    from verify.fit.fit_document import FitDocument
+    from verify.manifest.header import Header
 
 PER_MIB = 2048
 

@@ -16,7 +16,7 @@ from tests.rules.cases import (
     drive,
 )
 from tests.rules.cases import partition as made
-from verify.boot.model import BootRecord, RecoveryConfig, RecoveryLocation
+from verify.boot.boot_record import BootRecord, RecoveryConfig, RecoveryLocation
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -12,7 +12,7 @@ import pytest
 from tests.machine.tree import ATA, USB, VIRTUAL, Tree
 from tests.support.images import GptTable, make_gpt_drive
 from tests.table.layouts import LINUX, Entry
-from verify.machine.linux import linux_drives, look_at_linux
+from verify.machine.linux_machine import linux_drives, look_at_linux
 from verify.source.identity import attached_identity
 
 if TYPE_CHECKING:

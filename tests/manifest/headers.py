@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from verify.filesystem.model import Filesystem
-from verify.manifest.model import CaptureInfo, DriveInfo, Header, Listing, Partition
-from verify.table.model import Table
+from verify.filesystem.description import Filesystem
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition
+from verify.table.partition_table import Table
 
 
 def small_header() -> Header:

@@ -12,8 +12,6 @@ import pytest
 from blake3 import blake3
 
 from tests.manifest.headers import small_header
-from verify.content.piece import NO_HEAD
-from verify.content.row import Block, encode_block, encode_entry
 from verify.errors import (
     ManifestAltered,
     ManifestError,
@@ -25,6 +23,8 @@ from verify.errors import (
 )
 from verify.filesystem.entry import Entry
 from verify.manifest.file import is_manifest, open_manifest, write_manifest
+from verify.manifest.row import Block, encode_block, encode_entry
+from verify.manifest.segment import NO_HEAD
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -206,7 +206,7 @@ def test_writing_when_the_disk_fails_then_nothing_stands_under_the_name(
     def full(_: int) -> None:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr("verify.manifest.whole.os.fsync", full)
+    monkeypatch.setattr("verify.whole_file.os.fsync", full)
     with pytest.raises(OutputError, match="No space left"):
         write_manifest(tmp_path / "new.manifest", small_header(), {})
     assert list(tmp_path.iterdir()) == []

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from verify.filesystem.model import Filesystem
-from verify.manifest.model import CaptureInfo, DriveInfo, Header, Listing, Partition, UnreadItem
-from verify.rules.compare import identity_of
-from verify.rules.model import Level, Result
-from verify.rules.result import (
+from verify.filesystem.description import Filesystem
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition, UnreadItem
+from verify.rules.comparison_document import (
     Bound,
     Comparison,
     Evidence,
@@ -17,7 +15,9 @@ from verify.rules.result import (
     PairRow,
     ToolInfo,
 )
-from verify.table.model import Table
+from verify.rules.judge_drives import identity_of
+from verify.rules.rule import Level, Result
+from verify.table.partition_table import Table
 
 DISK_ID = "6B1F3C52-8A0E-4D77-9C41-52D0A7E9B310"
 EFI = "C12A7328-F81F-11D2-BA4B-00A0C93EC93B"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tests.report.documents import OLD, comparison, finding, header, partition
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 HOSTILE = (
     "<script>alert(1)</script>",

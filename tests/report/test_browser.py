@@ -16,17 +16,17 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 from pypdf import PdfReader
 
-from tests.jobs.test_audit import result
+from tests.audit.test_audit import result
 from tests.report.documents import NEW, OLD, comparison, finding
 from tests.report.hostile import HOSTILE, hostile_comparison
-from verify.jobs.audit_report import audit_document
-from verify.manifest.model import SectorRange
+from verify.audit.audit_results import audit_document
+from verify.manifest.header import SectorRange
 from verify.report.audit import audit_html
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
-from verify.rules.model import Level
-from verify.rules.result import PlacesRow
+from verify.rules.comparison_document import PlacesRow
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 pytestmark = pytest.mark.tools("chromium")
 

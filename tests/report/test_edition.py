@@ -13,15 +13,15 @@ from pypdf import PdfReader
 
 from tests.report.documents import NEW, OLD, comparison, finding
 from tests.rules.cases import case_of, drive, findings, usual
-from verify.manifest.model import Owner, SectorRange, UnreadItem
+from verify.manifest.header import Owner, SectorRange, UnreadItem
 from verify.report.edition import Edition, names_of
 from verify.report.formats import rendered
 from verify.report.handover import build_handover
 from verify.rules.catalogue import RULES
-from verify.rules.result import FindingRow
+from verify.rules.comparison_document import FindingRow
 
 if TYPE_CHECKING:
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 NAMES = (
     "/Users/mira/Pictures/harbour at dusk.jpg",

@@ -20,15 +20,15 @@ from tests.report.documents import NEW, OLD, comparison, finding
 from tests.report.hostile import ACTING, HOSTILE
 from tests.report.test_html import KNOWN
 from tests.report.test_written_formats import OWN_ELEMENTS
-from verify.manifest.model import Owner, SectorRange, UnreadItem
+from verify.manifest.header import Owner, SectorRange, UnreadItem
+from verify.report.comparison_report import build_report
 from verify.report.drive import print_drive
 from verify.report.edition import Edition
 from verify.report.formats import rendered
 from verify.report.handover import build_handover
-from verify.report.model import build_report
 from verify.report.terminal import console_for, print_report
-from verify.rules.model import Level
-from verify.rules.result import Comparison, PlacesRow
+from verify.rules.comparison_document import Comparison, PlacesRow
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

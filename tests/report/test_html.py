@@ -13,12 +13,12 @@ from tests.report.hostile import HOSTILE, hostile_comparison
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
-    from verify.rules.result import Comparison, FindingRow
+    from verify.rules.comparison_document import Comparison, FindingRow
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"

@@ -29,7 +29,7 @@ from verify.report.language import (
 )
 from verify.report.phrasebook import FIELD, phrasebook
 from verify.report.rule_page import rule_pages
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog

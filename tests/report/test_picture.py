@@ -11,17 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.report.documents import NEW, OLD, comparison, finding, header, partition
-from verify.manifest.model import SectorRange
+from verify.manifest.header import SectorRange
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
 from verify.report.picture import LENGTH, NARROWEST, draw, place, shared_out
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 SVG = "{http://www.w3.org/2000/svg}"
 

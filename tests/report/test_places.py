@@ -6,14 +6,14 @@ import html5lib
 import pytest
 
 from tests.report.documents import NEW, OLD, comparison
-from verify.manifest.model import Owner, SectorRange
+from verify.manifest.header import Owner, SectorRange
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
 from verify.report.markdown import markdown
 from verify.report.picture import LENGTH, draw
-from verify.report.places import NARROWEST, PlacePicture, draw_places
-from verify.rules.result import Comparison, PlacesRow
+from verify.report.places_ruler import NARROWEST, PlacePicture, draw_places
+from verify.rules.comparison_document import Comparison, PlacesRow
 
 SVG = "{http://www.w3.org/2000/svg}"
 

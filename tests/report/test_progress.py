@@ -10,7 +10,7 @@ from verify.report.progress import Bars, DriveBar
 if TYPE_CHECKING:
     import pytest
 
-    from verify.content.progress import Progress
+    from verify.capture.progress import Progress
 
 
 class Terminal(io.StringIO):

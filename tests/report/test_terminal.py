@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.report.documents import NEW, OLD, comparison, finding, header, partition
-from verify.report.model import build_report
+from verify.report.comparison_report import build_report
 from verify.report.terminal import console_for, print_report
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.result import Comparison
+    from verify.manifest.header import Header
+    from verify.rules.comparison_document import Comparison
 
 
 def shown(

@@ -20,10 +20,10 @@ from verify.report import pdf
 from verify.report.edition import Edition
 from verify.report.formats import ENDINGS, beginnings, rendered
 from verify.report.handover import build_handover
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 OWN_ELEMENTS = "h1 h2 h3 p strong ul li table thead tbody tr th td"
 

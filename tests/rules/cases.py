@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from verify.filesystem.model import READABLE_KINDS, Filesystem
-from verify.manifest.model import CaptureInfo, DriveInfo, Header, Listing, Partition
-from verify.rules.comparison import ContentComparison, PairContents
-from verify.rules.model import Case, Finding, Outcome, Rule
-from verify.rules.pairing import match_partitions
-from verify.table.model import Checked, GptHeader, PartitionEntry, Table
+from verify.filesystem.description import READABLE_KINDS, Filesystem
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition
+from verify.matching.pair_contents import ContentComparison, PairContents
+from verify.matching.pairing import match_partitions
+from verify.rules.rule import Case, Finding, Outcome, Rule
+from verify.table.partition_table import Checked, GptHeader, PartitionEntry, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

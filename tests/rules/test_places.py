@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from tests.rules.cases import MIB, PER_MIB, case_of, compared, drive, usual
 from verify.filesystem.entry import Entry
-from verify.rules.comparison import Difference, Meaning, Sorted
-from verify.rules.level import Level
-from verify.rules.places import joined, places
+from verify.matching.level import Level
+from verify.matching.pair_contents import Difference, Meaning, Sorted
+from verify.rules.damage_places import joined, places
 
 BAD = Meaning(Level.STOP, "is bad", "are bad", "Look.")
 MEANT = Meaning(Level.NOTE, "is meant", "are meant", "Nothing.")

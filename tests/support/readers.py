@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.failing import Fault, failing_drive, reads_of
-from verify.content.isolate import Readers
-from verify.manifest.capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.readers.isolate import Readers
 from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.content.task import Depth
+    from verify.capture.readers.task import Depth
     from verify.filesystem.entry import Entry
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 _KILLED = (
     "be = second._be_second;"
@@ -41,11 +41,12 @@ def taken(
     log = output.with_suffix(".forks")
     log.unlink(missing_ok=True)
     program = (
-        "import os, signal, runpy, verify.content.second as second, verify.filesystem.tree as tree;"
+        "import os, signal, runpy;"
+        "import verify.capture.readers.helper as second, verify.filesystem.tree as tree;"
         f"{change};"
         "fork = os.fork;"
         f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
-        "runpy.run_module('verify.content.worker', run_name='__main__')"
+        "runpy.run_module('verify.capture.readers.worker', run_name='__main__')"
     )
     around = Environment(
         clock=lambda: 1_700_000_000.0,
@@ -54,7 +55,7 @@ def taken(
         readers=Readers(command=(sys.executable, "-c", program)),
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("verify.manifest.capture.MOST_READERS", readers)
+        patch.setattr("verify.capture.drive_capture.MOST_READERS", readers)
         header = capture(str(drive), output, CaptureOptions(depth=depth), environment=around)
     assert log.exists() == (readers > 1)
     return header

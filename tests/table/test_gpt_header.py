@@ -17,7 +17,7 @@ from verify.table.read import read_table
 from verify.table.sectors import Sectors
 
 if TYPE_CHECKING:
-    from verify.table.model import Table
+    from verify.table.partition_table import Table
 
 # The empty 4 GiB GPT drive below was accepted as it stands by sfdisk --verify, sgdisk -v and
 # blkid (util-linux 2.38.1, gptfdisk 1.0.9); its layout is UEFI 2.10, section 5.3.2.

@@ -23,7 +23,7 @@ from verify.errors import SourceVanished
 from verify.table.read import read_table
 
 if TYPE_CHECKING:
-    from verify.table.model import Table
+    from verify.table.partition_table import Table
 
 ESP = "C12A7328-F81F-11D2-BA4B-00A0C93EC93B"
 MSR = "E3C9E316-0B5C-4DB8-817D-F92DF00215AE"

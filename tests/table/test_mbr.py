@@ -15,7 +15,7 @@ from verify.table.mbr import MOST_EXTENDED_RECORDS
 from verify.table.read import read_table
 
 if TYPE_CHECKING:
-    from verify.table.model import Table
+    from verify.table.partition_table import Table
 
 SECTORS = 100_000
 

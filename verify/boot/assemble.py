@@ -11,11 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.boot.bcd import read_store
-from verify.boot.bootcode import read_boot_sector_code
-from verify.boot.collect import Role, wanted_file
-from verify.boot.initramfs import read_initramfs
-from verify.boot.linux import read_configuration, read_kernel_config
-from verify.boot.model import (
+from verify.boot.boot_record import (
     BootRecord,
     Initramfs,
     LinuxReference,
@@ -26,10 +22,14 @@ from verify.boot.model import (
     Setting,
     SystemRegistry,
 )
+from verify.boot.bootcode import read_boot_sector_code
+from verify.boot.collect import Role, wanted_file
+from verify.boot.initramfs import read_initramfs
+from verify.boot.linux_config import read_configuration, read_kernel_config
 from verify.boot.pe import read_image_header
 from verify.boot.reagent import read_recovery_config
 from verify.boot.registry import read_system
-from verify.boot.store_model import BootStore
+from verify.boot.store_record import BootStore
 from verify.boot.wim import read_image
 from verify.errors import StructureError
 

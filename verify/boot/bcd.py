@@ -20,7 +20,7 @@ from verify.boot.hive import (
     Value,
 )
 from verify.boot.reach import follow
-from verify.boot.store_model import BootStore, Element, ElementValue, StoreObject
+from verify.boot.store_record import BootStore, Element, ElementValue, StoreObject
 from verify.errors import StructureError, TooMuch
 from verify.units import MIB
 

@@ -10,7 +10,7 @@ from typing import Literal
 
 from blake3 import blake3
 
-from verify.boot.model import BootCode
+from verify.boot.boot_record import BootCode
 from verify.errors import StructureError
 
 MBR_CODE_BYTES = 440

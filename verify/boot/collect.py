@@ -188,7 +188,7 @@ def wanted_bytes(path: str, kind: str) -> int:
 
     Args:
         path: the file's path on its partition, from `/`.
-        kind: the partition's filesystem, as `verify.filesystem.model.Filesystem.kind`.
+        kind: the partition's filesystem, as `verify.filesystem.description.Filesystem.kind`.
     """
     wanted = wanted_file(path, kind)
     return 0 if wanted is None else wanted.leading_bytes

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from uuid import UUID
 
 from verify.boot.hive import utf16
-from verify.boot.store_model import Device, DeviceKind
+from verify.boot.store_record import Device, DeviceKind
 from verify.structs import bcd
 
 if TYPE_CHECKING:

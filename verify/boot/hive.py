@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import pyregf
 
-from verify.boot.store_model import HiveState
+from verify.boot.store_record import HiveState
 from verify.errors import StructureError, TooMuch
 from verify.structs.regf import (
     BASE_BLOCK,

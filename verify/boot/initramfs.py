@@ -17,7 +17,7 @@ import re
 import zlib
 from typing import TYPE_CHECKING, BinaryIO, cast
 
-from verify.boot.model import Initramfs
+from verify.boot.boot_record import Initramfs
 from verify.units import MIB, align_up
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verify.boot.model import LinuxKind
+from verify.boot.boot_record import LinuxKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verify.boot.model import LoaderImage
+from verify.boot.boot_record import LoaderImage
 from verify.structs import pe
 
 _KERNEL_SECTIONS = (b".linux", b".cmdline")

@@ -12,12 +12,12 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Literal
 
-from verify.boot.store_model import MissingObject, ReachedBy, Reference
+from verify.boot.store_record import MissingObject, ReachedBy, Reference
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.boot.store_model import Element, StoreObject
+    from verify.boot.store_record import Element, StoreObject
 
 BOOT_MANAGER = "9DEA862C-5CDD-4E70-ACC1-F32B344D4795"
 

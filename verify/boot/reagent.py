@@ -13,7 +13,7 @@ from typing import NoReturn
 from xml.parsers import expat
 
 from verify.boot.bcd import guid_of
-from verify.boot.model import RecoveryConfig, RecoveryLocation, Setting
+from verify.boot.boot_record import RecoveryConfig, RecoveryLocation, Setting
 from verify.errors import StructureError
 from verify.units import KIB
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from verify.boot.boot_record import DriverStart, Exclusion, MountedDevice, SystemRegistry
 from verify.boot.device import guid_text
 from verify.boot.hive import Budget, Hive, Key, Value, utf16
-from verify.boot.model import DriverStart, Exclusion, MountedDevice, SystemRegistry
 from verify.errors import StructureError, TooMuch
 from verify.units import MIB
 

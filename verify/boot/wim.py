@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from verify.boot.boot_record import RecoveryImage
 from verify.boot.device import guid_text
-from verify.boot.model import RecoveryImage
 from verify.structs import wim
 
 _RESOURCES = ("resource_table", "xml_data", "boot_metadata", "integrity_table")

@@ -55,12 +55,12 @@ def plan(  # noqa: PLR0913 - the command's own options
     """
     import secrets
 
+    from verify.archive.index import Wanted
+    from verify.audit.audit_file import write_document
+    from verify.audit.audit_screen import print_plan
+    from verify.audit.spot_audit import plan_audit
+    from verify.cli.capture_request import place_for
     from verify.cli.output import emit, emit_drawn
-    from verify.cli.reading import place_for
-    from verify.jobs.audit import plan_audit
-    from verify.jobs.audit_file import write_document
-    from verify.jobs.audit_terminal import print_plan
-    from verify.jobs.index import Wanted
     from verify.report.json_text import as_json
 
     if output is not None:
@@ -114,10 +114,10 @@ def run(  # noqa: PLR0913 - the command's own options
     """
     import time
 
-    from verify.cli.reading import place_for
+    from verify.audit.audit_file import read_document, write_document
+    from verify.audit.spot_audit import Plan, Result, look_again
+    from verify.cli.capture_request import place_for
     from verify.cli.reread import reading_again
-    from verify.jobs.audit import Plan, Result, look_again
-    from verify.jobs.audit_file import read_document, write_document
     from verify.report.harmless import harmless
     from verify.version import __version__
 
@@ -148,15 +148,15 @@ def report(
     json: JsonOption = False,
 ) -> int:
     """Tell what was drawn and found, and how many of all jobs could be unsound at most."""
+    from verify.audit.audit_file import read_document
+    from verify.audit.audit_results import audit_document
+    from verify.audit.audit_screen import print_audit
+    from verify.audit.spot_audit import Result
+    from verify.cli.capture_request import place_for
     from verify.cli.output import emit, emit_drawn
-    from verify.cli.reading import place_for
-    from verify.jobs.audit import Result
-    from verify.jobs.audit_file import read_document
-    from verify.jobs.audit_report import audit_document
-    from verify.jobs.audit_terminal import print_audit
-    from verify.manifest.whole import whole_file
     from verify.report.audit import audit_html
     from verify.report.json_text import as_json
+    from verify.whole_file import whole_file
 
     if output is not None:
         place_for(Path(output), (result,), "report", replace_it=False)

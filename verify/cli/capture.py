@@ -49,10 +49,10 @@ def capture(  # noqa: PLR0913 - the command's own options
     """Read one drive into a manifest."""
     from dataclasses import replace as replace_options
 
+    from verify.capture.side_by_side import capture_one
+    from verify.cli.capture_request import capture_options, new_file, views_of
     from verify.cli.output import emit
-    from verify.cli.reading import capture_options, new_file, views_of
     from verify.errors import UsageError
-    from verify.manifest.both import capture_one
     from verify.manifest.file import is_manifest
     from verify.report.json_text import document_json
     from verify.report.progress import Bars

@@ -73,8 +73,8 @@ def check(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
+    from verify.cli.capture_request import capture_options, new_folder, with_views
     from verify.cli.judging import declared_by, judge, tell
-    from verify.cli.reading import capture_options, new_folder, with_views
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)

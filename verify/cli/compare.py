@@ -31,8 +31,8 @@ def compare(  # noqa: PLR0913 - the command's own options
 
     A drive or an image in the place of a manifest is read first, as `check` reads it.
     """
+    from verify.cli.capture_request import like_the_other_side
     from verify.cli.judging import declared_by, judge, tell
-    from verify.cli.reading import like_the_other_side
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)

@@ -49,13 +49,13 @@ def demo(
 
     Once on a sound clone and once on a faulty one; nothing is attached, no rights are needed.
     """
+    from verify.capture.drive_capture import CaptureOptions
+    from verify.cli.capture_request import new_folder
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell
     from verify.cli.options import LangName, PaperName
     from verify.cli.output import emit
-    from verify.cli.reading import new_folder
     from verify.cli.report_files import report_files
-    from verify.manifest.capture import CaptureOptions
 
     reports = None if report is None else new_folder(report)
     emit(_OPENING)

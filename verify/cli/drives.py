@@ -24,8 +24,8 @@ def drives(
     Nothing is written. Without the right to read a drive it is listed all the same, as far as the
     system tells of it, and its table is not.
     """
+    from verify.after.running_screen import print_drives
     from verify.cli.output import emit, emit_drawn
-    from verify.jobs.running_terminal import print_drives
     from verify.machine.look import attached_drives
     from verify.report.json_text import as_json
 

@@ -12,11 +12,11 @@ from verify.cli.asking import asked_for
 from verify.cli.job_options import archive_to_file_in, key_at
 
 if TYPE_CHECKING:
-    from verify.jobs.archive import Archive
-    from verify.jobs.filing import JobWords
-    from verify.jobs.model import Seal
-    from verify.jobs.seal import Key
-    from verify.rules.result import Comparison
+    from verify.archive.archive import Archive
+    from verify.archive.filing import JobWords
+    from verify.archive.job_record import Seal
+    from verify.archive.seal import Key
+    from verify.rules.comparison_document import Comparison
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Filing:
         Raises:
             JobTaken, OutputError: it could not be filed.
         """
-        from verify.jobs.filing import file_job
+        from verify.archive.filing import file_job
 
         manifests = _kept(folder, "source"), _kept(folder, "target")
         seal = file_job(
@@ -69,7 +69,7 @@ def filing_for(  # noqa: PLR0913 - as many as the command has, all named
         UsageError: the name cannot be one.
         JobTaken, ArchiveForeign, OutputError, KeyUnusable: it could not be filed.
     """
-    from verify.jobs.filing import JobWords
+    from verify.archive.filing import JobWords
 
     if job is None and archive is None and not ask:
         return None

@@ -10,7 +10,7 @@ from verify.cli.options import JsonOption, ScratchOption, SourceArgument
 from verify.errors import UsageError
 
 if TYPE_CHECKING:
-    from verify.fit.model import FitDocument
+    from verify.fit.fit_document import FitDocument
     from verify.fit.solve import Wishes
     from verify.manifest.file import Manifest
 
@@ -63,8 +63,8 @@ def fit(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Work out whether a drive fits onto another, and the layout to aim for."""
+    from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
-    from verify.cli.reading import existing_folder
     from verify.fit.capacity import SECTOR_SIZES
     from verify.fit.solve import Wishes
 
@@ -97,7 +97,7 @@ def _share(option: str, text: str) -> float:
 
 
 def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
-    from verify.cli.reading import place_for
+    from verify.cli.capture_request import place_for
     from verify.fit.file import is_fit
 
     file = Path(path)
@@ -107,8 +107,8 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
 
 
 def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
-    from verify.manifest.both import capture_one
-    from verify.manifest.capture import CaptureOptions
+    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.side_by_side import capture_one
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 

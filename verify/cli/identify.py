@@ -10,7 +10,7 @@ from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
 from verify.cli.options import DepthName, DepthOption, JsonOption, RetriesOption, ScratchOption
 
 if TYPE_CHECKING:
-    from verify.manifest.capture import CaptureOptions
+    from verify.capture.drive_capture import CaptureOptions
     from verify.manifest.file import Manifest
 
 EXIT_NO = 3
@@ -33,13 +33,13 @@ def identify(  # noqa: PLR0913 - the command's own options
     Exit 0: nothing does; 3: something does, or it cannot be told. Nothing is ever wiped. Without
     `--depth` it is read as deeply as it was for the job.
     """
+    from verify.after.identify import changes, identified_document, weigh, which_drive
+    from verify.archive.archive_screen import print_identified
+    from verify.archive.entry import SIDE_NAMES
+    from verify.capture.drive_capture import CaptureOptions
+    from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
     from verify.cli.output import emit, emit_drawn
-    from verify.cli.reading import existing_folder
-    from verify.jobs.entry import SIDE_NAMES
-    from verify.jobs.identify import changes, identified_document, weigh, which_drive
-    from verify.jobs.terminal import print_identified
-    from verify.manifest.capture import CaptureOptions
     from verify.manifest.file import open_manifest
     from verify.report.json_text import as_json
 
@@ -79,7 +79,7 @@ def _as_then(
 
 def _read(drive: str, file: Path, options: "CaptureOptions") -> "Manifest":
     """Read a drive; a manifest is taken as it is."""
-    from verify.manifest.both import capture_one
+    from verify.capture.side_by_side import capture_one
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from verify.jobs.archive import Archive
-    from verify.jobs.seal import Key
+    from verify.archive.archive import Archive
+    from verify.archive.seal import Key
 
 JobArgument = Annotated[str, typer.Argument(metavar="ID", help="The job's number or name.")]
 ArchiveOption = Annotated[
@@ -42,8 +42,8 @@ def archive_at(place: str | None) -> "Archive":
     Raises:
         ArchiveForeign: there is none.
     """
-    from verify.jobs.archive import open_archive
-    from verify.jobs.places import default_archive
+    from verify.archive.archive import open_archive
+    from verify.archive.default_paths import default_archive
 
     return open_archive(default_archive() if place is None else Path(place))
 
@@ -55,8 +55,8 @@ def archive_to_file_in(place: str | None) -> "Archive":
         ArchiveForeign: there is something else.
         OutputError: it cannot be made.
     """
-    from verify.jobs.archive import make_archive
-    from verify.jobs.places import default_archive
+    from verify.archive.archive import make_archive
+    from verify.archive.default_paths import default_archive
 
     return make_archive(default_archive() if place is None else Path(place))
 
@@ -67,8 +67,8 @@ def key_at(place: str | None) -> "Key | None":
     Raises:
         KeyUnusable: the file holds no key, or others may read it.
     """
-    from verify.jobs.places import default_key
-    from verify.jobs.seal import read_key
+    from verify.archive.default_paths import default_key
+    from verify.archive.seal import read_key
 
     if place is not None:
         return read_key(Path(place))

@@ -61,9 +61,9 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """List the jobs of an archive; `--since` and `--until` are the first and the last day."""
+    from verify.archive.index import Wanted
+    from verify.archive.job_lines import job_lines
     from verify.cli.output import emit, output_width
-    from verify.jobs.index import Wanted
-    from verify.jobs.lines import job_lines
 
     wanted = Wanted(
         text=text,
@@ -94,8 +94,8 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
 
 def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
     """Show one job: its record, its files, its seal, and what was done about it later."""
+    from verify.archive.archive_screen import job_document, print_job
     from verify.cli.output import emit, emit_drawn
-    from verify.jobs.terminal import job_document, print_job
     from verify.report.json_text import as_json
 
     document = job_document(archive_at(archive), job)
@@ -120,8 +120,8 @@ def add_job(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """File a job from two manifests (a drive in the place of one is read first)."""
+    from verify.cli.capture_request import like_the_other_side
     from verify.cli.judging import judge, tell
-    from verify.cli.reading import like_the_other_side
 
     filing = filing_for(
         job,
@@ -142,10 +142,10 @@ def add_job(  # noqa: PLR0913 - the command's own options
 
 def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
     """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
+    from verify.archive.entry import FIT_NAME, SIDE_NAMES
+    from verify.archive.proof import job_problems
+    from verify.capture.drive_capture import CaptureOptions
     from verify.cli.judging import declared_by, judge, tell
-    from verify.jobs.entry import FIT_NAME, SIDE_NAMES
-    from verify.jobs.proof import job_problems
-    from verify.manifest.capture import CaptureOptions
 
     place = archive_at(archive)
     record = place.record(job)
@@ -185,10 +185,10 @@ def export_jobs(
     As JSON lines, as Parquet (`pip install 'drivewitness[parquet]'`), or both. Digests stand for
     file names unless `--names` is given.
     """
-    from verify.cli.reading import new_folder, place_for
-    from verify.jobs.export import export_lines
-    from verify.jobs.parquet import export_parquet, parquet_library
-    from verify.manifest.whole import whole_file
+    from verify.archive.export import export_lines
+    from verify.archive.parquet import export_parquet, parquet_library
+    from verify.cli.capture_request import new_folder, place_for
+    from verify.whole_file import whole_file
 
     if output is None and parquet is None:
         raise UsageError("Nothing to write was named.", "Give -o FILE, --parquet DIR, or both.")

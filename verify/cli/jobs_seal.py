@@ -34,8 +34,8 @@ def make_shop_key(
 
     Jobs filed from then on are sealed with it. Keep a copy where the archive's copies are not.
     """
-    from verify.jobs.places import default_key
-    from verify.jobs.seal import make_key
+    from verify.archive.default_paths import default_key
+    from verify.archive.seal import make_key
 
     file = default_key() if key is None else Path(key)
     sys.stderr.write(f"{file}: made; its fingerprint is {make_key(file).fingerprint}.\n")
@@ -56,9 +56,9 @@ def verify_jobs(
 
     Exit 0: all is as it was sealed; 3: it is not, and what is amiss is named.
     """
+    from verify.archive.archive_screen import print_proof
+    from verify.archive.proof import proof_document, prove
     from verify.cli.output import emit, emit_drawn
-    from verify.jobs.proof import proof_document, prove
-    from verify.jobs.terminal import print_proof
     from verify.report.json_text import as_json
 
     place = archive_at(archive)
@@ -84,7 +84,7 @@ def delete_job(
     key: KeyOption = None,
 ) -> int:
     """Remove a customer's job lawfully: its files go, a sealed word about it stays."""
-    from verify.jobs.filing import delete_job as delete
+    from verify.archive.filing import delete_job as delete
 
     place = archive_at(archive)
     delete(place, job, key_at(key), technician=technician, reason=reason)
@@ -102,8 +102,8 @@ def job_started(  # noqa: PLR0913 - the command's own options
     ask: AskOption = False,
 ) -> int:
     """File that a person saw the machine start from the new drive, the old one not attached."""
+    from verify.archive.filing import file_event
     from verify.cli.filing import tell_seal
-    from verify.jobs.filing import file_event
 
     place, shop_key = archive_at(archive), key_at(key)
     place.record(job)

@@ -12,11 +12,11 @@ from verify.cli.output import emit, emit_drawn
 from verify.errors import OutputError
 
 if TYPE_CHECKING:
+    from verify.capture.drive_capture import CaptureOptions
     from verify.cli.options import LangName
-    from verify.manifest.capture import CaptureOptions
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
+    from verify.rules.comparison_document import Comparison
     from verify.rules.declared import Declared
-    from verify.rules.result import Comparison
 
 
 @dataclass(frozen=True)
@@ -81,10 +81,10 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
     *,
     kept: bool,
 ) -> Judged:
-    from verify.manifest.both import capture_both
+    from verify.capture.side_by_side import capture_both
     from verify.manifest.file import open_manifest
     from verify.report.progress import Bars
-    from verify.rules.compare import compare
+    from verify.rules.judge_drives import compare
 
     with Bars(sys.stderr) as bars:
         progress = (bars.drive(f"old {Path(source).name}"), bars.drive(f"new {Path(target).name}"))
@@ -116,8 +116,8 @@ def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -
         emit(document_json(judged.comparison) + "\n")
         return
     from verify.cli.options import language_of
+    from verify.report.comparison_report import build_report
     from verify.report.language import speaking
-    from verify.report.model import build_report
     from verify.report.terminal import print_report
     from verify.rules.catalogue import RULES
 

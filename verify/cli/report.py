@@ -73,7 +73,7 @@ def _saved(named: str, archive: str | None) -> tuple[Path, str | None]:
     Raises:
         ArchiveError: there is no such archive, or no such job in it.
     """
-    from verify.jobs.entry import COMPARISON_NAME, read_entry
+    from verify.archive.entry import COMPARISON_NAME, read_entry
 
     path = Path(named)
     if path.is_dir():

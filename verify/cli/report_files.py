@@ -9,7 +9,7 @@ from verify.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class Reports:
         """
         if not self.files:
             return
-        from verify.manifest.whole import whole_file
+        from verify.whole_file import whole_file
 
         handover = self.handover(comparison, seal)
         for path in self.files:
@@ -85,7 +85,7 @@ def report_files(  # noqa: PLR0913 - what the options of a report say
 
 
 def _hold_place(path: Path, inputs: tuple[str, ...], *, replace_it: bool) -> None:
-    from verify.cli.reading import place_for
+    from verify.cli.capture_request import place_for
     from verify.report.formats import ENDINGS, beginnings
 
     ending = path.suffix.lower()

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from verify.errors import UsageError, WitnessError
 
 if TYPE_CHECKING:
-    from verify.jobs.archive import Archive
-    from verify.jobs.audit import DrawnJob, Plan
-    from verify.jobs.reread import Reread, Side
-    from verify.manifest.capture import CaptureOptions
+    from verify.archive.archive import Archive
+    from verify.audit.reread import Reread, Side
+    from verify.audit.spot_audit import DrawnJob, Plan
+    from verify.capture.drive_capture import CaptureOptions
     from verify.manifest.file import Manifest
 
 
@@ -26,7 +26,7 @@ class Rereading:
 
     def of(self, job: "DrawnJob") -> "Reread | None":
         """Read the drive of a job again, if it is at hand; what goes wrong then is told there."""
-        from verify.jobs.reread import Reread
+        from verify.audit.reread import Reread
 
         path = self.drives.get(job.job)
         if path is None:
@@ -37,10 +37,10 @@ class Rereading:
             return Reread(path=path, state="not_examined", reason=str(error))
 
     def _read(self, job: str, path: str) -> "Reread":
+        from verify.archive.entry import SIDE_NAMES
+        from verify.audit.reread import SIDES, Reread, compare_later, side_of
+        from verify.capture.drive_capture import CaptureOptions
         from verify.cli.judging import working_folder
-        from verify.jobs.entry import SIDE_NAMES
-        from verify.jobs.reread import SIDES, Reread, compare_later, side_of
-        from verify.manifest.capture import CaptureOptions
         from verify.manifest.file import open_manifest
 
         with working_folder(None) as folder:
@@ -81,7 +81,7 @@ class Rereading:
 
         Of a sample nothing else has a digest to be held against.
         """
-        from verify.manifest.capture import CaptureOptions
+        from verify.capture.drive_capture import CaptureOptions
 
         made, depth = then.header.capture, then.header.depth
         seed = f"{self.plan.seed}:{job}" if depth == "full" else made.seed
@@ -116,7 +116,7 @@ def reading_again(archive: "Archive", plan: "Plan", drives: list[str], *, names:
 
 
 def _read(path: str, file: Path, options: "CaptureOptions") -> "Manifest":
-    from verify.manifest.both import capture_one
+    from verify.capture.side_by_side import capture_one
     from verify.manifest.file import open_manifest
     from verify.report.progress import Bars
 

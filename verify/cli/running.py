@@ -15,10 +15,10 @@ from verify.cli.job_options import (
 from verify.cli.options import JsonOption
 
 if TYPE_CHECKING:
-    from verify.jobs.archive import Archive
-    from verify.jobs.running import Against
-    from verify.jobs.seal import Key
-    from verify.machine.model import Machine, SeenDrive
+    from verify.after.running import Against
+    from verify.archive.archive import Archive
+    from verify.archive.seal import Key
+    from verify.machine.running_machine import Machine, SeenDrive
 
 EXIT_NO = 3
 
@@ -43,11 +43,11 @@ def running(
     Run it on the started machine itself. Exit 0: it does, and from it alone; 3: it does not, or it
     cannot be told. Against a job the answer is filed with it.
     """
+    from verify.after.running import judge_running, running_document
+    from verify.after.running_screen import print_running
+    from verify.archive.filing import file_running
     from verify.cli.filing import tell_seal
     from verify.cli.output import emit, emit_drawn
-    from verify.jobs.filing import file_running
-    from verify.jobs.running import judge_running, running_document
-    from verify.jobs.running_terminal import print_running
     from verify.machine.look import look_at_machine
     from verify.report.json_text import as_json
 
@@ -77,16 +77,16 @@ def _archive_of(against: str, archive: str | None) -> "Archive | None":
 
 
 def _manifest(path: str) -> "Against":
-    from verify.jobs.running import Against
+    from verify.after.running import Against
     from verify.manifest.file import open_manifest
 
     return Against(target=open_manifest(path).header)
 
 
 def _job(place: "Archive", job: str, key: "Key | None") -> "Against":
-    from verify.jobs.entry import SIDE_NAMES
-    from verify.jobs.proof import job_problems
-    from verify.jobs.running import Against
+    from verify.after.running import Against
+    from verify.archive.entry import SIDE_NAMES
+    from verify.archive.proof import job_problems
     from verify.manifest.file import open_manifest
 
     source, target = (open_manifest(place.file(job, name)).header for name in SIDE_NAMES.values())

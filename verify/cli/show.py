@@ -9,7 +9,7 @@ import typer
 from verify.cli.options import JsonOption
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 
 def show(
@@ -35,9 +35,9 @@ def show(
 
 
 def _header(drive: str) -> "Header":
+    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.side_by_side import capture_one
     from verify.cli.judging import working_folder
-    from verify.manifest.both import capture_one
-    from verify.manifest.capture import CaptureOptions
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.filesystem.exfat_listing import ExfatVolume
-from verify.filesystem.listing import LibraryVolume
+from verify.filesystem.exfat.listing import ExfatVolume
+from verify.filesystem.library.volume import LibraryVolume
 
 if TYPE_CHECKING:
     from verify.filesystem.volume import Volume

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from verify.filesystem.exfat import recognise_exfat
-from verify.filesystem.ext import recognise_ext
-from verify.filesystem.fat import recognise_fat
-from verify.filesystem.ldm import recognise_ldm_metadata
-from verify.filesystem.members import recognise_isw, recognise_md
-from verify.filesystem.model import Filesystem
-from verify.filesystem.ntfs import recognise_ntfs
-from verify.filesystem.opaque import (
+from verify.filesystem.careful_reading import Candidate, Reader
+from verify.filesystem.description import Filesystem
+from verify.filesystem.exfat.describe import recognise_exfat
+from verify.filesystem.ext.describe import recognise_ext
+from verify.filesystem.fat.describe import recognise_fat
+from verify.filesystem.ntfs.describe import recognise_ntfs
+from verify.filesystem.opaque.describe import (
     recognise_apfs,
     recognise_bcache,
     recognise_bitlocker,
@@ -26,7 +25,8 @@ from verify.filesystem.opaque import (
     recognise_swap,
     recognise_xfs,
 )
-from verify.filesystem.reading import Candidate, Reader
+from verify.filesystem.opaque.ldm import recognise_ldm_metadata
+from verify.filesystem.opaque.members import recognise_isw, recognise_md
 from verify.source.window import Window
 
 _KIND_OF_TYPE = {

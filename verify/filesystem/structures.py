@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from verify.errors import PastEnd, SourceUnreadable, StructureError
-from verify.filesystem.ext_groups import Groups
-from verify.filesystem.reading import Reader
+from verify.filesystem.careful_reading import Reader
+from verify.filesystem.ext.groups import Groups
 from verify.filesystem.volume import Place
 from verify.structs.ext import SUPERBLOCK, SUPERBLOCK_OFFSET
 from verify.structs.fat import BOOT_SECTOR, EXTENDED_32

@@ -10,8 +10,8 @@ from verify.filesystem.tree import Tree
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from verify.filesystem.description import ChangeJournal
     from verify.filesystem.entry import Entry
-    from verify.filesystem.model import ChangeJournal
 
 MOST_EXTENTS = 1_000
 """Runs kept of one file; a file in more pieces is read as well, its further runs are not listed."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.fit.capacity import sold_as
-from verify.fit.model import FitLine
+from verify.fit.fit_document import FitLine
 from verify.rules.shared import name_of, size_bytes
 from verify.units import MIB, binary_size
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from verify.fit.least import Least
     from verify.fit.solve import Solution
     from verify.fit.target import Target
-    from verify.manifest.model import Header, Partition
+    from verify.manifest.header import Header, Partition
 
 
 def arithmetic(

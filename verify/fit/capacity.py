@@ -15,7 +15,7 @@ from verify.errors import UsageError
 from verify.units import MIB, align_up
 
 if TYPE_CHECKING:
-    from verify.table.model import GptHeader
+    from verify.table.partition_table import GptHeader
 
 Scheme = Literal["gpt", "mbr", "none"]
 

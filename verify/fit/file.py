@@ -8,8 +8,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from verify.errors import FitForeign, SourceForbidden, SourceMissing
-from verify.fit.model import FitDocument
-from verify.manifest.whole import whole_file
+from verify.fit.fit_document import FitDocument
+from verify.whole_file import whole_file
 
 _LARGEST_BYTES = 16 << 20
 """No fit comes near it."""

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS
+from verify.filesystem.description import LOCKED_KINDS
+from verify.fit.fit_document import FitPrediction
 from verify.fit.holders import Held
-from verify.fit.model import FitPrediction
 from verify.fit.solve import Solution
 from verify.fit.target import Target
-from verify.manifest.model import Header
+from verify.manifest.header import Header
+from verify.matching.level import Level
+from verify.matching.pairing import on_drive
 from verify.rules.filesystem.filesystem_hibernated import image
-from verify.rules.level import Level
-from verify.rules.pairing import on_drive
 from verify.rules.recovery.recovery_reference import configs
 from verify.rules.shared import (
     is_recovery,
@@ -27,7 +27,7 @@ from verify.rules.space.shares import LIMITS
 from verify.units import MIB, binary_size, decimal_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 _SET_KINDS = frozenset({"ldm", "lvm", "md-raid", "isw-raid"})
 _MBR_SECTORS = 1 << 32

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
-from verify.fit.model import FitHolder
+from verify.fit.fit_document import FitHolder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from verify.filesystem.entry import Entry
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 _DEPTH = 2
 _MOST = 8

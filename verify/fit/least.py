@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
+from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.rules.shared import is_boot_partition, is_protected, is_reserved
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.manifest.model import Header, Partition
+    from verify.filesystem.description import Filesystem
+    from verify.manifest.header import Header, Partition
 
 # SPEC: ntfsresize(8), --info: 'the smallest shrunken size generally is at around "used space" +
 # (20-200 MB). Please also take into account that Windows might need about 50-100 MB free space

@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from verify.fit.arithmetic import arithmetic
-from verify.fit.foresee import foresee
-from verify.fit.holders import Held, look_into
-from verify.fit.model import (
+from verify.fit.fit_document import (
     FitChoice,
     FitDocument,
     FitPartition,
     FitSource,
     FitTarget,
 )
+from verify.fit.foresee import foresee
+from verify.fit.holders import Held, look_into
 from verify.fit.solve import FIRST_LOGICAL, Solution, Wishes, solve
-from verify.rules.pairing import on_drive
+from verify.matching.pairing import on_drive
 from verify.rules.shared import name_of, size_bytes, start_bytes
 from verify.units import binary_size
 from verify.version import __version__
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from verify.fit.target import Target
     from verify.manifest.file import Manifest
-    from verify.manifest.model import Header, Partition
+    from verify.manifest.header import Header, Partition
 
 Change = Literal["same", "moved", "shrunk", "grown"]
 

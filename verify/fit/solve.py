@@ -9,13 +9,13 @@ from verify.errors import UsageError
 from verify.fit.capacity import Capacity, Ground, ground
 from verify.fit.layout import Layout, Piece, lay_out
 from verify.fit.least import Least, least_of
-from verify.manifest.model import Partition
-from verify.rules.pairing import on_drive
+from verify.manifest.header import Partition
+from verify.matching.pairing import on_drive
 from verify.rules.shared import size_bytes, start_bytes
 from verify.units import align_up
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 _NOTHING = Layout(placed=(), room=0, fits=True, kept=True)
 

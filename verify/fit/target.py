@@ -12,7 +12,7 @@ from verify.source.drive import open_drive
 from verify.table.read import read_table
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

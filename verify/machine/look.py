@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from verify.errors import MachineUntold
 
 if TYPE_CHECKING:
-    from verify.machine.model import Machine, SeenDrive
+    from verify.machine.running_machine import Machine, SeenDrive
 
 
 def look_at_machine() -> Machine:
@@ -18,15 +18,15 @@ def look_at_machine() -> Machine:
         MachineUntold: it does not.
     """
     if sys.platform == "linux":
-        from verify.machine.linux import look_at_linux  # noqa: PLC0415 - of this system alone
+        from verify.machine.linux_machine import look_at_linux  # noqa: PLC0415 - of this system alone
 
         return look_at_linux()
     if sys.platform == "win32":
-        from verify.machine.windows import look_at_windows  # noqa: PLC0415 - of this system alone
+        from verify.machine.windows_machine import look_at_windows  # noqa: PLC0415 - of this system alone
 
         return look_at_windows()
     if sys.platform == "darwin":
-        from verify.machine.macos import look_at_macos  # noqa: PLC0415 - of this system alone
+        from verify.machine.macos_machine import look_at_macos  # noqa: PLC0415 - of this system alone
 
         return look_at_macos()
     raise MachineUntold(sys.platform, "nothing is known of how to ask it")
@@ -43,7 +43,7 @@ def attached_drives(*, every_sort: bool = False, opening: bool = True) -> tuple[
         MachineUntold: the system does not tell.
     """
     if sys.platform == "linux":
-        from verify.machine.linux import linux_drives  # noqa: PLC0415 - of this system alone
+        from verify.machine.linux_machine import linux_drives  # noqa: PLC0415 - of this system alone
 
         return linux_drives(every_sort=every_sort, opening=opening)
     return look_at_machine().drives

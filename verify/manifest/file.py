@@ -29,14 +29,6 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from blake3 import blake3
 from pydantic import ValidationError
 
-from verify.content.piece import PIECE_START
-from verify.content.row import (
-    Block,
-    decode_block,
-    decode_entry,
-    encode_group,
-    parse_line,
-)
 from verify.errors import (
     ManifestAltered,
     ManifestForeign,
@@ -45,9 +37,9 @@ from verify.errors import (
     SourceForbidden,
     SourceMissing,
 )
-from verify.manifest.model import SCHEMA, SCHEMA_NAME, SCHEMA_VERSION, Header
-from verify.manifest.packed import MAGIC, Member, Packer
-from verify.manifest.rows import (
+from verify.manifest.gzip_members import MAGIC, Member, Packer
+from verify.manifest.header import SCHEMA, SCHEMA_NAME, SCHEMA_VERSION, Header
+from verify.manifest.listing_rows import (
     TRAILER_START,
     ListingRows,
     Part,
@@ -55,7 +47,15 @@ from verify.manifest.rows import (
     decoded,
     rows_of,
 )
-from verify.manifest.whole import whole_file
+from verify.manifest.row import (
+    Block,
+    decode_block,
+    decode_entry,
+    encode_group,
+    parse_line,
+)
+from verify.manifest.segment import PIECE_START
+from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

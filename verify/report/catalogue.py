@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.rules.model import Rule
+    from verify.rules.rule import Rule
 
 
 def catalogue_rows(rules: Sequence[Rule]) -> list[dict[str, str | bool]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from verify.errors import ComparisonForeign, SourceForbidden, SourceMissing
-from verify.rules.result import COMPARISON_SCHEMA, Comparison
+from verify.rules.comparison_document import COMPARISON_SCHEMA, Comparison
 
 LONGEST_BYTES = 256 << 20
 """No comparison comes near it: its lists are bounded."""

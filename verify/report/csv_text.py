@@ -11,7 +11,7 @@ from verify.report.harmless import harmless
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
-    from verify.rules.model import Value
+    from verify.rules.rule import Value
 
 COLUMNS = (
     "edition",

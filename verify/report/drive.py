@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from rich.padding import Padding
 from rich.text import Text
 
-from verify.report.model import both_sizes, partition_bytes, partition_words, when
+from verify.report.comparison_report import both_sizes, partition_bytes, partition_words, when
 from verify.report.terminal import facts_table, plain, section, sentence
 from verify.units import decimal_size
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.manifest.model import Header, Listing, Partition, View
-    from verify.table.model import GptHeader, Table
+    from verify.manifest.header import Header, Listing, Partition, View
+    from verify.table.partition_table import GptHeader, Table
 
 
 def print_drive(console: Console, header: Header) -> None:

@@ -20,9 +20,9 @@ from verify.report.json_text import document_json
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Value
-    from verify.rules.result import Comparison, FindingRow, Identity, OutcomeRow
+    from verify.manifest.header import Header, Partition
+    from verify.rules.comparison_document import Comparison, FindingRow, Identity, OutcomeRow
+    from verify.rules.rule import Value
 
 _SALT_CONTEXT = "drivewitness 2025-11 names in a report"
 _DIGEST_CHARACTERS = 16

@@ -6,14 +6,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Result
+from verify.rules.rule import Result
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Header
-    from verify.rules.result import Comparison
+    from verify.manifest.header import Header
+    from verify.rules.comparison_document import Comparison
 
 
 @dataclass(frozen=True, slots=True)

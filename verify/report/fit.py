@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.model import ABSENT, both_sizes
+from verify.report.comparison_report import ABSENT, both_sizes
 from verify.report.terminal import plain, section, sentence
 from verify.units import binary_size, decimal_size
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.fit.model import FitDocument, FitLine, FitPartition, FitPrediction
+    from verify.fit.fit_document import FitDocument, FitLine, FitPartition, FitPrediction
 
 _EDGE, _UNUSED = "|", "."
 _WIDEST_DRAWING = 100

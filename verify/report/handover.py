@@ -12,21 +12,21 @@ from typing import TYPE_CHECKING, Any
 from blake3 import blake3
 
 from verify.errors import ComparisonForeign
+from verify.report.comparison_report import Report, build_report, value_words
 from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
 from verify.report.handover_words import CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
 from verify.report.json_text import as_json
-from verify.report.model import Report, build_report, value_words
 from verify.report.picture import Picture, draw
-from verify.report.places import PlacePicture, draw_places
+from verify.report.places_ruler import PlacePicture, draw_places
 from verify.report.rule_page import RulePage, rule_pages
-from verify.rules.model import Level
-from verify.rules.result import Comparison
+from verify.rules.comparison_document import Comparison
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Header
-    from verify.rules.result import FindingRow
+    from verify.manifest.header import Header
+    from verify.rules.comparison_document import FindingRow
 
 REPORT_SCHEMA = "drivewitness.report/1"
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from verify.report.comparison_report import ABSENT, named_fact, when
 from verify.report.handover_words import (
     CHECKLIST,
     DEPTHS,
@@ -26,10 +27,9 @@ from verify.report.handover_words import (
 )
 from verify.report.harmless import harmless
 from verify.report.language import ENGLISH, Named, say, spoken
-from verify.report.model import ABSENT, named_fact, when
 from verify.report.picture import PICTURE_TITLE
-from verify.report.places import PLACES_TITLE
-from verify.rules.model import Level
+from verify.report.places_ruler import PLACES_TITLE
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

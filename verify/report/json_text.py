@@ -6,8 +6,8 @@ import json
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.result import Comparison
+    from verify.manifest.header import Header
+    from verify.rules.comparison_document import Comparison
 
 
 def as_json(document: object) -> str:

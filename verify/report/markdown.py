@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from verify.report.comparison_report import ABSENT
 from verify.report.handover_words import (
     CHECKLIST,
     NEVER_CLONED,
@@ -17,8 +18,7 @@ from verify.report.handover_words import (
 from verify.report.harmless import harmless
 from verify.report.html import MARKS, SENTENCE_LONGEST, facts
 from verify.report.language import Named, say, speaking, spoken
-from verify.report.model import ABSENT
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -10,7 +10,7 @@ from verify.errors import UsageError
 from verify.report.html import html
 from verify.report.language import say
 from verify.report.picture import PICTURE_TITLE
-from verify.report.places import PLACES_TITLE
+from verify.report.places_ruler import PLACES_TITLE
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover

@@ -10,16 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from verify.report.comparison_report import partition_bytes
 from verify.report.harmless import harmless
-from verify.report.model import partition_bytes
-from verify.rules.model import Level
+from verify.rules.rule import Level
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from verify.manifest.model import Header, Partition
-    from verify.rules.result import Comparison, PairRow
+    from verify.manifest.header import Header, Partition
+    from verify.rules.comparison_document import Comparison, PairRow
 
 PICTURE_TITLE = "What became of each partition"
 

@@ -6,14 +6,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verify.report.model import partition_bytes
+from verify.report.comparison_report import partition_bytes
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from verify.manifest.model import Header, Partition, SectorRange
-    from verify.rules.result import Comparison
+    from verify.manifest.header import Header, Partition, SectorRange
+    from verify.rules.comparison_document import Comparison
 
 UNREADABLE = "could not be read"
 SORTS = {

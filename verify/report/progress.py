@@ -15,7 +15,7 @@ from rich.progress import (
 from rich.progress import Progress as RichProgress
 from rich.table import Column
 
-from verify.content.progress import Progress
+from verify.capture.progress import Progress
 from verify.report.harmless import harmless
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from functools import cache
 from itertools import groupby
 
 from verify.rules.catalogue import RULES
-from verify.rules.model import PAGE_HEADINGS
+from verify.rules.rule import PAGE_HEADINGS
 
 _ITEM = "- "
 _HEADING = "## "

@@ -13,18 +13,24 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from verify.report.comparison_report import ABSENT, named_fact
 from verify.report.harmless import harmless
 from verify.report.language import say
-from verify.report.model import ABSENT, named_fact
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from io import StringIO
     from typing import TextIO
 
+    from verify.report.comparison_report import (
+        DriveSide,
+        FindingGroup,
+        FindingItem,
+        PartitionLine,
+        Report,
+    )
     from verify.report.evidence import Gap
-    from verify.report.model import DriveSide, FindingGroup, FindingItem, PartitionLine, Report
 
 _SENTENCE_LONGEST = 900
 _MOST_ITEMS = 40

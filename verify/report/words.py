@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verify.rules.model import Level
+from verify.rules.rule import Level
 
 LEVEL_TITLES = {
     Level.STOP: "not proven to be on the new drive, or it would not start",

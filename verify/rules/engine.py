@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Case, Finding, Level, Outcome, Result, Rule
+from verify.rules.rule import Case, Finding, Level, Outcome, Result, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

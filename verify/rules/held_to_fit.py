@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Level
+from verify.rules.rule import Level
 from verify.rules.shared import name_of, size_bytes, start_bytes
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
     from verify.rules.declared import Declared, DeclaredPlace
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _CHANGE = "Change the layout to what the fit says, or work out the fit again."
 _OTHER = "Give the fit that was worked out for this old drive, or work it out again."

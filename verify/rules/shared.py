@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
-from verify.rules.model import Level
+from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
+from verify.rules.rule import Level
 from verify.stats import TOLERABLE_SHARE
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.comparison import PairContents
-    from verify.rules.model import Case, Tally, Value
+    from verify.manifest.header import Header, Partition
+    from verify.matching.pair_contents import PairContents
+    from verify.rules.rule import Case, Tally, Value
 
 # SPEC: UEFI 2.10 section 5.3.3 (EFI system); Microsoft Learn, "PARTITION_INFORMATION_GPT" and
 # "Disk Partition Types"; util-linux, include/pt-gpt-partnames.h and include/pt-mbr-partnames.h.

@@ -6,16 +6,16 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
-from verify.rules.contents.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
-from verify.rules.model import Level
+from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
+from verify.rules.rule import Level
 from verify.rules.shared import name_of, was_resized
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Partition
-    from verify.rules.comparison import Difference, PairContents
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.matching.pair_contents import Difference, PairContents
+    from verify.rules.rule import Case, Tally
 
 Side = Literal["source", "target"]
 

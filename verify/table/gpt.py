@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from verify.structs import gpt as disk
-from verify.table.model import Checked, GptHeader, PartitionEntry
+from verify.table.partition_table import Checked, GptHeader, PartitionEntry
 from verify.table.type_names import GPT_TYPE_NAMES
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from verify.structs import mbr as disk
-from verify.table.model import Mbr, MbrRecord, PartitionEntry
+from verify.table.partition_table import Mbr, MbrRecord, PartitionEntry
 from verify.table.recognise import boot_sector_volume
 from verify.table.sectors import Sectors
 from verify.table.type_names import MBR_TYPE_NAMES

@@ -10,7 +10,7 @@ from verify.structs.mbr import BOOT_RECORD_BYTES
 from verify.table import gpt as gpt_table
 from verify.table import mbr as mbr_table
 from verify.table.gpt import Gpt
-from verify.table.model import Mbr, PartitionEntry, Table
+from verify.table.partition_table import Mbr, PartitionEntry, Table
 from verify.table.recognise import Volume, volume_at
 from verify.table.sectors import Sectors
 from verify.table.units import candidate_sizes, choose_gpt, choose_mbr_size

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from verify.source.window import Readable
     from verify.table.gpt import Gpt
-    from verify.table.model import Mbr, MbrRecord
+    from verify.table.partition_table import Mbr, MbrRecord
 
 SECTOR_SIZES = (512, 4096)
 """Logical sector sizes of the drives of today, in bytes."""

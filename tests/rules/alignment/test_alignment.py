@@ -22,8 +22,8 @@ from tests.rules.cases import (
 from verify.rules.alignment import alignment_cluster, alignment_physical, alignment_start
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Rule
+    from verify.manifest.header import Header
+    from verify.rules.rule import Rule
 
 START, PHYSICAL, CLUSTER = alignment_start.RULE, alignment_physical.RULE, alignment_cluster.RULE
 

@@ -26,11 +26,11 @@ from tests.rules.cases import (
     partition,
 )
 from verify.boot.assemble import assemble
-from verify.table.model import Mbr
+from verify.table.partition_table import Mbr
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case
 
 WIM = (Path(__file__).parents[2] / "boot" / "data" / "small.wim").read_bytes()
 SIGNATURE = 0x00C0FFEE

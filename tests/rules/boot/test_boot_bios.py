@@ -21,8 +21,8 @@ from verify.boot.bootcode import read_mbr_code
 from verify.rules.boot import boot_code, boot_driver, boot_firmware, boot_flag
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Case
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case
 
 ACTIVE = frozenset({1})
 OTHER = frozenset({2})

@@ -31,8 +31,8 @@ from tests.rules.boot.machines import (
     system_hive,
 )
 from tests.rules.cases import DISK, EFI, case_of, drive, findings, partition, quiet, told
-from verify.boot.model import BootRecord
-from verify.boot.store_model import Device
+from verify.boot.boot_record import BootRecord
+from verify.boot.store_record import Device
 from verify.rules.boot.boot_reference import RULE
 from verify.rules.boot.resolve import locate
 from verify.structs.regf import base_block_checksum
@@ -40,7 +40,7 @@ from verify.structs.regf import base_block_checksum
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.rules.model import Case
+    from verify.rules.rule import Case
 
 NEW = Machine(disk=NEW_DISK, guids=NEW_GUIDS)
 REWRITTEN = replace(NEW, named_disk=NEW_DISK, named_guids=NEW_GUIDS)

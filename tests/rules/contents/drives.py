@@ -6,10 +6,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from verify.content.row import Block
+from verify.filesystem.description import Filesystem
 from verify.filesystem.entry import Entry
-from verify.filesystem.model import Filesystem
-from verify.manifest.model import (
+from verify.manifest.header import (
     CaptureInfo,
     Contents,
     DriveInfo,
@@ -19,15 +18,16 @@ from verify.manifest.model import (
     RawDigest,
     UnreadItem,
 )
-from verify.rules.compare import compare
-from verify.table.model import Table
+from verify.manifest.row import Block
+from verify.rules.judge_drives import compare
+from verify.table.partition_table import Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.manifest.file import Manifest
-    from verify.rules.model import Rule
-    from verify.rules.result import Comparison
+    from verify.rules.comparison_document import Comparison
+    from verify.rules.rule import Rule
 
 SECOND = 1_000_000_000
 YESTERDAY, TODAY = 1_700_000_000 * SECOND, 1_700_086_400 * SECOND

@@ -21,8 +21,8 @@ from tests.rules.contents.drives import (
     outcomes,
     told,
 )
-from verify.content.row import Block
 from verify.filesystem.entry import Entry, Stream
+from verify.manifest.row import Block
 from verify.rules.contents import (
     file_content,
     file_count,
@@ -34,7 +34,7 @@ from verify.rules.contents import (
 )
 
 if TYPE_CHECKING:
-    from verify.rules.model import Rule
+    from verify.rules.rule import Rule
 
 Told = list[tuple[str, str | None]]
 

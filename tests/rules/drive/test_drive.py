@@ -21,12 +21,12 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
-from verify.boot.model import BootRecord, SystemRegistry
-from verify.boot.store_model import HiveState
+from verify.boot.boot_record import BootRecord, SystemRegistry
+from verify.boot.store_record import HiveState
+from verify.filesystem.description import ChangeJournal
 from verify.filesystem.entry import Entry
-from verify.filesystem.model import ChangeJournal
-from verify.manifest.model import Contents, Header, Owner, Partition, SectorRange
-from verify.rules.comparison import Bag, Difference, PairContents
+from verify.manifest.header import Contents, Header, Owner, Partition, SectorRange
+from verify.matching.pair_contents import Bag, Difference, PairContents
 from verify.rules.drive import (
     drive_in_use,
     drive_unreadable,

@@ -16,7 +16,7 @@ from verify.source.hidden import HiddenArea, hidden_areas
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 RULE = drive_hidden_areas.RULE
 Answer = Literal["none", "found", "not asked"]

@@ -17,7 +17,7 @@ from tests.rules.cases import (
 from verify.rules.drive import drive_same
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 SAME = drive_same.RULE
 

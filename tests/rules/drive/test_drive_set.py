@@ -11,15 +11,15 @@ import pytest
 from tests.end_to_end.checking import check
 from tests.rules.cases import DATA, answers, case_of, drive, findings, partition, usual, volume
 from tests.support.drives import file_window
-from verify.filesystem.members import recognise_whole
+from verify.filesystem.opaque.members import recognise_whole
 from verify.filesystem.recognise import recognise
-from verify.manifest.model import SectorRange
+from verify.manifest.header import SectorRange
 from verify.rules.drive import drive_set
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.manifest.model import Header
+    from verify.manifest.header import Header
 
 RULE = drive_set.RULE
 MIB = 1 << 20

@@ -22,12 +22,12 @@ from tests.rules.cases import (
     usual,
     volume,
 )
-from verify.filesystem.model import Filesystem, Unread
+from verify.filesystem.description import Filesystem, Unread
 from verify.rules.filesystem import filesystem_identity, filesystem_kind, filesystem_span
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Rule
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Rule
 
 KIND, IDENTITY, SPAN = filesystem_kind.RULE, filesystem_identity.RULE, filesystem_span.RULE
 

@@ -21,8 +21,8 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
-from verify.boot.model import BootRecord, SystemRegistry
-from verify.filesystem.model import Backup
+from verify.boot.boot_record import BootRecord, SystemRegistry
+from verify.filesystem.description import Backup
 from verify.rules.filesystem import (
     boot_sector_backup,
     filesystem_dirty,
@@ -31,11 +31,11 @@ from verify.rules.filesystem import (
     filesystem_log,
     hidden_sectors,
 )
-from verify.table.model import PartitionEntry
+from verify.table.partition_table import PartitionEntry
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.comparison import PairContents
+    from verify.manifest.header import Partition
+    from verify.matching.pair_contents import PairContents
 
 DIRTY, HIBERNATED = filesystem_dirty.RULE, filesystem_hibernated.RULE
 BACKUP, HIDDEN, LOCKED = boot_sector_backup.RULE, hidden_sectors.RULE, filesystem_locked.RULE

@@ -20,8 +20,8 @@ from verify.rules.declared import Declared, DeclaredPlace
 from verify.rules.partition import partition_bounds, partition_extra, partition_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case
 
 PER_MIB = 2048
 NEW_MIB = 900

@@ -20,7 +20,7 @@ from tests.rules.cases import (
 from verify.rules.partition import partition_bounds
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 RULE = partition_bounds.RULE
 MBR = {"scheme": "mbr"}

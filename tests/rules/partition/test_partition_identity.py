@@ -27,8 +27,8 @@ from tests.rules.cases import (
 from verify.rules.partition import partition_attributes, partition_guid, partition_type
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Rule
+    from verify.manifest.header import Header
+    from verify.rules.rule import Rule
 
 TYPE, GUID, ATTRIBUTES = partition_type.RULE, partition_guid.RULE, partition_attributes.RULE
 MBR = {"scheme": "mbr"}

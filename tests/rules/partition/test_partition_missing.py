@@ -8,7 +8,7 @@ from tests.rules.cases import case_of, changed, drive, partition, quiet, told, u
 from verify.rules.partition import partition_extra, partition_missing
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 MISSING, EXTRA = partition_missing.RULE, partition_extra.RULE
 

@@ -8,7 +8,7 @@ from tests.rules.cases import case_of, changed, drive, findings, quiet, told, to
 from verify.rules.partition import partition_order
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 RULE = partition_order.RULE
 MIB_SECTORS = 2048

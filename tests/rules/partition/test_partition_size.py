@@ -18,12 +18,12 @@ from tests.rules.cases import (
     told,
     usual,
 )
-from verify.rules.comparison import Difference, Sorted
-from verify.rules.contents.weigh import weigh_missing
+from verify.matching.pair_contents import Difference, Sorted
+from verify.matching.weigh import weigh_missing
 from verify.rules.partition import partition_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
+    from verify.manifest.header import Partition
 
 RULE = partition_size.RULE
 MIB_SECTORS = 2048

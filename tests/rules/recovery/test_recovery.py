@@ -32,8 +32,8 @@ from tests.rules.cases import DATA, DISK, MIB, answers, case_of, findings, quiet
 from verify.rules.recovery import recovery_image, recovery_place, recovery_reference
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Rule
+    from verify.manifest.header import Header
+    from verify.rules.rule import Rule
 
 REFERENCE = recovery_reference.RULE
 IMAGES = recovery_image.RULE

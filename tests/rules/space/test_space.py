@@ -22,8 +22,8 @@ from tests.rules.cases import (
 from verify.rules.space import free_space, free_space_boot, free_space_recovery, spare_area
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Rule
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Rule
 
 DATA_RULE, BOOT, RECOVERY, SPARE = (
     free_space.RULE,

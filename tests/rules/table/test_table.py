@@ -21,13 +21,13 @@ from tests.rules.cases import (
     usual,
 )
 from verify.rules.table import disk_identity, table_intact, table_scheme
-from verify.table.model import Mbr
+from verify.table.partition_table import Mbr
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from verify.manifest.model import Header
-    from verify.rules.model import Rule
+    from verify.manifest.header import Header
+    from verify.rules.rule import Rule
 
 SCHEME, INTACT, IDENTITY = table_scheme.RULE, table_intact.RULE, disk_identity.RULE
 SECTORS = DRIVE_MIB * PER_MIB

@@ -27,12 +27,12 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.alignment.grid import grid_bytes
-from verify.rules.model import Area, Level, Rule, Tally
+from verify.rules.rule import Area, Level, Rule, Tally
 from verify.rules.shared import holds_data, name_of
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case
 
 _ANEW = "Nothing to do on a clone; a volume that is made anew gets a size that fits."
 

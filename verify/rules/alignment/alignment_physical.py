@@ -29,13 +29,13 @@ from inspect import cleandoc
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from verify.matching.pairing import on_drive
 from verify.rules.alignment.grid import grid_bytes
-from verify.rules.model import Area, Level, Rule
-from verify.rules.pairing import on_drive
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, size_bytes, start_bytes
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = "Clone again with each partition on a multiple of 1 MiB."
 

@@ -29,13 +29,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.matching.pairing import on_drive
 from verify.rules.alignment.grid import grid_bytes
-from verify.rules.model import Area, Level, Rule
-from verify.rules.pairing import on_drive
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, start_bytes
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
 _LITTLE = "Nothing to do now: little is written there."

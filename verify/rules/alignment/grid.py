@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from verify.manifest.model import DriveInfo
-    from verify.rules.model import Tally
+    from verify.manifest.header import DriveInfo
+    from verify.rules.rule import Tally
 
 COMMON_GRID_BYTES = 4096
 """The physical sector of advanced-format drives.

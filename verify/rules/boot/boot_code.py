@@ -28,13 +28,13 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import any_starts
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import BIOS_BOOT, name_of, starts_by_bios, tell_fault
 
 if TYPE_CHECKING:
-    from verify.boot.model import BootCode
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import BootCode
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
 
 _WRITE = "Let a tool of the system write its boot code on the new drive, and start from it alone."
 

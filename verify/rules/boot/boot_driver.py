@@ -32,13 +32,13 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import any_starts, records
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_efi_system, starts_by_bios
 
 if TYPE_CHECKING:
-    from verify.boot.model import BootRecord, SystemRegistry
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import BootRecord, SystemRegistry
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _WINDOWS = {
     "nvme": ("stornvme", "nvme", "secnvme", "iastorvd", "iastorac", "iastoravc", "vmd"),

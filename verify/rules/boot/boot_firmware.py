@@ -25,10 +25,10 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _UNSEEN = (
     "the start entries, Secure Boot and bound keys lie in the machine and not on a drive: start it"

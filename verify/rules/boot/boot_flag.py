@@ -26,12 +26,12 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import any_starts
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import starts_by_bios, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _SET = "Make the partition that holds the loader active, and no other, with a partitioning tool."
 

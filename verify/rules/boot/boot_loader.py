@@ -34,7 +34,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.boot import linux
+from verify.rules.boot import linux_references as linux
 from verify.rules.boot.resolve import (
     DATA_DRIVE,
     any_starts,
@@ -46,14 +46,14 @@ from verify.rules.boot.resolve import (
     starts_a_machine,
     stores,
 )
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_efi_system, name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.boot.model import BootRecord, LoaderImage
-    from verify.boot.store_model import Reference
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import BootRecord, LoaderImage
+    from verify.boot.store_record import Reference
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _COPY = "Copy it from the old drive, or let a tool of the system write the loaders anew."
 _FALLBACK = "/efi/boot/boot"

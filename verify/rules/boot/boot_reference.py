@@ -36,7 +36,8 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.boot import letters, linux
+from verify.rules.boot import letters
+from verify.rules.boot import linux_references as linux
 from verify.rules.boot.resolve import (
     any_starts,
     leave_out_unseen,
@@ -48,13 +49,13 @@ from verify.rules.boot.resolve import (
     stores,
 )
 from verify.rules.boot.store import REBUILD, judge_rest, judge_state
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
 
 if TYPE_CHECKING:
-    from verify.boot.store_model import BootStore, Reference
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.store_record import BootStore, Reference
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _RESUME_ALONE = frozenset({"resume"})
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import partner, records
-from verify.rules.model import Level
+from verify.rules.rule import Level
 from verify.rules.shared import start_bytes
 
 if TYPE_CHECKING:
-    from verify.boot.model import MountedDevice
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import MountedDevice
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
 
 _LETTER = "\\dosdevices\\"
 _ADVICE = (

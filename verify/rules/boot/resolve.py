@@ -10,17 +10,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.boot.collect import wanted_bytes
-from verify.filesystem.model import LOCKED_KINDS, READABLE_KINDS
-from verify.manifest.model import Partition
+from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
+from verify.manifest.header import Partition
 from verify.rules.shared import is_efi_system, start_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from verify.boot.model import BootRecord
-    from verify.boot.store_model import BootStore, Device, Reference
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import BootRecord
+    from verify.boot.store_record import BootStore, Device, Reference
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
 
 DATA_DRIVE = "neither drive holds files that start a system"
 """The reason of every rule here on a pair of drives that start nothing."""

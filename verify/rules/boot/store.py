@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import starts_by_firmware
-from verify.rules.model import Level
+from verify.rules.rule import Level
 from verify.rules.shared import tell_fault
 
 if TYPE_CHECKING:
-    from verify.boot.store_model import BootStore
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.store_record import BootStore
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 REBUILD = (
     "Detach the old drive and let a tool of the system rebuild the boot configuration, or clone"

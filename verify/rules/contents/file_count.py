@@ -26,12 +26,12 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.contents.pairs import compared_files
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Listing
-    from verify.rules.comparison import PairContents
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Listing
+    from verify.matching.pair_contents import PairContents
+    from verify.rules.rule import Case, Tally
 
 _NAMES = "See file-missing and file-extra for the names."
 

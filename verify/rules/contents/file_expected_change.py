@@ -28,14 +28,14 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.comparison import Bag
+from verify.matching.pair_contents import Bag
 from verify.rules.contents.pairs import compared_files
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
-    from verify.rules.comparison import Meaning, PairContents
-    from verify.rules.model import Case, Tally
+    from verify.matching.pair_contents import Meaning, PairContents
+    from verify.rules.rule import Case, Tally
 
 
 def judge(case: Case, tally: Tally) -> None:

@@ -28,14 +28,14 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.comparison import Bag
+from verify.matching.pair_contents import Bag
+from verify.matching.weigh import MOVING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.contents.weigh import MOVING
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 MANY_MOVING = 20
 """So many logs and caches do not all go by themselves (common practice)."""

@@ -27,10 +27,10 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 
 def judge(case: Case, tally: Tally) -> None:

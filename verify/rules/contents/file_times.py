@@ -33,12 +33,12 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_boot_partition, was_resized
 
 if TYPE_CHECKING:
-    from verify.rules.comparison import Times
-    from verify.rules.model import Case, Tally
+    from verify.matching.pair_contents import Times
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = (
     "If the clone was to be one of partitions, make it again; if files were copied by intent, see"

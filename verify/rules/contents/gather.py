@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from verify.rules.comparison import Difference
-from verify.rules.level import Level
+from verify.matching.level import Level
+from verify.matching.pair_contents import Difference
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
-    from verify.rules.comparison import Bag, Meaning, Sorted
-    from verify.rules.model import Tally, Value
+    from verify.matching.pair_contents import Bag, Meaning, Sorted
+    from verify.rules.rule import Tally, Value
 
 FEW = 3
 """So many differences of one folder are told one by one."""

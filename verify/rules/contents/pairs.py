@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import NO_CONTENT_KINDS, READABLE_KINDS
+from verify.filesystem.description import NO_CONTENT_KINDS, READABLE_KINDS
 from verify.stats import TOLERABLE_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Partition
-    from verify.rules.comparison import PairContents
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.matching.pair_contents import PairContents
+    from verify.rules.rule import Case, Tally
 
 LEAST_CONFIDENCE = 0.95
 

@@ -27,14 +27,14 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
+from verify.filesystem.description import READABLE_KINDS
 from verify.rules.contents.pairs import compared_raw, leave_out_small_sample
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.comparison import PairContents
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.matching.pair_contents import PairContents
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = "Clone this partition again, byte for byte, before the old drive is wiped."
 _LOOK = "Open it read-only on both drives and compare, or clone it again byte for byte."

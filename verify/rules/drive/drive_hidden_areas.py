@@ -33,10 +33,10 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _NAMESPACES = "further namespaces"
 _LOOK = "Look into it before the old drive is wiped: it was not compared with anything."

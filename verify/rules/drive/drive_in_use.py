@@ -26,10 +26,10 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _MOUNTED = "was mounted for writing while it was read"
 _CHANGED = "changed while it was read: its partition table was another one at the end"

@@ -31,11 +31,11 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.manifest.model import DriveInfo
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import DriveInfo
+    from verify.rules.rule import Case, Tally
 
 _ONE = "Source and target are one and the same {thing}."
 _CHECK = "Check the two paths: one of them must be the new drive."

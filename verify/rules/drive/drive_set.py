@@ -37,15 +37,15 @@ from dataclasses import dataclass
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import sector_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.filesystem.model import Filesystem
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
+    from verify.filesystem.description import Filesystem
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
 
 _DYNAMIC = "a dynamic disk (LDM)"
 _NAMES = {

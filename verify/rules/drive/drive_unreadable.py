@@ -34,15 +34,16 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING, Literal
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.model import Header, Owner, Partition, SectorRange
-    from verify.rules.comparison import Bag, Difference
-    from verify.rules.model import Case, Pair, Tally
+    from verify.manifest.header import Header, Owner, Partition, SectorRange
+    from verify.matching.pair_contents import Bag, Difference
+    from verify.matching.pairing import Pair
+    from verify.rules.rule import Case, Tally
 
 Side = Literal["old", "new"]
 

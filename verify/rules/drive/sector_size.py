@@ -34,13 +34,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, sector_bytes, tell_fault
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.filesystem.description import Filesystem
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _DIRECTLY = "Attach the new drive directly, without an adapter, and check again."
 _REMAKE = "Clone to a drive with the same logical sectors, or make the filesystem anew and copy."

@@ -33,11 +33,11 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 from verify.rules.usage import tell_later_use
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _ADVICE = "Look through the findings on files: what is newer on the old drive is only there."
 

@@ -29,12 +29,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.rules.model import Case, Tally
+    from verify.filesystem.description import Filesystem
+    from verify.rules.rule import Case, Tally
 
 _WRITE = "Let its own system's check write the copy anew (chkdsk, fsck), and check again."
 _GOOD = frozenset({"same", "moved_only"})

@@ -28,13 +28,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
+from verify.filesystem.description import READABLE_KINDS
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault, was_resized
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.rules.model import Case, Tally
+    from verify.filesystem.description import Filesystem
+    from verify.rules.rule import Case, Tally
 
 _CHECK = "Let its own system check it on the new drive (chkdsk, fsck), and check again."
 _RESIZED = "Let its own system check it at the next start, as the resizing tool asks."

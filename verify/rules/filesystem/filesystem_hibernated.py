@@ -36,13 +36,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
+from verify.filesystem.description import READABLE_KINDS
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, was_resized
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _HIBERNATED = "hibernated"
 _SHUT_DOWN = "Shut the machine down fully from the old drive (no fast start), and clone again."

@@ -28,12 +28,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, same_family
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _SET = "Set the old identity with the filesystem's own tool, or change all that names it."
 _LABEL = "Set the old label if something looks for it by that."

@@ -31,12 +31,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import doubt_about_contents, is_reserved, name_of, same_family
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = "Clone this partition again before the old drive is wiped."
 _MEANT = "If it was not meant, clone this partition again in its own kind."

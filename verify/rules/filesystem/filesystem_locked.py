@@ -30,11 +30,11 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 
 def judge(case: Case, tally: Tally) -> None:

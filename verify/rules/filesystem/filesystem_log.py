@@ -31,12 +31,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.rules.model import Case, Tally
+    from verify.filesystem.description import Filesystem
+    from verify.rules.rule import Case, Tally
 
 _KINDS = frozenset({"ntfs", "ext3", "ext4"})
 """Filesystems with a log that is read; an ext4 may have none."""

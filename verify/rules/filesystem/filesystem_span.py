@@ -29,13 +29,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
+from verify.filesystem.description import READABLE_KINDS
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, sector_bytes, size_bytes, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _CUT = "Clone it again into a partition that is large enough, or shrink the filesystem first."
 _GROW = "Grow the filesystem into its partition with its own tool, if the room is wanted."

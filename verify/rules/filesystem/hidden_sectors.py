@@ -31,12 +31,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, start_bytes, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _WRITE = "Let a tool of the system write the boot sector anew, and start from the new drive alone."
 _HARMLESS = "Nothing to do, unless a boot menu starts a system from this partition."

@@ -27,12 +27,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_protected, is_reserved, name_of
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 # SPEC: UEFI 2.10 section 5.3.3 (0 to 2); Microsoft Learn, "PARTITION_INFORMATION_GPT" (60 to 63).
 _NAMES = {

@@ -33,14 +33,14 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.matching.pairing import on_drive
 from verify.rules.held_to_fit import tell_places
-from verify.rules.model import Area, Level, Rule
-from verify.rules.pairing import on_drive
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _AGAIN = "Make the partitions of the new drive anew, each with its own room, and clone again."
 

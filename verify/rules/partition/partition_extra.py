@@ -25,12 +25,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, size_bytes
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _LOOK = "Look what it holds; if nobody made it on purpose, find out what the drive held before."
 

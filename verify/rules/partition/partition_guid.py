@@ -31,12 +31,12 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import references_fit
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _START = "Give it the old GUID back, or see that the machine starts from the new drive alone."
 _HARMLESS = "Nothing to do: nothing names a reserved partition."

@@ -26,12 +26,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, size_bytes
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _CLONE = "Clone this partition too, and check again before the old drive is wiped."
 _NOTHING_LOST = "Nothing of it is lost; the system makes another one where it wants one."

@@ -32,7 +32,7 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.held_to_fit import tell_size
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import (
     doubt_about_contents,
     is_protected,
@@ -43,8 +43,8 @@ from verify.rules.shared import (
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 _MEANT = "If this was meant, nothing is to be done; if not, clone again with the old size."
 _LOOK = "If this was not meant, clone again; if it was, see first that its contents are whole."

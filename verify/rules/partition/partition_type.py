@@ -28,7 +28,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import (
     is_efi_system,
     is_recovery,
@@ -37,8 +37,8 @@ from verify.rules.shared import (
 )
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 # SPEC: util-linux, include/pt-mbr-partnames.h: FAT32 and FAT32 (LBA), FAT16 and FAT16 (LBA).
 _ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))

@@ -36,14 +36,14 @@ from verify.rules.boot.resolve import (
     source_store,
     stores,
 )
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
 
 if TYPE_CHECKING:
-    from verify.boot.model import RecoveryImage
-    from verify.boot.store_model import Reference
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import RecoveryImage
+    from verify.boot.store_record import Reference
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _COPY = "Copy it again from the old drive, and see that the recovery environment starts."
 _MISPLACED = "is not where the boot store names it"

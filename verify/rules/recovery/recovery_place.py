@@ -27,13 +27,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
-from verify.rules.pairing import on_drive
+from verify.matching.pairing import on_drive
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import FACTORY, is_recovery, is_reserved, name_of, tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 # SPEC: Microsoft Learn, "UEFI/GPT-based hard drive partitions": GPT_ATTRIBUTE_PLATFORM_REQUIRED
 # and GPT_BASIC_DATA_ATTRIBUTE_NO_DRIVE_LETTER.

@@ -33,15 +33,15 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import leave_out_unseen, locate, partner, records, stores
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import start_bytes, tell_fault
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.boot.model import RecoveryConfig, RecoveryLocation
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.boot.boot_record import RecoveryConfig, RecoveryLocation
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 _MAIN = "/windows/system32/recovery/reagent.xml"
 _ELEMENTS = ("WinreLocation", "ImageLocation", "PBRImageLocation", "PBRCustomImageLocation")

@@ -25,12 +25,12 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Rule
+from verify.rules.rule import Area, Rule
 from verify.rules.shared import holds_data
 from verify.rules.space.shares import judge_share
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _ROOM = "Give the volume more of the drive, take a larger one, or let its owner clear room."
 

@@ -28,8 +28,8 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
+from verify.filesystem.description import READABLE_KINDS
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import (
     is_boot_partition,
     is_efi_system,
@@ -42,8 +42,8 @@ from verify.rules.space.shares import judge_share
 from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header, Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
 
 # SPEC: see the page's sources.
 _EFI_SYSTEM_MIB = {512: 200, 4096: 260}

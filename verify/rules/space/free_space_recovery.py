@@ -27,14 +27,14 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
+from verify.filesystem.description import READABLE_KINDS
+from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_recovery, name_of, tell_fault
 from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Partition
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Case, Tally
 
 # SPEC: see the page's sources.
 _MINIMUM_MIB = 52

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Level
+from verify.rules.rule import Level
 from verify.rules.shared import name_of, tell_fault
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.filesystem.model import Filesystem
-    from verify.manifest.model import Partition
-    from verify.rules.model import Tally
+    from verify.filesystem.description import Filesystem
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Tally
 
 LIMITS = ((Level.REVIEW, 5), (Level.NOTE, 15))
 """Free space under so many hundredths of a volume: common practice, no standard (design)."""

@@ -29,13 +29,13 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.filesystem.model import READABLE_KINDS
-from verify.rules.model import Area, Level, Rule
-from verify.rules.pairing import on_drive
+from verify.filesystem.description import READABLE_KINDS
+from verify.matching.pairing import on_drive
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
 
 LEAST_UNPARTITIONED_PERCENT = 7
 LEAST_FREE_PERCENT = 10

@@ -34,11 +34,11 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import references_fit
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
-    from verify.table.model import Table
+    from verify.rules.rule import Case, Tally
+    from verify.table.partition_table import Table
 
 _NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
 _START = "See that the machine, and its recovery environment, start from the new drive alone."

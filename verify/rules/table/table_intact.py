@@ -33,13 +33,13 @@ from dataclasses import dataclass
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule, Value
+from verify.rules.rule import Area, Level, Rule, Value
 from verify.rules.shared import tell_fault
 
 if TYPE_CHECKING:
-    from verify.manifest.model import Header
-    from verify.rules.model import Case, Tally
-    from verify.table.model import GptHeader, MbrRecord, Table
+    from verify.manifest.header import Header
+    from verify.rules.rule import Case, Tally
+    from verify.table.partition_table import GptHeader, MbrRecord, Table
 
 _REBUILD = "Rebuild it from the good copy with a partitioning tool, and check again."
 _MOVE = "Let a partitioning tool move the backup table to the end of the drive, and check again."

@@ -28,10 +28,10 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.model import Area, Level, Rule
+from verify.rules.rule import Area, Level, Rule
 
 if TYPE_CHECKING:
-    from verify.rules.model import Case, Tally
+    from verify.rules.rule import Case, Tally
 
 _START = "See that the machine starts from the new drive alone, or clone without converting."
 _CLONE = "Clone again; nothing on the new drive says where its partitions are."

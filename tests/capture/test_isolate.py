@@ -1,0 +1,93 @@
+"""A reader process may crash, hang, babble or vanish: each way to end gives an answer."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+
+import pytest
+
+from verify.capture.progress import Progress
+from verify.capture.readers.isolate import Interrupted, Readers
+from verify.capture.readers.task import Answer, Task
+
+TASK = Task(
+    drive="nothing",
+    file_id="file:0:0",
+    start=0,
+    size_bytes=512,
+    sector_bytes=512,
+    device_sector_bytes=512,
+    kind="ntfs",
+    raw=False,
+    depth="sample",
+    seed="seed",
+    sample_files=1,
+    sample_blocks=1,
+    retries=0,
+    rows="rows",
+)
+
+
+def read_with(program: str, silence_seconds: float = 5.0) -> Answer:
+    """Run a reader that is this Python program."""
+    readers = Readers(silence_seconds, (sys.executable, "-c", program))
+    return readers.read(TASK, Progress())
+
+
+def test_reader_when_it_is_killed_then_the_signal_is_the_reason() -> None:
+    """As a library's crash would end it."""
+    answer = read_with("import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    assert answer.failure == "the reader was ended by SIGSEGV"
+    assert answer.listing is None
+
+
+def test_reader_when_it_exits_without_an_answer_then_its_code_is_the_reason() -> None:
+    """Also where it never took its task."""
+    assert read_with("raise SystemExit(9)").failure == (
+        "the reader ended with exit code 9 and no answer"
+    )
+
+
+def test_reader_when_it_hangs_then_it_is_ended_after_its_silence() -> None:
+    """A hang is bounded by the silence it may keep, not by the size of the drive."""
+    began = time.monotonic()
+    answer = read_with("import time; time.sleep(60)", silence_seconds=0.5)
+    assert answer.failure == "the reader gave no sign for 0.5 s"
+    assert time.monotonic() - began < 5
+
+
+def test_reader_when_it_dies_after_the_listing_then_the_listing_is_kept() -> None:
+    """What was listed before a crash is not lost."""
+    program = (
+        "import sys, json;"
+        "print(json.dumps({'listed': {'files': 3}, 'incomplete': ['/x: why']}), flush=True);"
+        "sys.exit(1)"
+    )
+    answer = read_with(program)
+    assert answer.listing == {"files": 3}
+    assert answer.incomplete == ["/x: why"]
+    assert answer.failure is not None
+
+
+def test_reader_when_it_says_what_is_no_message_then_that_is_its_failure() -> None:
+    """Only whole messages are believed."""
+    answer = read_with("print('hello')")
+    assert answer.failure == "the reader said what is no message"
+
+
+def test_readers_when_stopped_then_the_wait_ends_at_once() -> None:
+    """As Ctrl-C does it, while a reader hangs."""
+    readers = Readers(60.0, (sys.executable, "-c", "import time; time.sleep(60)"))
+    threading.Timer(0.3, readers.stop).start()
+    began = time.monotonic()
+    with pytest.raises(Interrupted):
+        readers.read(TASK, Progress())
+    assert time.monotonic() - began < 3
+
+
+def test_worker_when_the_drive_is_another_one_by_now_then_it_reads_nothing() -> None:
+    """The file identity that the parent saw is held against what the reader opens."""
+    answer = Readers().read(TASK, Progress())
+    assert answer.failure == "nothing: there is no such file or device."

@@ -1,0 +1,228 @@
+"""NTFS records by the thousand, and folders by their own index: against the ways that are slower.
+
+The volume is written by ntfs-3g. One by one, records are taken apart by code that shares nothing
+with the columns but the field tables; the library's own walk shares nothing with the index.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.support.drives import file_window, memory_window
+from verify.errors import ReaderError
+from verify.filesystem.library.volume import LibraryVolume
+from verify.filesystem.ntfs import entries as ntfs_entries
+from verify.filesystem.ntfs.columns import rows_of
+from verify.filesystem.ntfs.packed_record import ROW
+from verify.filesystem.ntfs.record_table import Record, RecordTable
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from verify.filesystem.entry import Entry
+    from verify.source.window import Window
+
+pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")]
+
+IMAGE_BYTES = 24 << 20
+FOLDERS, FILES = 12, 90
+BITMAP, DOS = 0xB0, 2
+"""The attribute that says which blocks of an index are used; the namespace of short names."""
+
+
+@pytest.fixture(scope="module")
+def image(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Write a volume of small, larger, empty, streamed, linked and renamed files."""
+    folder = tmp_path_factory.mktemp("volume")
+    path, mount = folder / "volume.img", folder / "mount"
+    mount.mkdir()
+    path.write_bytes(b"")
+    os.truncate(path, IMAGE_BYTES)
+    subprocess.run(["mkntfs", "-q", "-F", "-Q", path], check=True)
+    options = "streams_interface=xattr,compression"
+    subprocess.run(["ntfs-3g", "-o", options, path, mount], check=True)
+    try:
+        _fill(mount)
+    finally:
+        subprocess.run(["umount", mount], check=True)
+    return path.read_bytes()
+
+
+def _fill(mount: Path) -> None:
+    chance = random.Random(7)
+    for top in range(FOLDERS):
+        folder = mount / f"folder {top}"
+        folder.mkdir()
+        for number in range(FILES):
+            file = folder / f"Datei {number:03} - {'ä' * (number % 5)}.txt"
+            file.write_bytes(os.urandom(chance.choice((0, 10, 700, 5_000, 30_000))))
+            if number % 9 == 0:
+                os.setxattr(file, "system.ntfs_dos_name", f"DATEI~{number}.TXT".encode())
+            if number % 11 == 0:
+                os.setxattr(file, "user.note", b"a stream")
+            if number % 13 == 0:
+                os.link(file, folder / f"further {number}")
+            if number % 17 == 0:
+                file.unlink()
+    for number in range(0, FILES, 2):
+        with (mount / f"folder 3/in pieces {number}").open("wb") as pieces:
+            for piece in range(3):  # apart from each other: several runs
+                pieces.seek(piece * 40_000)
+                pieces.write(b"piece" * 900)
+
+
+def listed(window: Window, *, many: bool) -> tuple[list[Entry], list[str]]:
+    """List a volume with records by the thousand or one by one."""
+    volume = LibraryVolume(window, "ntfs")
+    assert volume.records is not None
+    volume.records.many = many
+    return list(volume.entries()), volume.incomplete
+
+
+def walked(window: Window) -> tuple[list[Entry], list[str]]:
+    """List a volume by the library alone."""
+    volume = LibraryVolume(window, "ntfs")
+    volume.records = None
+    return list(volume.entries()), volume.incomplete
+
+
+def tried(window: Window, *, many: bool) -> tuple[list[Entry], list[str]]:
+    """List a volume, or tell why its root cannot be."""
+    try:
+        return listed(window, many=many)
+    except ReaderError as error:
+        return [], [error.reason]
+
+
+def test_records_when_taken_by_the_thousand_then_each_is_as_one_by_one(image: bytes) -> None:
+    """Times, sizes, places, links, owners, short names, streams; and most have a row."""
+    asked: set[int] = set()
+    one_by_one = RecordTable.record
+
+    def record(table: RecordTable, number: int) -> Record:
+        asked.add(number)
+        return one_by_one(table, number)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(RecordTable, "record", record)
+        patch.setattr(ntfs_entries, "FIRST_ONE_BY_ONE", 0)
+        found, incomplete = listed(memory_window(image), many=True)
+    assert (found, incomplete) == listed(memory_window(image), many=False)
+    assert len(found) > FOLDERS * FILES
+    files = [entry for entry in found if entry.kind == "file"]
+    seldom = {entry.node for entry in files if entry.streams or len(entry.extents) > 1}
+    assert asked & {entry.node for entry in files} == seldom
+    assert sum(entry.short is not None for entry in found) > FOLDERS
+    assert 0 < len(seldom) < len(found) // 4
+
+
+def test_index_when_read_then_it_names_what_the_library_walks(image: bytes) -> None:
+    """Deleted names are none, short ones are no further files, `.` and `$MFT` are left out."""
+    assert walked(memory_window(image)) == listed(memory_window(image), many=True)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_records_when_bytes_are_overwritten_then_no_row_says_what_a_record_does_not(
+    image: bytes, seed: int
+) -> None:
+    """Random bytes in records and indexes: both ways read the same, or leave it to the library."""
+    chance = random.Random(seed)
+    data = bytearray(image)
+    marks = [b"FILE0", b"INDX"]
+    places = [at for mark in marks for at in _places(image, mark)]
+    for _ in range(60):
+        at = chance.choice(places) + chance.choice((chance.randrange(96), chance.randrange(1024)))
+        data[at] = chance.choice((0, 1, 0xFF, chance.randrange(256)))
+    window = memory_window(bytes(data))
+    by_thousand, one_by_one = tried(window, many=True), tried(window, many=False)
+    assert by_thousand[1] == one_by_one[1]
+    for found, expected in zip(by_thousand[0], one_by_one[0], strict=True):
+        assert found == expected
+
+
+def _places(image: bytes, mark: bytes) -> list[int]:
+    return [at for at in range(0, len(image), 1024) if image.startswith(mark, at)]
+
+
+def test_listing_when_the_index_is_torn_then_the_library_is_asked(
+    image: bytes, tmp_path: Path
+) -> None:
+    """A block whose end was never written gives no names of its own; the library's walk tells."""
+    data = bytearray(image)
+    block = image.index(["folder 5", "Datei 003"][1].encode("utf-16-le"), image.index(b"INDX"))
+    block -= block % 4096
+    assert image.startswith(b"INDX", block)
+    data[block + 510] ^= 0xFF
+    path = tmp_path / "torn.img"
+    path.write_bytes(data)
+    volume = LibraryVolume(file_window(path), "ntfs")
+    paths = [entry.path for entry in volume.entries()]
+    assert FOLDERS * FILES / 2 < len(paths) < FOLDERS * FILES
+    assert len(volume.incomplete) == 1
+
+
+def block_of(image: bytes, name: str) -> int:
+    """Return where the block of an index begins that holds a name."""
+    text = name.encode("utf-16-le")
+    at = image.index(text)
+    while not image.startswith(b"INDX", at - at % 4096):
+        at = image.index(text, at + 1)
+    return at - at % 4096
+
+
+def changed(image: bytes, at: int, value: bytes) -> bytes:
+    """Return an image with bytes overwritten."""
+    return image[:at] + value + image[at + len(value) :]
+
+
+def test_index_when_a_block_is_marked_free_then_its_names_are_listed_still(image: bytes) -> None:
+    """The bitmap of an index says which blocks are used; the entries that point to them decide."""
+    whole = listed(memory_window(image), many=True)
+    folder = next(entry.node for entry in whole[0] if entry.path == "/folder 5")
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    place = volume.records.table.place_of(folder)
+    assert place is not None
+    record = volume.records.table.record(folder)
+    (bitmap,) = [item for item in record.attributes() if item.kind == BITMAP]
+    at = bitmap.start + int.from_bytes(record.data[bitmap.start + 20 : bitmap.start + 22], "little")
+    assert record.data[at] & 0b10
+    freed = changed(image, place + at, bytes([record.data[at] & ~0b10]))
+    assert listed(memory_window(freed), many=True) == (
+        whole[0],
+        ["/folder 5: the folder's index is damaged"],
+    )
+
+
+def test_name_when_it_is_of_dos_alone_then_it_is_a_name(image: bytes) -> None:
+    """A file whose long name lost its mark is not left out as the short name of another."""
+    name = "Datei 003 - äää.txt"
+    block = block_of(image, name)
+    at = image.index(name.encode("utf-16-le"), block) - 1
+    assert image[at] != DOS
+    found, _ = listed(memory_window(changed(image, at, bytes([DOS]))), many=True)
+    assert found == listed(memory_window(image), many=True)[0]
+
+
+def test_records_when_they_are_others_or_point_outside_then_they_have_no_row(image: bytes) -> None:
+    """A record knows its own number, and no file lies behind the end of its volume."""
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    table = volume.records.table
+    piece = table.read(0, len(table) * table.record_bytes)
+
+    def rows(first: int, clusters: int) -> list[tuple[int, ...]]:
+        data = rows_of(piece, table.record_bytes, first, clusters, lambda _: 0)
+        return [row for row in ROW.iter_unpack(data) if row[0]]
+
+    own = rows(0, table.clusters)
+    assert len(own) > FOLDERS * FILES / 2
+    assert rows(1, table.clusters) == []
+    inside = [row for row in own if row[-2] + row[-1] <= table.clusters // 2]
+    assert rows(0, table.clusters // 2) == inside
+    assert len(inside) < len(own)

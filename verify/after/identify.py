@@ -1,0 +1,234 @@
+"""Which drive is this, of which job, and does anything stand against wiping it.
+
+A drive is known by the serial number that it gives itself. Without one (an adapter's number tells
+nothing, an image has none) its identifier, size and table are held against the archive; a clone of
+the same size carries all three, and then nobody can tell which of the two lies on the bench.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, Protocol, get_args
+
+from verify.archive.index import Wanted
+from verify.archive.job_record import JobRecord, drive_record
+from verify.archive.proof import event_problem, job_problems
+from verify.manifest.base import Depth
+from verify.matching.merge_listings import compare_contents, file_block_bytes
+from verify.matching.pairing import match_partitions
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from verify.archive.archive import Archive
+    from verify.archive.index import Index
+    from verify.archive.job_record import DriveRecord
+    from verify.archive.seal import Key
+    from verify.manifest.file import Manifest
+    from verify.manifest.header import Header
+    from verify.matching.pair_contents import PairContents
+
+IDENTITY_SCHEMA = "drivewitness.identity/1"
+
+Side = Literal["source", "target"]
+Which = Literal["source", "target", "unknown", "cannot_tell"]
+
+_DEPTHS = get_args(Depth)
+
+_SORTS = ("missing", "extra", "resized", "changed", "streams", "retimed", "recreated")
+"""What of a pair's files tells that a drive was used: fields of PairContents, all `Sorted`."""
+
+
+class HasSerial(Protocol):
+    """A drive, recorded or attached, with its serial number and who gave it."""
+
+    @property
+    def serial(self) -> str | None:
+        """The number."""
+
+    @property
+    def serial_source(self) -> str | None:
+        """`drive` or `adapter`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A side of a job that the drive at hand may be; `by`: `serial`, or `identifiers` alone."""
+
+    job: JobRecord
+    side: Side
+    by: Literal["serial", "identifiers"]
+
+    @property
+    def drive(self) -> DriveRecord:
+        """That side's drive."""
+        return self.job.source if self.side == "source" else self.job.target
+
+
+@dataclass(slots=True)
+class Identified:
+    """The answer: `match` is the newest job of the drive, where it can be told.
+
+    `against`: what stands against wiping this drive, a sentence each. `changed`: what is not as
+    it was recorded; `None` where that was not looked at.
+    """
+
+    which: Which
+    matches: tuple[Match, ...] = ()
+    changed: tuple[str, ...] | None = None
+    against: list[str] = field(default_factory=list)
+
+    @property
+    def match(self) -> Match | None:
+        """The side of the newest job that the drive is."""
+        return self.matches[-1] if self.which in ("source", "target") else None
+
+
+def which_drive(index: Index, header: Header) -> Identified:
+    """Return which drive of the archive this is, as far as it can be told."""
+    here = drive_record(header)
+    found = tuple(_matches(index, here))
+    known = tuple(match for match in found if match.by == "serial")
+    if known:
+        return Identified(known[-1].side, known)
+    if not found:
+        return Identified("unknown", (), against=["No job of the archive knows this drive."])
+    if own_serial(here) is not None and all(own_serial(match.drive) for match in found):
+        words = "It has the identifiers of a job's drive and another serial number: another clone."
+        return Identified("unknown", found, against=[words])
+    if own_serial(here) is None and len({match.side for match in found}) == 1:
+        return Identified(found[-1].side, found)
+    words = "It cannot be told which drive this is: both drives of a job have its identifiers."
+    if own_serial(here) is not None:
+        words = "It cannot be told which drive this is: the job recorded no serial number."
+    advice = " Attach it without an adapter, or compare the serial number on its label."
+    return Identified("cannot_tell", found, against=[words + advice])
+
+
+def own_serial(drive: HasSerial) -> str | None:
+    """Return the serial that the drive itself gave: not an adapter's, not a row of one digit."""
+    serial = (drive.serial or "").strip()
+    return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
+
+
+def _matches(index: Index, here: DriveRecord) -> Iterator[Match]:
+    """Yield every side of every job that the drive may be, in the order they were filed."""
+    for row in index.jobs(Wanted(drive=(here.serial, here.disk_id, here.table_digest))):
+        job = JobRecord.model_validate(row)
+        for side in ("source", "target"):
+            there = job.source if side == "source" else job.target
+            serials = own_serial(here), own_serial(there)
+            if None not in serials and serials[0] == serials[1] and _one_model(here, there):
+                yield Match(job, side, "serial")
+            elif (
+                here.size_bytes == there.size_bytes
+                and here.disk_id == there.disk_id
+                and here.table_digest == there.table_digest
+            ):
+                yield Match(job, side, "identifiers")
+
+
+def _one_model(here: DriveRecord, there: DriveRecord) -> bool:
+    return here.model is None or there.model is None or here.model == there.model
+
+
+def weigh(archive: Archive, found: Identified, header: Header, key: Key | None) -> None:
+    """Add what stands against wiping the drive; `found.changed` was looked at before."""
+    match = found.match
+    if header.drive.mounted:
+        found.against.append("It is in use: mounted on this machine.")
+    if match is None:
+        return
+    job = match.job
+    if match.side == "target":
+        found.against.append(f"It is the new drive of job {job.job}.")
+    if job.verdict != "sound":
+        found.against.append(f"Job {job.job} is not sound, but {job.verdict}.")
+    if found.changed is None:
+        found.against.append("Whether it changed since was not looked at.")
+    elif found.changed:
+        what = "; ".join(found.changed)
+        found.against.append(f"It is not what it was when job {job.job} was filed: {what}.")
+    if _DEPTHS.index(header.depth) < _DEPTHS.index(job.depth):
+        found.against.append(
+            f"It was read at depth {header.depth}, and for job {job.job} at depth {job.depth}: what"
+            " was not read may have changed."
+        )
+    if words := _start_doubted(archive, job.job, key):
+        found.against.append(words)
+    if problems := job_problems(archive, job.job, key):
+        found.against.append(f"Job {job.job} is not as it was sealed: {problems[0].message}")
+
+
+def _start_doubted(archive: Archive, job: str, key: Key | None) -> str | None:
+    """Return what stands against a job's new drive having started alone, by what was filed last."""
+    with archive.index() as index:
+        names = index.events(job)
+    words = f"Nobody filed that the new drive of job {job} started alone."
+    for name in names:
+        event = archive.entry(name).event
+        if event is None or event.event == "deleted":
+            continue
+        if problem := event_problem(archive, name, key):
+            return f"What was filed about the start of job {job} is not as it was sealed: {problem}"
+        words = ""
+        if event.event == "running" and not event.fits:
+            words = f"When last looked at, job {job} was not running from its new drive alone."
+    return words or None
+
+
+def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
+    """Return what of a drive is not as it was recorded: its table, files, raw blocks.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    old, new = then.header, now.header
+    told = []
+    if drive_record(old).table_digest != drive_record(new).table_digest:
+        told.append("its partition table")
+    pairs = match_partitions(old, new)
+    contents = compare_contents(then, now, pairs).pairs
+    for pair in pairs:
+        if pair.both is None or pair.number not in contents:
+            continue
+        words = list(_changed(contents[pair.number]))
+        if file_block_bytes(*pair.both) is None:
+            words.append("its large files were read in blocks of another size, and not compared")
+        if pair.both[0].listing != pair.both[1].listing and not words:
+            words.append("its counts")
+        if words:
+            told.append(f"partition {pair.number}: {', '.join(words)}")
+    return tuple(told)
+
+
+def _changed(pair: PairContents) -> Iterable[str]:
+    for sort in _SORTS:
+        if count := getattr(pair, sort).count:
+            yield f"{count:,} {sort}"
+    if pair.raw and pair.mismatches:
+        yield f"{pair.mismatches:,} blocks"
+    if pair.unreadable.count:
+        yield f"{pair.unreadable.count:,} unreadable"
+
+
+def identified_document(found: Identified, header: Header) -> dict[str, Any]:
+    """Return the answer as a plain document; `verdict`: `sound` where nothing stands against it."""
+    match = found.match
+    return {
+        "schema": IDENTITY_SCHEMA,
+        "which": found.which,
+        "verdict": "stop" if found.against else "sound",
+        "may_be_wiped": not found.against,
+        "against": found.against,
+        "job": match.job.job if match else None,
+        "job_verdict": match.job.verdict if match else None,
+        "job_filed": match.job.filed if match else None,
+        "matched_by": match.by if match else None,
+        "changed": None if found.changed is None else list(found.changed),
+        "matches": [
+            {"job": item.job.job, "side": item.side, "by": item.by, "filed": item.job.filed}
+            for item in found.matches
+        ],
+        "drive": drive_record(header).model_dump(mode="json"),
+    }

@@ -1,0 +1,277 @@
+"""Is this machine running from the new drive, and from it alone.
+
+As in `identify`, a drive is known by the serial number that it gives itself (or, directly
+attached, its world-wide name). Without one its identifiers and size are held against the record;
+a clone of the same size carries the same, and then it cannot be told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from verify.after.identify import own_serial
+from verify.after.running_checks import (
+    Check,
+    boot_entries,
+    filesystems,
+    free_space,
+    partitions,
+    trim,
+)
+from verify.manifest.header import Header
+from verify.version import __version__
+
+if TYPE_CHECKING:
+    from verify.after.running_checks import State
+    from verify.machine.running_machine import Machine, SeenDrive
+
+RUNNING_SCHEMA = "drivewitness.running/1"
+
+Answer = Literal["yes", "no", "cannot_tell"]
+By = Literal["serial", "identifiers"]
+
+_STATES: dict[Answer, State] = {"yes": "fits", "no": "differs", "cannot_tell": "not_told"}
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """The answer, by what it was reached, and everything that was looked at.
+
+    `answer`: whether the system runs from the new drive; `matched_by`: `serial` or `identifiers`.
+    """
+
+    answer: Answer
+    matched_by: By | None
+    checks: tuple[Check, ...]
+
+    @property
+    def fits(self) -> bool:
+        """Whether it runs from the new drive, and nothing that decides says otherwise."""
+        return self.answer == "yes" and self._amiss is None
+
+    @property
+    def _amiss(self) -> Check | None:
+        """Return the first of those that decide and do not fit."""
+        return next((item for item in self.checks if item.decides and item.state != "fits"), None)
+
+    @property
+    def says(self) -> str:
+        """What it comes to, as one sentence."""
+        if self._amiss is not None:
+            return self._amiss.message
+        return "This machine runs from the new drive, and from it alone."
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """What the machine is held against; `source`: the old drive, where a job tells of it.
+
+    `problem`: what of the job is not as it was sealed.
+    """
+
+    target: Header
+    source: Header | None = None
+    job: str | None = None
+    problem: str | None = None
+
+
+def judge_running(machine: Machine, here: SeenDrive | None, against: Against) -> Running:
+    """Hold a machine against the record of its new drive.
+
+    `here`: the drive that the system volume is on, with what its partitions say; `None` where
+    that cannot be told, or it is on several.
+    """
+    if here is None:
+        words = _untold(machine)
+        return Running("cannot_tell", None, (Check("system-drive", "not_told", words),))
+    answer, by, words = _which(here, against)
+    layers = " on ".join(machine.system.layers)
+    through = f" ({layers})" if layers else ""
+    checks = [
+        Check("system-drive", "fits", f"{machine.system.point} lies on {_name(here)}{through}."),
+        Check("new-drive", _STATES[answer], words),
+        _start_volumes(machine, here),
+    ]
+    if against.problem is not None:
+        words = f"Job {against.job} is not as it was sealed: {against.problem}"
+        checks.append(Check("job", "differs", words))
+    if answer != "no":
+        checks += [
+            _old_drive(machine, here, against),
+            partitions(here, against.target),
+            filesystems(here, against.target),
+            boot_entries(machine, here),
+            free_space(machine, here, against.target),
+            trim(machine),
+        ]
+    return Running(answer, by, tuple(checks))
+
+
+def _untold(machine: Machine) -> str:
+    system = machine.system
+    if system.untold is not None:
+        return f"The drive of {system.point} cannot be told: {system.untold}."
+    names = ", ".join(system.drives)
+    return f"{system.point} lies on several drives: {names}; one new drive is not all of it."
+
+
+def _name(drive: SeenDrive) -> str:
+    model = f" {drive.model}" if drive.model else ""
+    return f"{drive.path}{model}, {drive.serial or 'no serial number'}"
+
+
+def is_same(drive: Header, seen: SeenDrive) -> bool | None:
+    """Whether they are one drive, by what drives say of themselves; `None`: they do not say."""
+    recorded = drive.drive
+    serials = own_serial(recorded), own_serial(seen)
+    if None not in serials:
+        # NOTE: one number under two models is no answer: two systems may name a model otherwise.
+        models = {recorded.model, seen.model} - {None}
+        equal = serials[0] == serials[1]
+        return None if equal and len(models) > 1 else equal
+    direct = "usb" not in (recorded.bus, seen.bus)
+    if direct and recorded.wwn is not None and recorded.wwn == seen.wwn:
+        return True
+    return None
+
+
+def _has_identifiers(drive: Header, seen: SeenDrive) -> bool:
+    """Whether size and identifier are those of the record; of a drive without a table its volume's.
+
+    What is in the table is left out: it is told by itself, and a drive that differs there is
+    still the one with that identifier.
+    """
+    if seen.table is None or seen.size_bytes != drive.drive.size_bytes:
+        return False
+    if drive.table.disk_id is not None or seen.table.disk_id is not None:
+        return drive.table.disk_id == seen.table.disk_id
+    ids = [item.filesystem.id for item in drive.partitions]
+    return ids == [item.filesystem_id for item in seen.table.partitions] and any(ids)
+
+
+def _which(here: SeenDrive, against: Against) -> tuple[Answer, By | None, str]:
+    """Return whether it is the new drive, by what, and a sentence about it."""
+    new = is_same(against.target, here)
+    old = None if against.source is None else is_same(against.source, here)
+    told: tuple[Answer, By | None, str]
+    if new and old:
+        told = "cannot_tell", None, "Both drives of the job gave this serial number."
+    elif new:
+        told = "yes", "serial", f"{here.name} is the new drive, by the serial number it gives."
+    elif old:
+        told = "no", "serial", f"{here.name} is the OLD drive, by the serial number it gives."
+    elif new is False:
+        serials = f"it gives {here.serial}, the new drive gave {against.target.drive.serial}"
+        told = "no", "serial", f"{here.name} is not the new drive: {serials}."
+    else:
+        told = _by_identifiers(here, against, not_old=old is False)
+    return told
+
+
+def _by_identifiers(
+    here: SeenDrive, against: Against, *, not_old: bool
+) -> tuple[Answer, By | None, str]:
+    """Tell it without the serial numbers of both; `not_old`: by its own it is not the old one."""
+    if not _has_identifiers(against.target, here):
+        words = f"{here.name} has not the size and the identifier of the new drive."
+        return "no", "identifiers", words
+    if against.source is None:
+        words = (
+            f"{here.name} has the new drive's size and identifier, and so has the old one if it is"
+            f" as large: without a serial number in both places it cannot be told. {_label(here)}"
+        )
+        return "cannot_tell", None, words
+    if not not_old and _has_identifiers(against.source, here):
+        words = (
+            f"Both drives of the job have the size and identifier of {here.name}: without a serial"
+            f" number in both places it cannot be told which it is. {_label(here)}"
+        )
+        return "cannot_tell", None, words
+    words = f"{here.name} is the new drive by size and identifier, and not the old one."
+    return "yes", "identifiers", words
+
+
+def _label(here: SeenDrive) -> str:
+    """Return what can be compared with a label."""
+    if here.serial is None:
+        return "It gives no serial number here either."
+    return f"The serial number it gives here is {here.serial}: compare the new drive's label."
+
+
+def _start_volumes(machine: Machine, here: SeenDrive) -> Check:
+    elsewhere = [
+        f"{point} lies on {', '.join(drives) or 'a drive that is not told'}"
+        for point, drives in machine.start_volumes
+        if set(drives) != {here.name}
+    ]
+    if elsewhere:
+        return Check("start-volumes", "differs", f"{'; '.join(elsewhere)}: not on {here.name}.")
+    return Check("start-volumes", "fits", "Nothing that a start needs is mounted from elsewhere.")
+
+
+def _old_drive(machine: Machine, here: SeenDrive, against: Against) -> Check:
+    """Look for the old drive, or a second one with the same identifiers, among the others."""
+    closed = []
+    for other in machine.drives:
+        if other.name == here.name:
+            continue
+        same = None if against.source is None else is_same(against.source, other)
+        if same:
+            words = f"The old drive is still attached: {_name(other)}."
+            return Check("old-drive", "beware", words)
+        if shared := _shared(here, other, against.source):
+            words = f"{_name(other)} is attached as well and has the same {shared}."
+            return Check("old-drive", "beware", words)
+        if other.table is None and same is None:
+            closed.append(other.name)
+    if closed:
+        words = f"Whether {', '.join(closed)} is the old drive cannot be told: it was not opened."
+        return Check("old-drive", "not_told", words)
+    words = "No other attached drive is the old one or has the same identifiers."
+    return Check("old-drive", "fits", words)
+
+
+def _shared(here: SeenDrive, other: SeenDrive, source: Header | None) -> str | None:
+    """Return which identifier another drive has in common with this one, or with the old one."""
+    if other.table is None:
+        return None
+    ids = {here.table.disk_id if here.table else None, source.table.disk_id if source else None}
+    if other.table.disk_id is not None and other.table.disk_id in ids:
+        return "disk identifier"
+    own = {item.guid for item in (here.table.partitions if here.table else ())}
+    own |= {item.guid for item in (source.partitions if source else ())}
+    if own & {item.guid for item in other.table.partitions} - {None}:
+        return "partition identifiers"
+    return None
+
+
+def running_document(
+    running: Running, machine: Machine, here: SeenDrive | None, against: Against, at: int
+) -> dict[str, Any]:
+    """Return the answer as a plain document; `at`: seconds since 1970 UTC."""
+    return {
+        "schema": RUNNING_SCHEMA,
+        "answer": running.answer,
+        "fits": running.fits,
+        "matched_by": running.matched_by,
+        "says": running.says,
+        "job": against.job,
+        "at": at,
+        "host": machine.host,
+        "platform": machine.platform,
+        "tool_version": __version__,
+        "checks": [asdict(check) for check in running.checks],
+        "system": asdict(machine.system),
+        "drive": None if here is None else asdict(here),
+        "expected": {
+            "path": against.target.drive.path,
+            "model": against.target.drive.model,
+            "serial": against.target.drive.serial,
+            "size_bytes": against.target.drive.size_bytes,
+            "disk_id": against.target.table.disk_id,
+        },
+        "trim": asdict(machine.trim),
+        "firmware": asdict(machine.firmware),
+        "drives": [asdict(drive) for drive in machine.drives],
+    }

@@ -1,0 +1,249 @@
+"""An archive of jobs: one folder a job, whole or not there at all.
+
+    archive.json     what makes the folder an archive
+    jobs/ID/         a job: both manifests, comparison, report, record, seal
+    jobs/ID~event/   what became of it later
+    unfinished/      what is being filed, or was when a plug was pulled
+    index.sqlite     made from jobs/ at any time
+    lock             held while the chain grows
+
+An entry is written and synced under `unfinished`, and appears under `jobs` by one renaming, while
+the lock is held. Its seal names the one before, so that `jobs` alone is the chain.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.archive.entry import is_job_name, read_entry
+from verify.archive.index import open_index
+from verify.archive.seal import SEAL_NAME, make_seal
+from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
+from verify.whole_file import sync_folder, whole_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.archive.entry import Entry
+    from verify.archive.index import Index
+    from verify.archive.job_record import JobRecord, Seal
+    from verify.archive.seal import Key
+
+ARCHIVE_SCHEMA = "drivewitness.archive/1"
+_MARK = f'{{"schema": "{ARCHIVE_SCHEMA}"}}\n'.encode()
+
+PATIENCE_SECONDS = 120.0
+_LOOK_SECONDS = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Archive:
+    """A folder of jobs that is there."""
+
+    root: Path
+
+    @property
+    def jobs(self) -> Path:
+        """Where the entries are."""
+        return self.root / "jobs"
+
+    @property
+    def unfinished(self) -> Path:
+        """Where entries are written."""
+        return self.root / "unfinished"
+
+    @contextmanager
+    def index(self, *, look_at_all: bool = False) -> Iterator[Index]:
+        """Give the index, up to date."""
+        with open_index(self.root / "index.sqlite", self.jobs, look_at_all=look_at_all) as index:
+            yield index
+
+    def entry(self, name: str) -> Entry:
+        """Return the entry of that name.
+
+        Raises:
+            JobUnknown: there is none.
+        """
+        folder = self.jobs / name
+        if not folder.is_dir():
+            raise JobUnknown(str(self.root), name)
+        return read_entry(folder)
+
+    def job(self, job: str) -> Entry:
+        """Return the entry of a job; a name that leads anywhere else is none.
+
+        Raises:
+            JobUnknown: there is no such job.
+        """
+        if not is_job_name(job):
+            raise JobUnknown(str(self.root), job)
+        return self.entry(job)
+
+    def record(self, job: str) -> JobRecord:
+        """Return the record of a job.
+
+        Raises:
+            JobUnknown: there is no such job.
+            JobDamaged: its record cannot be read, or was deleted.
+        """
+        found = self.job(job)
+        if found.record is None:
+            raise JobDamaged(str(self.root), job, "its record is gone, or is none")
+        return found.record
+
+    def sealed(self, job: str) -> Seal:
+        """Return the seal of a job.
+
+        Raises:
+            JobUnknown: there is no such job.
+            JobDamaged: it has no seal.
+        """
+        seal = self.job(job).seal
+        if seal is None:
+            raise JobDamaged(str(self.root), job, "its seal is gone, or is none")
+        return seal
+
+    def file(self, job: str, name: str) -> Path:
+        """Return the path of a file of a job.
+
+        Raises:
+            JobUnknown: there is no such job.
+            JobDamaged: it has no such file.
+        """
+        self.job(job)
+        path = self.jobs / job / name
+        if not path.is_file():
+            raise JobDamaged(str(self.root), job, f"its {name} is not there")
+        return path
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the archive for this process and thread alone.
+
+        Raises:
+            ArchiveBusy: somebody else held it for too long.
+            OutputError: the lock cannot be written.
+        """
+        import fcntl  # noqa: PLC0415 - there is none on other systems
+
+        path = self.root / "lock"
+        try:
+            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        except OSError as error:
+            raise OutputError(str(path), error.strerror or str(error)) from error
+        try:
+            end = time.monotonic() + PATIENCE_SECONDS
+            while True:
+                try:
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    break
+                except BlockingIOError as error:
+                    if time.monotonic() > end:
+                        raise ArchiveBusy(str(self.root), PATIENCE_SECONDS) from error
+                    time.sleep(_LOOK_SECONDS)
+            yield
+        finally:
+            os.close(handle)  # which lets go of it, as the end of the process does
+
+    def hold_free(self, name: str) -> None:
+        """Hold that no entry has that name.
+
+        Raises:
+            JobTaken: one has.
+        """
+        with self.index() as index:
+            if index.has(name):
+                raise JobTaken(str(self.root), name)
+
+    @contextmanager
+    def staged(self, name: str) -> Iterator[Path]:
+        """Give a new folder in which an entry is written; what is not filed then goes away.
+
+        Raises:
+            OutputError: it cannot be made.
+        """
+        folder = self.unfinished / f"{name}.{secrets.token_hex(4)}"
+        try:
+            folder.mkdir()
+        except OSError as error:
+            raise OutputError(str(folder), error.strerror or str(error)) from error
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def file_entry(self, folder: Path, name: str, key: Key | None) -> Seal:
+        """Seal what is in a staged folder, and let it appear among the jobs.
+
+        Every file in it was synced when it was written.
+
+        Raises:
+            JobTaken: there is an entry of that name.
+            OutputError: it could not be filed; nothing of it appears then.
+        """
+        with self.locked(), self.index(look_at_all=True) as index:
+            if index.has(name):
+                raise JobTaken(str(self.root), name)
+            # NOTE: from the index, so that a newest seal damaged since does not cut the chain here.
+            previous = index.newest()
+            try:
+                seal = make_seal(folder, name, previous, key)
+                with whole_file(folder / SEAL_NAME) as file:
+                    file.write(seal.model_dump_json(by_alias=True, indent=2).encode() + b"\n")
+                folder.rename(self.jobs / name)
+                sync_folder(self.jobs)
+            except OSError as error:
+                raise OutputError(str(self.jobs / name), error.strerror or str(error)) from error
+            index.refresh(name)
+            return seal
+
+
+def open_archive(root: Path) -> Archive:
+    """Return the archive in a folder.
+
+    Raises:
+        ArchiveForeign: there is none.
+    """
+    mark = root / "archive.json"
+    try:
+        with mark.open("rb") as file:
+            whole = file.read(len(_MARK) + 1) == _MARK
+    except FileNotFoundError as error:
+        reason = "its archive.json is not there" if root.is_dir() else "there is no such folder"
+        raise ArchiveForeign(str(root), reason) from error
+    except OSError as error:
+        raise ArchiveForeign(str(root), error.strerror or "it cannot be read") from error
+    if not whole:
+        raise ArchiveForeign(str(root), f"its archive.json is not that of {ARCHIVE_SCHEMA}")
+    return Archive(root)
+
+
+def make_archive(root: Path) -> Archive:
+    """Return the archive in a folder, made there if it is new or empty.
+
+    Raises:
+        ArchiveForeign: there is something else in it.
+        OutputError: it cannot be made.
+    """
+    archive = Archive(root)
+    parts = {archive.jobs.name, archive.unfinished.name}
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        if not (root / "archive.json").exists():
+            others = {item.name for item in root.iterdir() if not item.name.startswith(".archive.")}
+            if others - parts - {"archive.json"}:
+                raise ArchiveForeign(str(root), "there are other things in it")
+            for name in parts:
+                (root / name).mkdir(exist_ok=True)
+            with whole_file(root / "archive.json") as file:
+                file.write(_MARK)
+    except OSError as error:
+        raise OutputError(str(root), error.strerror or str(error)) from error
+    return open_archive(root)

@@ -1,0 +1,204 @@
+"""A job's drive read again, later: what changed by use, what by damage.
+
+The same drive at two moments, so the times tell: other bytes under the same modification time are
+damage, a later time is use. Without times (partitions compared as raw blocks) it cannot be told.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from verify.after.identify import own_serial
+from verify.archive.job_record import drive_record
+from verify.filesystem.entry import NOT_TRIED
+from verify.manifest.base import Model
+from verify.matching.merge_listings import file_block_bytes, listing_order, merged
+from verify.matching.pair_contents import Difference
+from verify.matching.pairing import match_partitions
+from verify.matching.weigh import DAMAGED, NEW_IS_NEWER, is_expected, weigh_change
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
+    from verify.manifest.file import Manifest
+    from verify.manifest.header import Header, Partition
+
+Side = Literal["source", "target"]
+By = Literal["serial", "identifiers"]
+State = Literal["unchanged", "used", "unclear", "damaged", "not_examined"]
+Sort = Literal["used", "unclear", "damaged"]
+
+SIDES: tuple[Side, ...] = ("target", "source")
+
+MOST_NAMES = 20
+"""Paths kept of what is damaged or unclear."""
+
+
+class Reread(Model):
+    """What came of reading a drive again.
+
+    `state`: `damaged` if anything is, else `unclear`, else `used`; `unchanged` only where contents
+    were `proven`: files and blocks whose bytes are those of the record. `side`: which drive of the
+    job it is, `matched_by` what. `used`, `unclear`, `damaged`: how many files and blocks.
+    `names`: the first of the damaged and unclear ones, only where asked for.
+    """
+
+    path: str
+    side: Side | None = None
+    matched_by: By | None = None
+    state: State
+    proven: int = 0
+    used: int = 0
+    unclear: int = 0
+    damaged: int = 0
+    reason: str | None = None
+    names: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Tally:
+    """What was counted, file by file."""
+
+    proven: int = 0
+    counts: Counter[Sort] = field(default_factory=Counter)
+    names: list[str] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
+
+    def count(self, sort: Sort, name: str, many: int = 1) -> None:
+        """Count one more of a sort."""
+        self.counts[sort] += many
+        if sort != "used" and len(self.names) < MOST_NAMES:
+            self.names.append(name)
+
+    @property
+    def state(self) -> State:
+        """Return what all of it comes to."""
+        for sort in ("damaged", "unclear", "used"):
+            if self.counts[sort]:
+                return sort
+        return "unchanged" if self.proven else "not_examined"
+
+
+def side_of(then: dict[Side, Header], here: Header) -> tuple[Side, By] | None:
+    """Return which drive of a job this is, the new one before the old one; `None`: neither.
+
+    Where both fit by identifiers alone it is taken for the new one, which is what is audited.
+    """
+    own = own_serial(here.drive)
+    serials = {side: own_serial(there.drive) for side, there in then.items()}
+    for side in SIDES:
+        if own is not None and serials[side] == own:
+            return side, "serial"
+    for side in SIDES:
+        if None in (own, serials[side]) and _identifiers(then[side]) == _identifiers(here):
+            return side, "identifiers"
+    return None
+
+
+def _identifiers(header: Header) -> tuple[object, ...]:
+    """Return size and identifier; a drive without a table has its filesystem's."""
+    own = header.table.disk_id or [item.filesystem.id for item in header.partitions]
+    return header.drive.size_bytes, own
+
+
+def compare_later(then: Manifest, now: Manifest) -> Tally:
+    """Hold what a drive holds now against what was recorded of it.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    tally = Tally()
+    if drive_record(then.header).table_digest != drive_record(now.header).table_digest:
+        tally.count("unclear", "partition table")
+        tally.reasons.append("its partition table changed")
+    if sectors := sum(item.sectors for item in now.header.capture.unreadable):
+        before = sum(item.sectors for item in then.header.capture.unreadable)
+        if sectors > before:
+            tally.count("damaged", "unreadable sectors", sectors - before)
+            tally.reasons.append(f"{sectors - before} sectors cannot be read any more")
+    for pair in match_partitions(then.header, now.header):
+        if pair.both is None:
+            tally.count("unclear", f"partition {pair.number}")
+            tally.reasons.append(f"partition {pair.number} is on one side only")
+            continue
+        old, new = pair.both
+        if old.listing is not None and new.listing is not None:
+            _compare_files(tally, then, now, old, new)
+        elif old.contents and new.contents and old.listing is None and new.listing is None:
+            _compare_blocks(tally, then, now, old.number, new.number)
+        elif old.listing is not None or new.listing is not None:
+            tally.count("unclear", f"partition {pair.number}")
+            tally.reasons.append(f"the files of partition {pair.number} cannot be listed any more")
+    return tally
+
+
+def _compare_files(
+    tally: Tally, then: Manifest, now: Manifest, old: Partition, new: Partition
+) -> None:
+    touched: set[str] = set()
+    blocks = file_block_bytes(old, new) is not None
+    entries = then.entries(old.number), now.entries(new.number)
+    for was, is_ in merged(*entries, listing_order):
+        if was is None and is_ is not None:
+            tally.count("used", is_.path)
+        elif is_ is None and was is not None:
+            # NOTE: whoever removes a name changes its folder; one that vanished leaves it as it is.
+            folder = was.path.rpartition("/")[0]
+            gone: Sort = "used" if folder in touched or is_expected(was.path) else "unclear"
+            tally.count(gone, was.path)
+            if was.kind == "folder":
+                touched.add(was.path)
+        elif was is not None and is_ is not None:
+            if was.kind == "folder" and (is_.modified or 0) > (was.modified or 0):
+                touched.add(was.path)
+            if not blocks:
+                was.blocks = []
+            _compare_entry(tally, was, is_)
+
+
+def _compare_entry(tally: Tally, was: Entry, now: Entry) -> None:
+    difference = Difference(was.path, was, now)
+    if now.unhashed not in (None, NOT_TRIED) and was.unhashed is None:
+        tally.count("damaged", now.path)
+    elif was.kind != now.kind or was.size != now.size or was.target != now.target:
+        if was.kind == now.kind == "folder":
+            return
+        tally.count(_sort(difference), now.path)
+    elif was.digest is not None and now.digest is not None:
+        _tell(tally, difference, differs=was.digest != now.digest)
+    elif was.blocks and now.blocks:
+        old, new = dict(was.blocks), dict(now.blocks)
+        common = old.keys() & new.keys()
+        if common:
+            _tell(tally, difference, differs=any(old[at] != new[at] for at in common))
+    elif was.kind == "file" and was.modified != now.modified:
+        tally.count(_sort(difference), now.path)
+
+
+def _tell(tally: Tally, difference: Difference, *, differs: bool) -> None:
+    if differs:
+        tally.count(_sort(difference), difference.path)
+    else:
+        tally.proven += 1
+
+
+def _sort(difference: Difference) -> Sort:
+    """Return what a difference of the same file at two moments means."""
+    meaning = weigh_change(difference)
+    if meaning is DAMAGED:
+        return "damaged"
+    return "used" if meaning is NEW_IS_NEWER or meaning.expected else "unclear"
+
+
+def _compare_blocks(tally: Tally, then: Manifest, now: Manifest, old: int, new: int) -> None:
+    for was, is_ in merged(then.blocks(old), now.blocks(new), lambda block: block.index):
+        if was is None or is_ is None or was.digest is None:
+            continue
+        name = f"partition {new}, block {is_.index}"
+        if is_.digest is None:
+            tally.count("damaged", name)
+        elif is_.digest == was.digest:
+            tally.proven += 1
+        else:
+            tally.count("unclear", name)

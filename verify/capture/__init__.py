@@ -1,0 +1,1 @@
+"""Filling a manifest: what to read, in which order, hashed how."""

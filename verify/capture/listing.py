@@ -1,0 +1,156 @@
+"""Listing a volume in lots, by one process or by two.
+
+The folders on top are read first; each one below whom much may stand is a branch. The first process
+lists them from the first on, the second from the last back, until they meet. What the second has
+listed waits in a file, and takes its place in the order when the first comes to it.
+"""
+
+from __future__ import annotations
+
+import pickle
+import threading
+from dataclasses import dataclass, field
+from itertools import groupby
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from verify.capture.batch import Lot, LotMaker
+from verify.capture.readers.helper import Second, Told, is_able, second_process
+from verify.capture.readers.messages import Reporter
+from verify.filesystem.tree import Branch, below, crown
+from verify.source.drive import Drive
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.filesystem.entry import Entry
+
+Part = Branch | list["Entry"]
+"""A branch, or names on top that follow each other."""
+
+
+@dataclass(slots=True)
+class VolumeListing:
+    """One volume being listed; `aside`: the file for what a second process lists."""
+
+    maker: LotMaker
+    drive: Drive
+    report: Reporter
+    aside: Path
+
+    def lots(self) -> Iterator[Lot]:
+        """Yield all lots, in the order of a walk through the folders.
+
+        Raises:
+            ReaderError: the root cannot be read.
+        """
+        parts = _parts(crown(self.maker.volume))
+        branches = [part for part in parts if isinstance(part, Branch)]
+        if self.maker.task.readers > 1 and len(branches) > 1 and is_able():
+            yield from self._by_two(parts, branches)
+            return
+        for part in parts:
+            yield from self._of_part(part)
+
+    def _of_part(self, part: Part) -> Iterator[Lot]:
+        entries = below(self.maker.volume, part) if isinstance(part, Branch) else part
+        for lot in self.maker.lots(entries):
+            yield lot
+            self.report.alive()
+
+    def _by_two(self, parts: list[Part], branches: list[Branch]) -> Iterator[Lot]:
+        shares = _Shares(len(branches))
+
+        def list_from_the_last(second: Second) -> None:
+            self.report = second.report
+            with self.aside.open("wb") as file:
+                while number := second.ask(_NEXT):
+                    start = file.tell()
+                    self._set_aside(branches[int(number)], file)
+                    second.tell(f"{number} {start}")
+
+        try:
+            with second_process(self.drive, self.report, list_from_the_last, shares.answer) as told:
+                starts = _Starts(told)
+                at = 0
+                for part in parts:
+                    if not isinstance(part, Branch):
+                        yield from self._of_part(part)
+                        continue
+                    start = None if shares.take_first(at) else starts.of(at)
+                    if start is None:
+                        yield from self._of_part(part)
+                    else:
+                        yield from self._from_aside(start)
+                    at += 1
+        finally:
+            self.aside.unlink(missing_ok=True)
+
+    def _set_aside(self, branch: Branch, file: BinaryIO) -> None:
+        incomplete = self.maker.volume.incomplete
+        before = len(incomplete)
+        for lot in self._of_part(branch):
+            pickle.dump(lot, file, pickle.HIGHEST_PROTOCOL)
+        pickle.dump(incomplete[before:], file, pickle.HIGHEST_PROTOCOL)
+        file.flush()
+
+    def _from_aside(self, start: int) -> Iterator[Lot]:
+        with self.aside.open("rb") as file:
+            file.seek(start)
+            while isinstance(item := pickle.load(file), Lot):  # noqa: S301 - this program wrote it
+                yield item
+                self.report.alive()
+            self.maker.volume.incomplete += item
+
+
+def _parts(top: list[Entry | Branch]) -> list[Part]:
+    parts: list[Part] = []
+    for is_branch, items in groupby(top, lambda item: isinstance(item, Branch)):
+        if is_branch:
+            parts += [item for item in items if isinstance(item, Branch)]
+        else:
+            parts.append([item for item in items if not isinstance(item, Branch)])
+    return parts
+
+
+_NEXT = "next"
+
+
+@dataclass(slots=True)
+class _Shares:
+    """Branches by number that two take from both ends, each one once."""
+
+    end: int
+    _first: int = 0
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def take_first(self, number: int) -> bool:
+        """Take a branch from the front; whether it was still there."""
+        with self._lock:
+            self._first = number + 1
+            return number < self.end
+
+    def answer(self, question: str) -> str | None:
+        """Give the last branch to who asks for it: its number, or nothing where none is left."""
+        if question != _NEXT:
+            return None
+        with self._lock:
+            if self.end <= self._first:
+                return ""
+            self.end -= 1
+            return str(self.end)
+
+
+@dataclass(slots=True)
+class _Starts:
+    """Where in the file of the second process a branch begins, as far as it has told."""
+
+    told: Told
+    _known: dict[int, int] = field(default_factory=dict)
+
+    def of(self, number: int) -> int | None:
+        """Wait until a branch is there; `None`: the second process ended without it."""
+        while number not in self._known and (line := self.told.next()) is not None:
+            branch, _, start = line.partition(" ")
+            self._known[int(branch)] = int(start)
+        return self._known.get(number)

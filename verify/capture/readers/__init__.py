@@ -1,0 +1,1 @@
+"""Reader processes: one partition each, apart from the program that started them."""

@@ -1,0 +1,168 @@
+"""A second process beside a reader: a copy (fork) of it that does a share of the work.
+
+It tells what it has done line by line, and ends at the first read that fails: the first process
+does whatever it has not told by then, and it alone is patient with a failing drive. Where the
+system gives no second process, it has told nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import signal
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TextIO
+
+from verify.capture.readers.messages import Reporter
+from verify.errors import SourceError
+from verify.source.drive import Drive
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+
+Lines = queue.SimpleQueue[str]
+"""Lines of a second process, and an empty one behind the last."""
+
+
+def is_able() -> bool:
+    """Whether this system can copy a process, and has more than one processor."""
+    return hasattr(os, "fork") and (os.cpu_count() or 1) > 1
+
+
+@dataclass(slots=True)
+class Second:
+    """What the second process does its work with; `ask` and `tell` are lines to the first one."""
+
+    drive: Drive
+    report: Reporter
+    _out: TextIO
+    _answers: TextIO
+    _failures: int
+
+    def tell(self, line: str) -> None:
+        """Tell the first process what was done; nothing is told after a read that failed."""
+        if self.drive.failures != self._failures:
+            raise _FailedError
+        self._out.write(line + "\n")
+
+    def ask(self, question: str) -> str:
+        """Ask the first process, and wait for its answer."""
+        self.tell(question)
+        self._out.flush()
+        return self._answers.readline().rstrip("\n")
+
+
+@dataclass(slots=True)
+class Told:
+    """What a second process tells, line by line; that it goes on is passed on to `report`."""
+
+    report: Reporter
+    _lines: Lines
+    _ended: bool = False
+
+    def next(self, *, wait: bool = True) -> str | None:
+        """Return the next line that tells of work done.
+
+        `None`: there is no more, or none by now if there is no wait for it.
+        """
+        while not self._ended and (wait or self._lines.qsize()):
+            line = self._lines.get()
+            if line.startswith("{"):
+                self.report.advance(int(json.loads(line)["advance"]))
+            elif line:
+                return line
+            else:
+                self._ended = True
+        return None
+
+
+class _FailedError(Exception):
+    """A read failed; the first process is the one to try again."""
+
+
+@contextmanager
+def second_process(
+    drive: Drive,
+    report: Reporter,
+    work: Callable[[Second], None],
+    answer: Callable[[str], str | None] = lambda _: None,
+) -> Iterator[Told]:
+    """Start a second process on `work`, and give what it tells.
+
+    `answer` gives its answer to a line that asks; `None`: the line is one that tells.
+    """
+    lines: Lines = queue.SimpleQueue()
+    handles: list[int] = []
+    try:
+        handles += os.pipe()
+        handles += os.pipe()
+        process = os.fork()
+    except OSError:
+        for handle in handles:
+            os.close(handle)
+        lines.put("")
+        yield Told(report, lines)
+        return
+    told, asked = handles[:2], handles[2:]
+    if not process:
+        os.close(told[0])
+        os.close(asked[1])
+        _be_second(drive, report, work, told[1], asked[0])
+    os.close(told[1])
+    os.close(asked[0])
+    source = os.fdopen(told[0], encoding="ascii")
+    thread = threading.Thread(target=_pump, args=(source, asked[1], answer, lines))
+    try:
+        try:
+            thread.start()
+        except RuntimeError:  # no more threads
+            source.close()
+            lines.put("")
+        yield Told(report, lines)
+    finally:
+        os.kill(process, signal.SIGKILL)
+        os.waitpid(process, 0)
+        if thread.ident is not None:
+            thread.join()
+        os.close(asked[1])
+
+
+def _pump(source: TextIO, answers: int, answer: Callable[[str], str | None], lines: Lines) -> None:
+    """Pass on whole lines, or answer them; a last one that was cut is none."""
+    try:
+        for line in source:
+            if not line.endswith("\n"):
+                break
+            said = answer(line[:-1])
+            if said is None:
+                lines.put(line[:-1])
+            else:
+                os.write(answers, f"{said}\n".encode("ascii"))
+    except OSError:
+        pass  # it ended between its question and the answer
+    finally:
+        source.close()
+        lines.put("")
+
+
+def _be_second(
+    drive: Drive, report: Reporter, work: Callable[[Second], None], told: int, asked: int
+) -> None:
+    """Work, and end; nothing of the first process may run on in this one."""
+    code = 1
+    try:
+        report.out.close()  # else the first one's end would not be seen
+        with os.fdopen(told, "w", encoding="ascii") as out, os.fdopen(asked) as answers:
+            drive.patience_seconds = 0.0  # it gives up at the first read that fails
+            own = Reporter(out)
+            drive.heartbeat = own.alive
+            work(Second(drive, own, out, answers, drive.failures))
+        code = 0
+    except (_FailedError, SourceError, OSError):
+        pass  # the first one does what is missing, and tells what fails
+    finally:
+        os._exit(code)

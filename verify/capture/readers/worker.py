@@ -1,0 +1,99 @@
+"""The reader process: one partition, read apart, so that a hostile volume can only hurt itself.
+
+Started as `python -m verify.capture.readers.worker`, it takes a task from standard input and
+answers on standard output, line by line. It never sees the manifest, and imports no model library.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import signal
+import sys
+from typing import TextIO
+
+from verify.capture.readers.messages import Reporter
+from verify.capture.readers.task import Answer, Task
+from verify.errors import ReaderError, ResumeRefused, SourceError, SourceVanished, WitnessError
+
+MEMORY_BYTES = 4 << 30
+"""The address space a reader may take; a million files need about a tenth of it."""
+
+_NEW_OBJECTS = 100_000
+"""How many new objects start a search for cycles: a listing makes many objects and no cycles, and
+the interpreter's own setting has it search for about a tenth of the time."""
+
+
+def main() -> None:
+    """Read the task's partition and answer; a failure is an answer too."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _limit_memory()
+    gc.set_threshold(_NEW_OBJECTS)
+    report = Reporter(_own_output())
+    task = Task.from_json(sys.stdin.readline())
+    answer = Answer()
+    try:
+        _read(task, report, answer)
+    except SourceVanished as error:
+        answer.vanished = answer.failure = error.reason
+    except ResumeRefused as error:
+        answer.unlike = answer.failure = error.reason
+    except SourceError as error:
+        answer.failure = str(error)
+    except ReaderError as error:
+        answer.failure = f"the reader could not {error.doing}: {error.reason}"
+    except WitnessError as error:
+        answer.failure = str(error)
+    except MemoryError:
+        answer.failure = "the reader ran out of the memory it is given"
+    except Exception as error:  # noqa: BLE001 - a fault in a reader is an answer, never lost
+        answer.failure = f"the reader failed: {type(error).__name__}: {error}"
+    report.send(answer=answer.to_fields())
+
+
+def _read(task: Task, report: Reporter, answer: Answer) -> None:
+    # NOTE: imported here, so that what a library does on import is caught and answered.
+    from verify.capture.raw_capture import RawReading
+    from verify.capture.volume_capture import FileReading
+    from verify.filesystem.open import open_volume
+    from verify.source.drive import open_drive
+    from verify.source.window import Window
+
+    with open_drive(task.drive, retries=task.retries) as drive:
+        if drive.identity.file_id != task.file_id:
+            raise SourceVanished(task.drive, "another drive stands under its name now")
+        drive.sector_bytes = task.device_sector_bytes
+        drive.know_unreadable(task.unreadable)
+        drive.heartbeat = report.alive
+        window = Window(drive, task.start, task.size_bytes, task.sector_bytes)
+        try:
+            if task.raw:
+                RawReading(task, window, report, answer).run()
+            else:
+                volume = open_volume(window, task.kind)
+                FileReading(task, drive, window, volume, report, answer).run()
+        finally:
+            answer.unreadable = drive.unreadable
+
+
+def _own_output() -> TextIO:
+    """Return standard output for the answer alone: whatever a library prints goes nowhere."""
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "w", encoding="utf-8")
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+    return answers
+
+
+def _limit_memory() -> None:
+    try:
+        import resource
+    except ImportError:
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_AS)
+    limit = MEMORY_BYTES if most == resource.RLIM_INFINITY else min(most, MEMORY_BYTES)
+    resource.setrlimit(resource.RLIMIT_AS, (limit, most))
+
+
+if __name__ == "__main__":
+    main()

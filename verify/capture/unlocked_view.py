@@ -1,0 +1,134 @@
+"""An unlocked view of an encrypted partition: what its files are read through.
+
+Whoever has the key unlocks the volume read-only by the system's own means; what appears then (a
+mapped device, or a file) is handed in beside the drive. It is tied to its partition by the
+volume's identifier where the kernel's device mapper names it, else by its size alone, and which
+of the two is recorded.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from verify.capture.readers.task import Answer, Task
+from verify.errors import SourceError, ViewRefused
+from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS, Filesystem
+from verify.filesystem.recognise import recognise
+from verify.source.drive import open_drive
+from verify.source.mapped import mapped_identity
+from verify.source.window import Window
+
+if TYPE_CHECKING:
+    from verify.source.drive import Drive
+
+LARGEST_HEADER_BYTES = 64 << 20
+"""How much shorter than its partition a view may be: LUKS2 keeps 16 MiB in front as a rule."""
+
+Tie = Literal["identity", "size"]
+
+_ENCRYPTED = re.compile(r"CRYPT-(?:LUKS[12]|BITLK)-([0-9a-f]{32})-", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A view that may stand for a partition's contents."""
+
+    path: str
+    file_id: str
+    size_bytes: int
+    sector_bytes: int
+    filesystem: Filesystem
+    tie: Tie
+
+    def task(self, **how: Any) -> Task:
+        """Return the task to read its files; `how`: all that is not the view's own."""
+        return Task(
+            drive=self.path,
+            file_id=self.file_id,
+            start=0,
+            size_bytes=self.size_bytes,
+            sector_bytes=self.sector_bytes,
+            device_sector_bytes=self.sector_bytes,
+            kind=self.filesystem.kind,
+            raw=False,
+            **how,
+        )
+
+    def fields(self, answer: Answer) -> dict[str, Any]:
+        """Return the fields of the manifest's model, from what became of the task."""
+        unread = [{"what": "listing", "reason": words} for words in answer.incomplete]
+        if answer.failure:
+            unread.append({"what": "contents", "reason": answer.failure})
+        return {
+            "path": self.path,
+            "size_bytes": self.size_bytes,
+            "tie": self.tie,
+            "filesystem": asdict(self.filesystem),
+            "listing": answer.listing,
+            "contents": answer.contents if answer.failure is None else None,
+            "boot": answer.boot,
+            "hibernation": answer.hibernation,
+            "change_journal": answer.change_journal,
+            "unread": unread,
+        }
+
+
+def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> Seen:
+    """Hold a view against partition `number`, which `window` shows and `outer` describes.
+
+    Raises:
+        ViewRefused: it is none of this partition, or holds no filesystem whose files can be read.
+    """
+    if outer.kind not in LOCKED_KINDS:
+        raise ViewRefused(path, number, f"the partition is not encrypted ({outer.kind})")
+    try:
+        with open_drive(path) as view:
+            return _held(view, number, window, outer)
+    except SourceError as error:
+        raise ViewRefused(path, number, str(error).rstrip(".")) from error
+
+
+def _held(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
+    path, size = view.name, view.size_bytes
+    if not window.size_bytes - LARGEST_HEADER_BYTES <= size <= window.size_bytes:
+        reason = f"it has {size} bytes, the partition {window.size_bytes}"
+        raise ViewRefused(path, number, reason)
+    tie = tie_of(_mapped(path), outer)
+    if tie is None:
+        raise ViewRefused(path, number, "it is the view of another encrypted volume")
+    filesystem = recognise(Window(view, 0, size, view.sector_bytes))
+    if filesystem.kind not in READABLE_KINDS:
+        raise ViewRefused(path, number, f"no files can be read in it ({filesystem.kind})")
+    return Seen(
+        path=path,
+        file_id=view.identity.file_id,
+        size_bytes=size,
+        sector_bytes=view.sector_bytes,
+        filesystem=filesystem,
+        tie=tie,
+    )
+
+
+def tie_of(mapped: str | None, outer: Filesystem) -> Tie | None:
+    """Return what ties a view to an encrypted volume; `None`: it is known to be another's.
+
+    `mapped`: the identity that the device mapper has of the view, such as
+    `CRYPT-LUKS2-0123…-name` (libcryptsetup names what it maps so; from memory).
+    """
+    found = _ENCRYPTED.match(mapped or "")
+    if found is None or outer.id is None:
+        return "size"
+    return "identity" if found[1].upper() == outer.id.replace("-", "").upper() else None
+
+
+def _mapped(path: str) -> str | None:
+    status = os.stat(path)  # noqa: PTH116 - a name as it was typed
+    if not stat.S_ISBLK(status.st_mode):
+        return None
+    number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
+    return mapped_identity(Path("/sys/dev/block") / number)

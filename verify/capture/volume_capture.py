@@ -1,0 +1,217 @@
+"""Reading one filesystem: list it, choose what to read, read that in the order of the drive."""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.boot.assemble import Assembly
+from verify.boot.collect import wanted_bytes
+from verify.capture.batch import HIBERNATION_FILE, LotMaker
+from verify.capture.checkpoint import Checkpoint, read_again
+from verify.capture.file_reading import EntryReading, Wanted, is_digest, noted_entry
+from verify.capture.listing import VolumeListing
+from verify.capture.owners import find_owners
+from verify.capture.readers.messages import Reporter
+from verify.capture.readers.shared_reading import is_for_two, read_by_two
+from verify.capture.readers.task import Answer, Task
+from verify.capture.row_store import Spool
+from verify.capture.selection import Choice
+from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
+from verify.filesystem.volume import Volume
+from verify.manifest.draw import FILE_BLOCK_BYTES
+from verify.manifest.listing_counts import Tally
+from verify.source.drive import GIVEN_UP, Drive
+from verify.source.window import Window
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+MOST_NAMES = 20_000_000
+"""Names listed of one filesystem; a larger listing is cut there, and said to be."""
+
+_HIBERNATED = frozenset({b"hibr", b"HIBR"})
+"""The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
+
+_BOOT_HEAD_BYTES = 8192
+
+_OTHER_FILES = "the files of a partition are not those that were listed before"
+
+
+@dataclass(slots=True)
+class FileReading:
+    """One filesystem being read; `answer` fills as it goes."""
+
+    task: Task
+    drive: Drive
+    window: Window
+    volume: Volume
+    report: Reporter
+    answer: Answer
+    choice: Choice = field(init=False)
+    reading: EntryReading = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Set the draws up."""
+        self.reading = EntryReading(self.drive, self.window, self.volume, self.report)
+        self.choice = Choice(self.task)
+
+    def run(self) -> None:
+        """List, read, and write the rows."""
+        listed = Path(f"{self.task.rows}.listed")
+        with Spool(listed) as spool:
+            self._list(spool)
+            self._look_at_boot_files(spool)
+            self._read(spool)
+            self._find_owners(spool)
+            with Path(self.task.rows).open("wb") as out:
+                out.writelines(spool.rows())
+
+    # --- listing ---
+
+    def _list(self, spool: Spool) -> None:
+        tally, maker = Tally(), LotMaker(self.task, self.volume)
+        folders: set[int] = set()
+        twice: list[str] = []
+        aside = Path(f"{self.task.rows}.aside")
+        for lot in VolumeListing(maker, self.drive, self.report, aside).lots():
+            if len(spool) + len(lot.rows.lengths) > MOST_NAMES:
+                self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
+                break
+            self.choice.take(lot, spool.take(lot.rows))
+            tally.add(lot.counts)
+            twice += [path for node, path in lot.folders if node in folders]
+            folders.update(node for node, _ in lot.folders)
+        spool.finish_listing()
+        told = [f"{path}: a folder that leads back to itself" for path in twice]
+        self.answer.incomplete += dict.fromkeys([*self.volume.incomplete, *told])
+        journal = self.volume.change_journal()
+        self.answer.change_journal = None if journal is None else asdict(journal)
+        self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}
+        self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
+
+    # --- what the machine starts from ---
+
+    def _look_at_boot_files(self, spool: Spool) -> None:
+        """Hand the files that start the machine to the readers of their formats."""
+        assembly = Assembly(self.task.kind)
+        for number in spool.by_place(self.choice.looked_at):
+            entry = spool.entry(number)
+            length = min(entry.size, wanted_bytes(entry.path, self.task.kind))
+            hibernation = entry.path.lower() == HIBERNATION_FILE
+            try:
+                if hibernation:
+                    head = self.volume.read(entry, 0, min(entry.size, 4))
+                    self.answer.hibernation = "hibernated" if head in _HIBERNATED else None
+                elif entry.kind == "file":
+                    data = b"".join(self.reading.pieces_of(entry, length))
+                    assembly.add(entry.path, data, entry.size)
+            except (ReaderError, SourceUnreadable) as error:
+                if hibernation:
+                    self.answer.incomplete.append(f"{entry.path}: {error}")
+                else:
+                    assembly.unreadable(entry.path, str(error))
+            self.report.alive()
+        try:
+            head = self.window.read(0, min(_BOOT_HEAD_BYTES, self.window.size_bytes))
+        except (SourceUnreadable, PastEnd):
+            head = b""
+        self.answer.boot = asdict(assembly.record(head))
+
+    # --- reading ---
+
+    def _read(self, spool: Spool) -> None:
+        wanted, contents = self.choice.wanted(), self.choice.contents()
+        spool.placed.update(self.choice.placed)
+        self.answer.contents = contents
+        self.report.send(expect=self._bytes_ahead(spool, wanted))
+        with self._checkpoint(spool) as checkpoint:
+            done = self._restore(spool, checkpoint, contents)
+            order = spool.by_place(wanted.numbers - done)
+            for number, note in self._notes(spool, order, wanted):
+                unread = self._keep(spool, number, note, contents)
+                if checkpoint is not None and number in wanted.whole and not unread:
+                    checkpoint.note(number, note)
+        self.report.flush()
+
+    def _notes(self, spool: Spool, order: list[int], wanted: Wanted) -> Iterator[tuple[int, bytes]]:
+        if self.task.readers > 1 and is_for_two(spool, order, wanted):
+            return read_by_two(self.reading, spool, order, wanted)
+        return self.reading.read_all(spool, order, wanted)
+
+    def _checkpoint(self, spool: Spool) -> AbstractContextManager[Checkpoint | None]:
+        if self.task.checkpoint is None:
+            return nullcontext()
+        return Checkpoint(Path(self.task.checkpoint), spool.digest)
+
+    def _restore(
+        self, spool: Spool, checkpoint: Checkpoint | None, contents: dict[str, int | str]
+    ) -> set[int]:
+        """Take over what was read before, if the drive is seen to be the same still.
+
+        Raises:
+            ResumeRefused: it is not.
+        """
+        known: dict[int, bytes] = {} if checkpoint is None else dict(checkpoint.noted())
+        if checkpoint is None or not known:
+            return set()
+        if not checkpoint.fits or max(known) >= len(spool):
+            raise ResumeRefused(str(checkpoint.path.parent), _OTHER_FILES)
+        for number in read_again(sorted(known)):
+            before, entry = noted_entry(spool, number, known[number]), spool.entry(number)
+            blocks = [index for index, _ in before.blocks]
+            self.reading.read_entry(entry, blocks, whole=True, streams=True)
+            if entry != before:
+                reason = f"{entry.path} does not read as it did"
+                raise ResumeRefused(str(checkpoint.path.parent), reason)
+        for number, note in known.items():
+            entry = noted_entry(spool, number, note)
+            self.report.advance(entry.size + sum(stream.size for stream in entry.streams))
+            self._keep(spool, number, note, contents)
+        return set(known)
+
+    def _find_owners(self, spool: Spool) -> None:
+        """Tell whose the sectors of this volume are that failed, whenever they did."""
+        ends = self.window.start + self.window.size_bytes
+        bad = [
+            (start - self.window.start, length)
+            for start, length in self.drive.unreadable
+            if self.window.start <= start < ends
+        ]
+        complete = not self.answer.incomplete
+        owners = find_owners(bad, spool, self.volume, complete=complete)
+        self.answer.owners = [asdict(owner) for owner in owners]
+        if self.drive.given_up:
+            self.answer.given_up = GIVEN_UP
+
+    def _bytes_ahead(self, spool: Spool, wanted: Wanted) -> int:
+        if self.task.depth == "full" and self.answer.listing:
+            return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
+        ahead = sum(spool.sizes[number] for number in wanted.whole)
+        blocks = (indexes for at, indexes in wanted.blocks.items() if at not in wanted.whole)
+        return ahead + sum(map(len, blocks)) * FILE_BLOCK_BYTES
+
+    def _keep(self, spool: Spool, number: int, note: bytes, contents: dict[str, int | str]) -> bool:
+        """Put what was read of an entry to its row; whether it could not be read."""
+        if is_digest(note):
+            spool.put_digest(number, note)
+            _add(contents, "files_hashed", 1)
+            _add(contents, "bytes_hashed", spool.sizes[number])
+            return False
+        entry = noted_entry(spool, number, note)
+        spool.put(number, entry)
+        if entry.unhashed:
+            _add(contents, "files_unreadable", 1)
+        elif entry.digest is not None:
+            _add(contents, "files_hashed", 1)
+            _add(contents, "bytes_hashed", entry.size)
+        else:
+            _add(contents, "bytes_hashed", len(entry.blocks) * FILE_BLOCK_BYTES)
+        return entry.unhashed is not None
+
+
+def _add(contents: dict[str, int | str], name: str, count: int) -> None:
+    contents[name] = int(contents[name]) + count

@@ -1,0 +1,185 @@
+"""From what was typed to what a capture needs: options checked, places for results kept safe."""
+
+import os
+import stat
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.cli.options import DepthName
+from verify.errors import UsageError
+
+if TYPE_CHECKING:
+    from verify.capture.drive_capture import CaptureOptions
+
+
+def capture_options(  # noqa: PLR0913 - as many as the command has, all named
+    *,
+    depth: DepthName | None,
+    seed: str | None,
+    confidence: float | None,
+    sample_files: int | None,
+    sample_blocks: int | None,
+    scratch: str | None,
+    retries: int,
+    beside: tuple[str, ...] = (),
+) -> "CaptureOptions":
+    """Return the options of a capture; what was not given is as in a manifest of `beside`.
+
+    `beside`: sides of a comparison. Where one is a manifest already, the other drive is read in
+    the same depth and drawn with the same key, or the two samples could not be held together.
+    """
+    options = replace(
+        like_the_other_side(beside),
+        sample_files=sample_files,
+        sample_blocks=sample_blocks,
+        scratch=None if scratch is None else existing_folder(scratch),
+        retries=retries,
+    )
+    if confidence is not None and not 0 < confidence < 1:
+        advice = "Give a share, such as 0.95."
+        raise UsageError("--confidence must lie between 0 and 1.", advice)
+    if depth is not None:
+        options = replace(options, depth=depth.value)
+    if seed is not None:
+        options = replace(options, seed=seed)
+    if confidence is not None:
+        options = replace(options, confidence=confidence)
+    return options
+
+
+def views_of(given: list[str] | None) -> dict[int, str]:
+    """Return the paths of views by their partitions' numbers, from `N=PATH` each.
+
+    Raises:
+        UsageError: one is not written so, or a partition has two.
+    """
+    views: dict[int, str] = {}
+    for text in given or ():
+        number, sign, path = text.partition("=")
+        if not (sign and path and number.isascii() and number.isdigit()):
+            raise UsageError(f"{text}: is no N=PATH.", "Give the partition's number and the view.")
+        if int(number) in views:
+            raise UsageError(f"Partition {number} has two views.", "Give one of them.")
+        views[int(number)] = path
+    return views
+
+
+def with_views(
+    options: "CaptureOptions",
+    sides: tuple[str, str],
+    given: tuple[list[str] | None, list[str] | None],
+) -> "tuple[CaptureOptions, CaptureOptions]":
+    """Return the options of each side, with the views that were given for it.
+
+    Raises:
+        UsageError: a view is not written as one, or its side is a manifest already.
+    """
+    from verify.manifest.file import is_manifest
+
+    for side, texts in zip(sides, given, strict=True):
+        if texts and is_manifest(side):
+            advice = "Give the view where the manifest is captured."
+            raise UsageError(f"{side}: is a manifest; no view is read for it.", advice)
+    old, new = (replace(options, views=views_of(texts)) for texts in given)
+    return old, new
+
+
+def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
+    """Return the options of the first manifest among `paths`, or the usual ones.
+
+    Where all are manifests nothing will be read, so there is nothing to be like.
+    """
+    from verify.capture.drive_capture import CaptureOptions
+    from verify.manifest.file import is_manifest, open_manifest
+
+    manifests = [path for path in paths if is_manifest(path)]
+    if not manifests or len(manifests) == len(paths):
+        return CaptureOptions()
+    header = open_manifest(manifests[0]).header
+    seed, confidence = header.capture.seed, header.capture.confidence
+    return CaptureOptions(depth=header.depth, seed=seed, confidence=confidence)
+
+
+def existing_folder(path: str) -> Path:
+    """Return a folder that is there.
+
+    Raises:
+        UsageError: it is not there, or is no folder.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        raise UsageError(f"{path}: there is no such folder.", "Make it first, or name another.")
+    return folder
+
+
+def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
+    """Return the path of a manifest to be written: a new file, and never one of the drives.
+
+    `replace_it` lets an older manifest be replaced, and nothing else: an image of a drive that
+    stands there by a slip of the hand stays.
+
+    Raises:
+        UsageError: it is a drive, a device, a folder, or there already.
+    """
+    from verify.manifest.file import is_manifest
+
+    file = Path(path)
+    if place_for(file, drives, "manifest", replace_it=replace_it) and not is_manifest(file):
+        raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
+    return file
+
+
+def place_for(file: Path, inputs: tuple[str, ...], what: str, *, replace_it: bool) -> bool:
+    """Hold that a result may be written there; return whether a file is there already.
+
+    Raises:
+        UsageError: it is one of the inputs, a device, a folder, or there and not to be replaced.
+    """
+    if any(_is_same(file, one) for one in inputs):
+        raise UsageError(
+            f"{file}: is the drive itself, or another input.", f"Name another file for the {what}."
+        )
+    if not file.parent.is_dir():
+        raise UsageError(f"{file.parent}: there is no such folder.", "Make it first.")
+    found = _mode(file)
+    if found is None:
+        return False
+    if not stat.S_ISREG(found):
+        raise UsageError(f"{file}: is no ordinary file.", f"Name a new file for the {what}.")
+    if not replace_it:
+        raise UsageError(f"{file}: is there already.", "Name a new file, or give --replace.")
+    return True
+
+
+def new_folder(path: str) -> Path:
+    """Return a folder that is there and empty, made if need be.
+
+    Raises:
+        UsageError: there is something in it, or it is no folder.
+    """
+    folder = Path(path)
+    found = _mode(folder)
+    if found is not None and not stat.S_ISDIR(found):
+        raise UsageError(f"{path}: is no folder.", "Name a new folder.")
+    if found is not None and any(folder.iterdir()):
+        raise UsageError(f"{path}: is not empty.", "Name a new folder; nothing is overwritten.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be made: {error.strerror}.") from error
+    return folder
+
+
+def _mode(path: Path) -> int | None:
+    try:
+        return path.stat().st_mode
+    except OSError:
+        return os.lstat(path).st_mode if path.is_symlink() else None
+
+
+def _is_same(one: Path, other: str) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False

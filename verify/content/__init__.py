@@ -1,1 +1,0 @@
-"""Contents: what to read, in which order, hashed how. One reader process a filesystem."""

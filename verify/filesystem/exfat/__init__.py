@@ -1,0 +1,1 @@
+"""exFAT: described and listed."""

@@ -1,0 +1,1 @@
+"""NTFS: described, listed, its structures read."""

@@ -1,0 +1,1 @@
+"""Kinds that are recognised and described, but whose files are not listed."""

@@ -1,0 +1,274 @@
+"""The manifest's header: what `show --json` prints, and all that most rules need to see.
+
+Fields may be added in schema 1, never renamed. Sizes are in bytes, places in logical sectors of
+the drive (`drive.sector_bytes`), GUIDs and hex in upper case, times in seconds since 1970 UTC.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import ConfigDict, Field
+
+from verify.boot.boot_record import BootCode, BootRecord
+from verify.filesystem.description import (
+    LOCKED_KINDS,
+    NO_CONTENT_KINDS,
+    READABLE_KINDS,
+    ChangeJournal,
+    Filesystem,
+    Unread,
+)
+from verify.manifest.base import Depth, Model
+from verify.source.hidden import HiddenArea
+from verify.table.partition_table import Table
+
+SCHEMA_NAME = "drivewitness.manifest"
+SCHEMA_VERSION = 1
+SCHEMA = f"{SCHEMA_NAME}/{SCHEMA_VERSION}"
+
+
+class SectorRange(Model):
+    """Sectors of the drive: half-open, `start_lba` and how many."""
+
+    start_lba: int
+    sectors: int
+
+
+class Owner(Model):
+    """What unreadable sectors of a partition belong to.
+
+    `what`: `file`, `stream`, `folder`, `link`, `other`, each with its path in `name`;
+    `structure`: one of the filesystem's own, with its name; `free`: no file's or folder's, after
+    a whole listing was searched; `unknown`. Two names of one file are two owners.
+    """
+
+    partition: int
+    start_lba: int
+    sectors: int
+    what: str
+    name: str | None = None
+
+
+class DriveInfo(Model):
+    """Which drive it was, as far as the system and the drive itself tell.
+
+    `file_id` names the one file or device behind the path on the machine that read it, so that
+    one drive given twice is noticed. `serial_source` says who gave the serial (`drive`, or
+    `adapter` where a bridge may have answered for it). `mounted`: mount points in use while it
+    was read. `changed_while_read`: the table read at the end differs from the one at the start.
+    `hidden_areas`: each sort of area beyond what can be read, and what is known of it.
+    """
+
+    path: str
+    kind: Literal["image", "device"]
+    size_bytes: int
+    sector_bytes: int
+    physical_sector_bytes: int | None = None
+    model: str | None = None
+    serial: str | None = None
+    serial_source: str | None = None
+    wwn: str | None = None
+    bus: str | None = None
+    rotational: bool | None = None
+    read_only: bool | None = None
+    file_id: str | None = None
+    backing_id: str | None = None
+    mounted: tuple[str, ...] = ()
+    mounted_writable: bool = False
+    changed_while_read: bool = False
+    hidden_areas: tuple[HiddenArea, ...] = ()
+
+
+class Listing(Model):
+    """What is in a filesystem, counted: a file once a name, bytes once a file, no root.
+
+    `links` are symbolic links, `others` devices, pipes and sockets. `stream_bytes`: named
+    streams. `complete` is False where a folder could not be read to its end.
+    """
+
+    files: int
+    folders: int
+    bytes: int
+    links: int = 0
+    others: int = 0
+    streams: int = 0
+    stream_bytes: int = 0
+    complete: bool = True
+
+
+class Contents(Model):
+    """How much of a partition's contents was read.
+
+    `files_drawn`: files chosen by the lowest keyed hashes of their paths, out of
+    `files_in_draw`; `threshold`: the highest such hash that was drawn (64 bits, hex), so that two
+    captures can be held against each other. `blocks_*`: the same for blocks of `block_bytes` of
+    large files and of partitions without a readable filesystem. `always`: files read at every
+    depth because the machine needs them to start; `placed`: files read for where they lie, one of
+    each GiB of the partition, beyond those that were drawn. `files_unreadable`: files with no hash
+    because some of their bytes could not be read; `blocks_unreadable` likewise of raw partitions.
+    """
+
+    files_in_draw: int = 0
+    files_drawn: int = 0
+    threshold: str | None = None
+    blocks_in_draw: int = 0
+    blocks_drawn: int = 0
+    block_threshold: str | None = None
+    block_bytes: int = 0
+    always: int = 0
+    placed: int = 0
+    files_hashed: int = 0
+    bytes_hashed: int = 0
+    files_unreadable: int = 0
+    blocks_unreadable: int = 0
+
+
+class RawDigest(Model):
+    """Bytes outside any filesystem, hashed whole: a gap, or a small partition.
+
+    `content_bytes`: length without the zeros at its end; `digest` is over that length, so that
+    the same bytes in a longer gap compare equal.
+    """
+
+    what: str
+    start_lba: int
+    sectors: int
+    content_bytes: int
+    digest: str | None
+    reason: str | None = None
+
+
+class View(Model):
+    """What an encrypted partition holds, as read through an unlocked view of it.
+
+    `path`: where the view was, of `size_bytes`. `tie`: what says that it is of this partition: its
+    `identity`, as the device mapper has it, or its `size` alone. The rest as of a partition.
+    """
+
+    path: str
+    size_bytes: int
+    tie: Literal["identity", "size"]
+    filesystem: Filesystem
+    listing: Listing | None = None
+    contents: Contents | None = None
+    hibernation: str | None = None
+    change_journal: ChangeJournal | None = None
+    boot: BootRecord | None = None
+    unread: tuple[Unread, ...] = ()
+
+
+class Partition(Model):
+    """One partition: where its table puts it, what lies in it, what was read of it.
+
+    `boot`: what its start-up files name; `None` where nobody looked for them. `view`: what was
+    read through an unlocked view of it.
+    """
+
+    number: int
+    start_lba: int
+    sectors: int
+    type: str
+    type_name: str = ""
+    guid: str | None = None
+    name: str | None = None
+    attributes: int = 0
+    active: bool = False
+    container: bool = False
+    filesystem: Filesystem
+    listing: Listing | None = None
+    contents: Contents | None = None
+    hibernation: str | None = None
+    change_journal: ChangeJournal | None = None
+    boot: BootRecord | None = None
+    unread: tuple[Unread, ...] = ()
+    view: View | None = None
+
+    def unlocked(self) -> Partition:
+        """Return the partition as its view shows it."""
+        seen = self.view
+        if seen is None:
+            return self
+        update = {
+            "filesystem": seen.filesystem,
+            "listing": seen.listing,
+            "contents": seen.contents,
+            "hibernation": seen.hibernation,
+            "change_journal": seen.change_journal,
+            "boot": seen.boot,
+            "unread": (*self.unread, *seen.unread),
+        }
+        return self.model_copy(update=update)
+
+    @property
+    def is_locked(self) -> bool:
+        """Whether it is encrypted on the drive, seen through or not."""
+        return self.view is not None or self.filesystem.kind in LOCKED_KINDS
+
+    @property
+    def readable(self) -> bool:
+        """Whether its files were listed."""
+        return self.listing is not None
+
+    @property
+    def is_raw(self) -> bool:
+        """Whether it is compared as raw bytes: contents matter, and no reader knows its files."""
+        return self.filesystem.kind not in READABLE_KINDS | NO_CONTENT_KINDS
+
+    @property
+    def end_lba(self) -> int:
+        """The first sector behind it."""
+        return self.start_lba + self.sectors
+
+
+class UnreadItem(Model):
+    """Something that was not read: what, why, and where it is known."""
+
+    what: str
+    reason: str
+    partition: int | None = None
+
+
+class CaptureInfo(Model):
+    """How the manifest was made.
+
+    `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are
+    seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back,
+    `owners` whose they are, where the partition's files were listed. `name_salt`: drawn at random
+    for this capture, hex; it keys what stands for a name where names may not be told.
+    """
+
+    tool_version: str
+    started: int
+    ended: int
+    host: str
+    seed: str
+    confidence: float = Field(gt=0, lt=1)
+    unreadable: tuple[SectorRange, ...] = ()
+    owners: tuple[Owner, ...] = ()
+    name_salt: str | None = None
+
+
+class Header(Model):
+    """The first row of a manifest.
+
+    `boot_code`: that of sector 0, where it was looked at. `whole_drive`: the set of drives that
+    metadata outside the partitions puts it into.
+    """
+
+    schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
+    depth: Depth
+    drive: DriveInfo
+    table: Table
+    partitions: tuple[Partition, ...] = ()
+    gaps: tuple[RawDigest, ...] = ()
+    boot_code: BootCode | None = None
+    whole_drive: Filesystem | None = None
+    capture: CaptureInfo
+    unread: tuple[UnreadItem, ...] = ()
+
+    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
+
+    def partition(self, number: int) -> Partition | None:
+        """Return the partition with that number."""
+        return next((item for item in self.partitions if item.number == number), None)

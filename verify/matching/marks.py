@@ -1,0 +1,309 @@
+"""What a file keeps beside its contents, compared: links, owners and rights, attributes, times.
+
+Each difference goes, by what it means, to the rule that tells it. What a clone rewrites or leaves
+out by itself takes no part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from verify.filesystem.entry import CASE_SENSITIVE
+from verify.manifest.segment import HOLE_BYTES
+from verify.manifest.sums import is_encrypted, is_link, is_placeholder, tells_owner
+from verify.matching.habits import Habit, habit_of
+from verify.matching.level import Level
+from verify.matching.pair_contents import Meaning
+from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, later_by
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.filesystem.entry import Entry
+    from verify.matching.pair_contents import Difference, PairContents, Sorted
+
+_NO_PART = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN, Habit.MOVING, Habit.HELD})
+
+_BY_PARTITION = "Clone again by partition, not file by file, or set it as on the old drive."
+
+POINTS_ELSEWHERE = Meaning(
+    Level.STOP,
+    "is a link that points elsewhere on the new drive",
+    "are links that point elsewhere on the new drive",
+    "See what each of them points to, and make it again as on the old drive.",
+)
+POINTED_LATER = Meaning(
+    Level.REVIEW,
+    "is a link that was made to point elsewhere on the new drive after the clone",
+    "are links that were made to point elsewhere on the new drive after the clone",
+    "Ask whether the new drive was used since the clone; if not, clone again.",
+)
+LINK_REPLACED = Meaning(
+    Level.REVIEW,
+    "is a link, or another reparse point, and something else on the new drive",
+    "are links, or other reparse points, and something else on the new drive",
+    "Clone again by partition, not file by file: what was linked may now be there twice.",
+)
+LINK_INSTEAD = Meaning(
+    Level.STOP,
+    "is a link on the new drive only: what it held is not proven to be there",
+    "are links on the new drive only: what they held is not proven to be there",
+    "Copy it again from the old drive, or clone again, before the old drive is wiped.",
+)
+SEPARATED = Meaning(
+    Level.REVIEW,
+    "has further names on the old drive (hard links) and is a file of its own on the new one",
+    "have further names on the old drive (hard links) and are files of their own on the new one",
+    "Clone again by partition, not file by file: each of them takes up its room again.",
+)
+JOINED = Meaning(
+    Level.REVIEW,
+    "is a file of its own on the old drive and one with another (a hard link) on the new one",
+    "are files of their own on the old drive and one with others (hard links) on the new one",
+    "Find out who linked them: a change of one changes the other.",
+)
+
+OWNER = Meaning(
+    Level.REVIEW,
+    "has another owner on the new drive",
+    "have other owners on the new drive",
+    _BY_PARTITION,
+)
+RIGHTS = Meaning(
+    Level.REVIEW,
+    "has other access rights on the new drive",
+    "have other access rights on the new drive",
+    _BY_PARTITION,
+)
+INHERITANCE = Meaning(
+    Level.REVIEW,
+    "takes over its folder's access rights on one of the drives only",
+    "take over their folders' access rights on one of the drives only",
+    _BY_PARTITION,
+)
+RUNS_AS = Meaning(
+    Level.REVIEW,
+    "runs with other privileges on the new drive (setuid, setgid, sticky or capabilities)",
+    "run with other privileges on the new drive (setuid, setgid, sticky or capabilities)",
+    _BY_PARTITION,
+)
+FURTHER = Meaning(
+    Level.REVIEW,
+    "has other extended attributes on the new drive",
+    "have other extended attributes on the new drive",
+    _BY_PARTITION,
+)
+
+FLAGS = Meaning(
+    Level.REVIEW,
+    "has other attributes (read-only, hidden, system and the like) on the new drive",
+    "have other attributes (read-only, hidden, system and the like) on the new drive",
+    _BY_PARTITION,
+)
+BY_CASE = Meaning(
+    Level.REVIEW,
+    "tells names apart by upper and lower case on one of the drives only",
+    "tell names apart by upper and lower case on one of the drives only",
+    "Set it as on the old drive: programs made for it find other files, or none.",
+)
+ENCRYPTION = Meaning(
+    Level.REVIEW,
+    "is encrypted by the system (EFS) on one of the drives only",
+    "are encrypted by the system (EFS) on one of the drives only",
+    "Ask whether it was meant to be decrypted; if not, clone again by partition.",
+)
+EXPANDED = Meaning(
+    Level.NOTE,
+    "is stored compressed or with holes on one of the drives only",
+    "are stored compressed or with holes on one of the drives only",
+    "Nothing is lost; see that the new drive keeps room enough.",
+)
+SHORT_NAME = Meaning(
+    Level.REVIEW,
+    "has another short name (8.3), or none, on the new drive",
+    "have other short names (8.3), or none, on the new drive",
+    "Clone again by partition: settings of older programs name files by their short names.",
+)
+
+TOUCHED = Meaning(
+    Level.NOTE,
+    "has the same contents under another modification time",
+    "have the same contents under other modification times",
+    "Nothing is lost; ask who touched them if there are many.",
+)
+UNREAD_BUT_LATER = Meaning(
+    Level.REVIEW,
+    "has another modification time, and its contents were not read on both drives",
+    "have other modification times, and their contents were not read on both drives",
+    "Check again at depth full: under another time the contents may be others.",
+)
+CREATED_ANEW = Meaning(
+    Level.NOTE,
+    "has another creation time",
+    "have other creation times",
+    "Nothing is lost; sorting by creation goes another way.",
+)
+
+_ENCRYPTED = 0x4000
+_STORED = 0x200 | 0x800
+_TOLD_FLAGS = 0x1 | 0x2 | 0x4 | 0x2000 | 0x8000
+"""Read-only, hidden, system, not indexed, integrity ([MS-FSCC] 2.6). The archive bit is left out:
+every backup clears it."""
+
+_PRIVILEGE_BITS = 0o7000
+_CAPABILITY = "security.capability"
+_ACCESS_LISTS = ("system.posix_acl_access", "system.posix_acl_default", "system.richacl")
+
+_MOST_LINKED_NODES = 2_000_000
+
+
+@dataclass(slots=True)
+class Nodes:
+    """Which file of one drive became which of the other, for files with several names."""
+
+    forward: dict[int, int] = field(default_factory=dict)
+    backward: dict[int, int] = field(default_factory=dict)
+
+    def take(self, old: list[int], new: list[int]) -> bool:
+        """Take over files with several names, in order; whether they still share them alike."""
+        for mine, theirs in zip(old, new, strict=True):
+            if _first(self.forward, mine, theirs) != theirs:
+                return False
+            if _first(self.backward, theirs, mine) != mine:
+                return False
+        return True
+
+
+def compare_marks(found: PairContents, nodes: Nodes, item: Difference) -> None:
+    """Compare what a name that both sides have keeps beside its contents."""
+    old, new = item.source, item.target
+    if old is None or new is None:
+        return
+    found.linked += is_link(old) or (old.links > 1 and old.kind == "file")
+    _put(found.relinked, _names(nodes, old, new), item)
+    if tells_owner(old) and tells_owner(new):
+        found.secured += 1
+        _put(found.security, _security(old, new), item)
+    elif tells_owner(old) or tells_owner(new):
+        found.unsecured += 1
+    if old.attributes is not None and new.attributes is not None:
+        found.attributed += 1
+        _put(found.attributes, _attributes(old, new, found.cluster_bytes), item)
+        found.encrypted += is_encrypted(old)
+        found.placeholders += is_placeholder(old)
+
+
+def compare_times(found: PairContents, item: Difference) -> None:
+    """Compare the times of a file whose size and contents are the same, as far as compared."""
+    old, new = item.source, item.target
+    later = later_by(item)
+    if old is None or new is None or old.kind != "file" or later is None:
+        return
+    times = found.times
+    times.compared += 1
+    modified = abs(later) > FAT_TIME_STEP_NANOSECONDS
+    created, changed = _differ(old.created, new.created), _differ(old.changed, new.changed)
+    if not (modified or created or changed) or habit_of(item.path) in _NO_PART:
+        return
+    times.modified += modified
+    times.created += created
+    times.changed += changed
+    times.see(new.modified if modified else new.created if created else new.changed)
+    if modified:
+        read = old.digest is not None and new.digest is not None
+        found.retimed.add(TOUCHED if read else UNREAD_BUT_LATER, item)
+    elif created:
+        found.recreated.add(CREATED_ANEW, item)
+
+
+def weigh_link(item: Difference) -> Meaning:
+    """Return what a link means that is none, or another, on one of the sides."""
+    old, new = item.source, item.target
+    if old is None or new is None or not is_link(old):
+        return LINK_INSTEAD
+    if not is_link(new) or (old.kind, old.reparse) != (new.kind, new.reparse):
+        return LINK_REPLACED
+    return POINTED_LATER if (later_by(item) or 0) > FAT_TIME_STEP_NANOSECONDS else POINTS_ELSEWHERE
+
+
+def is_about_links(item: Difference) -> bool:
+    """Whether one of the sides is a link or another reparse point."""
+    return any(side is not None and is_link(side) for side in (item.source, item.target))
+
+
+def _put(into: Sorted, meanings: Iterator[Meaning], item: Difference) -> None:
+    """Keep a difference under each of its meanings, unless a clone makes it by itself."""
+    for meaning in meanings:
+        if habit_of(item.path) in _NO_PART:
+            return
+        into.add(meaning, item)
+
+
+def _names(nodes: Nodes, old: Entry, new: Entry) -> Iterator[Meaning]:
+    """Hold that names which shared a file share one again, and no others do."""
+    if old.kind != "file" or new.kind != "file":
+        return
+    if old.links > 1 and _first(nodes.forward, old.node, new.node) != new.node:
+        yield SEPARATED
+    elif new.links > 1 and _first(nodes.backward, new.node, old.node) != old.node:
+        yield JOINED
+
+
+def _first(known: dict[int, int], node: int, other: int) -> int:
+    """Return what the first name of a node became; `other` if this is the first, or room ends."""
+    if len(known) >= _MOST_LINKED_NODES:
+        return known.get(node, other)
+    return known.setdefault(node, other)
+
+
+def _security(old: Entry, new: Entry) -> Iterator[Meaning]:
+    before, after = dict(old.extended), dict(new.extended)
+    modes = (old.mode or 0) ^ (new.mode or 0)
+    if old.owner != new.owner:
+        yield OWNER
+    rights, others = ((side.security or "").split() for side in (old, new))
+    lists = any(before.pop(name, None) != after.pop(name, None) for name in _ACCESS_LISTS)
+    if rights[:1] != others[:1] or modes & ~_PRIVILEGE_BITS or lists:
+        yield RIGHTS
+    elif rights != others:
+        yield INHERITANCE
+    if before.pop(_CAPABILITY, None) != after.pop(_CAPABILITY, None) or modes & _PRIVILEGE_BITS:
+        yield RUNS_AS
+    if before != after:
+        yield FURTHER
+
+
+def _attributes(
+    old: Entry, new: Entry, cluster_bytes: tuple[int | None, int | None]
+) -> Iterator[Meaning]:
+    before, after = old.attributes or 0, new.attributes or 0
+    changed = before ^ after
+    holes = [_has_holes(side, size) for side, size in zip((old, new), cluster_bytes, strict=True)]
+    expanded = None not in holes and holes[0] != holes[1]
+    if old.mode is None and new.mode is None:
+        if changed & _ENCRYPTED:
+            yield ENCRYPTION
+        if changed & _TOLD_FLAGS:
+            yield FLAGS
+        if changed & CASE_SENSITIVE:
+            yield BY_CASE
+        expanded = expanded or bool(changed & _STORED)
+    elif old.mode is not None and new.mode is not None and changed:
+        yield FLAGS
+    if expanded:
+        yield EXPANDED
+    if old.short != new.short:
+        yield SHORT_NAME
+
+
+def _has_holes(entry: Entry, cluster_bytes: int | None) -> bool | None:
+    """Whether much less of a file is stored than it is long; `None`: not known."""
+    if entry.kind != "file" or not cluster_bytes:
+        return None
+    stored = sum(count for _, count in entry.extents) * cluster_bytes
+    return entry.size - stored >= HOLE_BYTES
+
+
+def _differ(old: int | None, new: int | None) -> bool:
+    return None not in (old, new) and abs((new or 0) - (old or 0)) > FAT_TIME_STEP_NANOSECONDS

@@ -1,0 +1,306 @@
+"""Comparing two listings in one pass, whatever their length: both come in the same order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+from verify.filesystem.entry import NOT_TRIED
+from verify.manifest.draw import (
+    BLOCK_BYTES,
+    FILE_BLOCK_BYTES,
+    LARGE_FILE_BYTES,
+    blocks_in,
+)
+from verify.manifest.sums import size_in_draw
+from verify.matching.marks import (
+    Nodes,
+    compare_marks,
+    compare_times,
+    is_about_links,
+    weigh_link,
+)
+from verify.matching.pair_contents import ContentComparison, Difference, PairContents
+from verify.matching.weigh import (
+    MOVING,
+    is_expected,
+    is_moving,
+    weigh_change,
+    weigh_extra,
+    weigh_missing,
+    weigh_stream,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from verify.filesystem.entry import Entry
+    from verify.manifest.file import Manifest
+    from verify.manifest.header import Partition
+    from verify.manifest.listing_rows import ListingRows
+    from verify.manifest.row import Block
+    from verify.manifest.segment import Piece
+    from verify.matching.pairing import Pair
+
+Row = TypeVar("Row")
+Key = TypeVar("Key", int, list[str])
+
+
+def compare_contents(
+    source: Manifest, target: Manifest, pairs: tuple[Pair, ...]
+) -> ContentComparison:
+    """Compare the files, or the blocks, of every pair of partitions that both sides recorded.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    found = ContentComparison()
+    for pair in pairs:
+        both = pair.both
+        if both is None:
+            continue
+        old, new = both
+        if old.listing is not None and new.listing is not None:
+            sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
+            block_bytes = file_block_bytes(old, new)
+            files = PairContents(
+                pair.number, cluster_bytes=sizes, block_bytes=block_bytes or FILE_BLOCK_BYTES
+            )
+            linux, blocks = _is_linux(old), block_bytes is not None
+            with source.listing(old.number) as left, target.listing(new.number) as right:
+                compare_listings(files, left, right, linux=linux, blocks=blocks)
+            found.pairs[pair.number] = files
+            if old.view is not None:
+                found.encrypted[pair.number] = _compare_raw(source, target, pair.number, both)
+            if MOVING in files.missing.bags:
+                files.moving_kept = any(map(is_moving, target.entries(new.number)))
+        elif old.listing is None and new.listing is None and old.contents and new.contents:
+            found.pairs[pair.number] = _compare_raw(source, target, pair.number, both)
+    return found
+
+
+def _compare_raw(
+    source: Manifest, target: Manifest, number: int, both: tuple[Partition, Partition]
+) -> PairContents:
+    old, new = both
+    lengths = (
+        old.sectors * source.header.table.sector_bytes,
+        new.sectors * target.header.table.sector_bytes,
+    )
+    blocks = source.blocks(old.number), target.blocks(new.number)
+    return _compare_blocks(number, *blocks, lengths)
+
+
+def file_block_bytes(old: Partition, new: Partition) -> int | None:
+    """Return the size of the blocks of files that both sides read; `None`: they read others."""
+    sizes = {side.contents.block_bytes for side in (old, new) if side.contents}
+    sizes.discard(0)
+    if len(sizes) > 1:
+        return None
+    return sizes.pop() if sizes else FILE_BLOCK_BYTES
+
+
+def _is_linux(partition: Partition) -> bool:
+    return partition.filesystem.kind.startswith("ext")
+
+
+def merged(
+    left: Iterator[Row], right: Iterator[Row], key: Callable[[Row], Key]
+) -> Iterator[tuple[Row | None, Row | None]]:
+    """Yield rows of two ordered streams by key: pairs where both have it, else one side alone."""
+    here, there = next(left, None), next(right, None)
+    while here is not None and there is not None:
+        mine, theirs = key(here), key(there)
+        if mine == theirs:
+            yield here, there
+            here, there = next(left, None), next(right, None)
+        elif mine < theirs:
+            yield here, None
+            here = next(left, None)
+        else:
+            yield None, there
+            there = next(right, None)
+    while here is not None:
+        yield here, None
+        here = next(left, None)
+    while there is not None:
+        yield None, there
+        there = next(right, None)
+
+
+def listing_order(entry: Entry) -> list[str]:
+    """Return the key that listings are ordered by: folder by folder, names by code points."""
+    return entry.path.split("/")
+
+
+def compare_listings(
+    found: PairContents,
+    source: ListingRows,
+    target: ListingRows,
+    *,
+    linux: bool,
+    blocks: bool = True,
+) -> None:
+    """Merge two listings; what stands alike on both sides counts without being looked into.
+
+    `blocks`: whether both sides read blocks of files of one size.
+    """
+    nodes = Nodes()
+    while True:
+        if _is_alike(found, nodes, source.piece, target.piece):
+            source.pass_over()
+            target.pass_over()
+            continue
+        old, new = source.entry, target.entry
+        if old is not None and new is not None and old.path != new.path:
+            first = listing_order(old) < listing_order(new)
+            old, new = (old, None) if first else (None, new)
+        if old is not None:
+            source.step()
+        if new is not None:
+            target.step()
+        if old is not None and new is not None:
+            found.names += 1
+            if not blocks:
+                old.blocks = new.blocks = []
+            _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
+        elif old is not None:
+            lacking = Difference(old.path, old, None, linux=linux)
+            found.missing.add(weigh_missing(lacking), lacking)
+        elif new is not None:
+            further = Difference(new.path, None, new, linux=linux)
+            found.extra.add(weigh_extra(further), further)
+        else:
+            return
+
+
+def _is_alike(
+    found: PairContents, nodes: Nodes, source: Piece | None, target: Piece | None
+) -> bool:
+    """Whether a piece is the same on both sides; if so its sums are added."""
+    if source is None or target is None or source.alike != target.alike:
+        return False
+    if len(set(found.cluster_bytes)) > 1 or not source.sums.is_like(target.sums):
+        return False
+    if not nodes.take(source.sums.nodes, target.sums.nodes):
+        return False
+    found.add_alike(source.sums)
+    return True
+
+
+def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) -> None:
+    old, new = difference.source, difference.target
+    assert old is not None and new is not None  # noqa: S101, PT018 - a pair has both
+    if old.kind != new.kind or old.target != new.target or old.reparse != new.reparse:
+        if is_about_links(difference) and not is_expected(difference.path):
+            found.linked += 1
+            found.relinked.add(weigh_link(difference), difference)
+        else:
+            found.changed.add(weigh_change(difference), difference)
+        return
+    compare_marks(found, nodes, difference)
+    if old.unhashed == new.unhashed == NOT_TRIED:
+        found.untried.add(difference)
+    elif old.unhashed or new.unhashed:
+        found.unreadable.add(difference)
+    if old.kind == "file" and old.size != new.size:
+        found.resized.add(weigh_change(difference), difference)
+        return
+    _count_in_draw(found, old, new)
+    differs = _digests_differ(found, old, new)
+    if differs:
+        meaning = weigh_change(difference)
+        found.mismatches += not meaning.expected
+        found.expected_changes += meaning.expected
+        found.changed.add(meaning, difference)
+        return
+    if _stream_sizes(old) != _stream_sizes(new):
+        found.streams.add(weigh_stream(difference), difference)
+    compare_times(found, difference)
+
+
+def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
+    """Count a file of one size on both sides into the population of its draw."""
+    if old.kind != "file" or old.boot or new.boot or old.unhashed or new.unhashed:
+        return
+    whole = old.digest is not None and new.digest is not None
+    if old.size <= LARGE_FILE_BYTES:
+        found.population += 1
+        found.sizes.append(size_in_draw(old))
+        if whole and not (old.placed or new.placed):
+            found.drawn += 1
+            found.drawn_mismatches += old.digest != new.digest
+        return
+    count = blocks_in(old.size, found.block_bytes)
+    found.block_population += count
+    if whole:
+        found.blocks += count
+        found.block_mismatches += old.digest != new.digest
+
+
+def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
+    """Compare whatever was read on both sides, and count it."""
+    differs = False
+    if old.digest is not None and new.digest is not None:
+        found.hashed += 1
+        found.hashed_bytes += old.size
+        differs = old.digest != new.digest
+    elif old.blocks and new.blocks:
+        differs = _compare_file_blocks(
+            found, blocks_in(old.size, found.block_bytes), old.blocks, new.blocks
+        )
+    if old.reparse_digest and new.reparse_digest:
+        found.hashed += old.kind != "file"
+        differs = differs or old.reparse_digest != new.reparse_digest
+    streams = {stream.name: stream for stream in new.streams}
+    for stream in old.streams:
+        other = streams.get(stream.name)
+        if other and other.size == stream.size and stream.digest and other.digest:
+            found.hashed_bytes += stream.size
+            differs = differs or stream.digest != other.digest
+    return differs
+
+
+def _compare_file_blocks(
+    found: PairContents, count: int, source: list[tuple[int, str]], target: list[tuple[int, str]]
+) -> bool:
+    old, new = dict(source), dict(target)
+    common = [index for index in old.keys() & new.keys() if 0 <= index < count]
+    wrong = sum(old[index] != new[index] for index in common)
+    found.hashed += bool(common)
+    found.hashed_bytes += len(common) * found.block_bytes
+    found.blocks += len(common)
+    found.block_mismatches += wrong
+    return bool(wrong)
+
+
+def _stream_sizes(entry: Entry) -> list[tuple[str, int]]:
+    return [(stream.name, stream.size) for stream in entry.streams]
+
+
+def _compare_blocks(
+    number: int, source: Iterator[Block], target: Iterator[Block], sizes: tuple[int, int]
+) -> PairContents:
+    found = PairContents(number, raw=True, tail_bytes=abs(sizes[0] - sizes[1]))
+    shared = min(sizes)
+    # NOTE: a block that is cut by the end of the shorter side has another length on the longer.
+    comparable = blocks_in(shared) if sizes[0] == sizes[1] else shared // BLOCK_BYTES
+    found.block_population = comparable
+    last = -1
+    for old, new in merged(source, target, _index):
+        if old is None or new is None or not last < old.index < comparable:
+            continue
+        last = old.index
+        if old.digest is None or new.digest is None:
+            found.unreadable.count += 1
+            continue
+        found.blocks += 1
+        found.hashed += 1
+        found.hashed_bytes += min(BLOCK_BYTES, shared - old.index * BLOCK_BYTES)
+        if old.digest != new.digest:
+            found.mismatches += 1
+            found.block_mismatches += 1
+    return found
+
+
+def _index(block: Block) -> int:
+    return block.index

@@ -1,0 +1,238 @@
+"""What became of every file: the two listings merged once, for all rules of the contents.
+
+The merge itself fills this in; rules only read it. Lists are bounded, counts are not.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from verify.filesystem.entry import Entry
+from verify.manifest.draw import BLOCK_BYTES
+from verify.matching.level import Level
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.manifest.sums import Sums
+
+KEPT_DIFFERENCES = 10_000
+"""Differences kept whole of each meaning, a partition; beyond it only their number is."""
+
+
+@dataclass(slots=True)
+class Difference:
+    """One path that differs; an absent side is `None`. `linux`: on a filesystem of Linux."""
+
+    path: str
+    source: Entry | None
+    target: Entry | None
+    linux: bool = field(default=False, kw_only=True)
+
+    @property
+    def size(self) -> int:
+        """The file's length in bytes: the source's, where it has it."""
+        entry = self.source or self.target
+        return entry.size if entry else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a difference means: its level, how a sentence about it ends, and the advice.
+
+    `one` ends a sentence that begins with "A file", `several` one that begins with "12 files".
+    `expected`: it is a change that good clones have, told by `file-expected-change` alone.
+    """
+
+    level: Level
+    one: str
+    several: str
+    advice: str
+    expected: bool = False
+
+
+@dataclass(slots=True)
+class Bag:
+    """Differences of one meaning: how many, how many bytes, and the first of them."""
+
+    count: int = 0
+    bytes: int = 0
+    kept: list[Difference] = field(default_factory=list)
+
+    def add(self, difference: Difference) -> None:
+        """Count one more, and keep it while there is room."""
+        self.count += 1
+        self.bytes += difference.size
+        if len(self.kept) < KEPT_DIFFERENCES:
+            self.kept.append(difference)
+
+
+@dataclass(slots=True)
+class Sorted:
+    """Differences of one sort, each meaning in a bag of its own.
+
+    So that none is lost: however many caches differ, the one photo that does is kept.
+    """
+
+    bags: dict[Meaning, Bag] = field(default_factory=dict)
+
+    def add(self, meaning: Meaning, difference: Difference) -> None:
+        """Put a difference to its like."""
+        self.bags.setdefault(meaning, Bag()).add(difference)
+
+    def told(self, *, expected: bool = False) -> dict[Meaning, Bag]:
+        """Return the bags of the expected changes, or all others."""
+        return {key: bag for key, bag in self.bags.items() if key.expected is expected}
+
+    @property
+    def count(self) -> int:
+        """How many there are of all meanings."""
+        return sum(bag.count for bag in self.bags.values())
+
+    @property
+    def unexpected(self) -> int:
+        """How many are no expected changes."""
+        return sum(bag.count for bag in self.told().values())
+
+    @property
+    def kept(self) -> Iterator[Difference]:
+        """Those that were kept, of all meanings."""
+        return chain.from_iterable(bag.kept for bag in self.bags.values())
+
+
+@dataclass(slots=True)
+class Times:
+    """How many files of one size had times to compare, and how many times of each sort differ.
+
+    `first` and `last` bound those on the new drive, in nanoseconds since 1970 UTC.
+    """
+
+    compared: int = 0
+    modified: int = 0
+    created: int = 0
+    changed: int = 0
+    first: int | None = None
+    last: int | None = None
+
+    def see(self, moment: int | None) -> None:
+        """Widen the bounds to a moment on the new drive."""
+        if moment is not None:
+            self.first = moment if self.first is None else min(self.first, moment)
+            self.last = moment if self.last is None else max(self.last, moment)
+
+
+@dataclass(slots=True)
+class PairContents:
+    """The files of one pair of partitions, compared; or its blocks, where it is `raw`.
+
+    `names`: paths on both sides. `hashed`: files and blocks whose digests could be compared,
+    `hashed_bytes` of them. `drawn` out of `population`: files that take part in the draw, how
+    many of them were compared (`sizes`: the size of each one in the draw, in bytes).
+    `blocks` out of `block_population`: the same for blocks, each of `block_bytes`. `mismatches`:
+    digests that differ and were to be the same, `expected_changes`: those that differ on good
+    clones too, `drawn_mismatches`/`block_mismatches`: those of them that count in the draws.
+    `moving_kept`: whether the new drive has any file that a running system writes all the time,
+    asked only where such files are missing.
+
+    `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
+    other contents, or another kind of node; `streams`: named streams that are not the same;
+    `retimed`: the same as far as compared, with another modification time, `recreated` with
+    another creation time alone; `relinked`: links of all sorts that are not what they were;
+    `security` and `attributes`: what is kept beside the contents. `linked`, `secured`,
+    `attributed`: how many names took part, `unsecured`: those whose owner one side does not tell.
+    `encrypted` by the system and `placeholders` for contents elsewhere are counted on the source;
+    `cluster_bytes`: each side's. `unreadable`: no
+    digest on a side that tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
+    """
+
+    number: int
+    raw: bool = False
+    names: int = 0
+    hashed: int = 0
+    hashed_bytes: int = 0
+    drawn: int = 0
+    population: int = 0
+    drawn_mismatches: int = 0
+    blocks: int = 0
+    block_bytes: int = BLOCK_BYTES
+    block_population: int = 0
+    block_mismatches: int = 0
+    mismatches: int = 0
+    expected_changes: int = 0
+    moving_kept: bool = True
+    tail_bytes: int = 0
+    sizes: array[int] = field(default_factory=lambda: array("Q"))
+    missing: Sorted = field(default_factory=Sorted)
+    extra: Sorted = field(default_factory=Sorted)
+    resized: Sorted = field(default_factory=Sorted)
+    changed: Sorted = field(default_factory=Sorted)
+    streams: Sorted = field(default_factory=Sorted)
+    retimed: Sorted = field(default_factory=Sorted)
+    recreated: Sorted = field(default_factory=Sorted)
+    relinked: Sorted = field(default_factory=Sorted)
+    security: Sorted = field(default_factory=Sorted)
+    attributes: Sorted = field(default_factory=Sorted)
+    times: Times = field(default_factory=Times)
+    cluster_bytes: tuple[int | None, int | None] = (None, None)
+    linked: int = 0
+    secured: int = 0
+    unsecured: int = 0
+    attributed: int = 0
+    encrypted: int = 0
+    placeholders: int = 0
+    unreadable: Bag = field(default_factory=Bag)
+    untried: Bag = field(default_factory=Bag)
+
+    def add_alike(self, sums: Sums) -> None:
+        """Count rows that both sides have alike."""
+        self.names += sums.rows
+        self.linked += sums.linked
+        self.secured += sums.secured
+        self.attributed += sums.attributed
+        self.encrypted += sums.encrypted
+        self.placeholders += sums.placeholders
+        self.times.compared += sums.timed
+        self.hashed += sums.hashed
+        self.hashed_bytes += sums.hashed_bytes
+        self.population += len(sums.sizes)
+        self.sizes.extend(sums.sizes)
+        self.drawn += sums.drawn
+        self.blocks += sums.blocks
+        self.block_population += sums.block_population
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleBound:
+    """What could still differ unseen, at `confidence`; exact, one-sided, over all partitions.
+
+    `files_at_most` of `files`, `blocks_at_most` of `blocks` (of large files and raw partitions);
+    `bytes_at_most`: those files at their largest, and those blocks.
+    """
+
+    confidence: float
+    files: int
+    files_at_most: int
+    blocks: int
+    blocks_at_most: int
+    bytes_at_most: int
+
+    @property
+    def rate_at_most(self) -> float:
+        """The same as a share of the files."""
+        return self.files_at_most / self.files if self.files else 0.0
+
+
+@dataclass(slots=True)
+class ContentComparison:
+    """Every pair's contents, by the pair's number; pairs that were not both read lack.
+
+    `encrypted`: the encrypted bytes of pairs whose files were compared through views. `bound` is
+    `None` where no contents were read on one of the sides.
+    """
+
+    pairs: dict[int, PairContents] = field(default_factory=dict)
+    encrypted: dict[int, PairContents] = field(default_factory=dict)
+    bound: SampleBound | None = None

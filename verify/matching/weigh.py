@@ -1,0 +1,159 @@
+"""What a difference of one file means, by its path's habit and by what its times say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.matching.habits import Habit, habit_of
+from verify.matching.level import Level
+from verify.matching.pair_contents import Meaning
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
+    from verify.matching.pair_contents import Difference
+
+EXPECTED_HABITS = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN})
+
+_RUNNING = frozenset({Habit.MOVING, Habit.HELD})
+
+FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
+"""FAT keeps times to two seconds (Microsoft, FAT specification)."""
+
+DAMAGED = Meaning(
+    Level.STOP,
+    "has the same modification time on both drives but other contents: it is damaged",
+    "have the same modification time on both drives but other contents: they are damaged",
+    "Copy it again from the old drive, check which of the two is whole, and check again.",
+)
+OLD_IS_NEWER = Meaning(
+    Level.STOP,
+    "is newer on the old drive: it was changed there after the clone",
+    "are newer on the old drive: they were changed there after the clone",
+    "Copy the newer version from the old drive, or clone again.",
+)
+NEW_IS_NEWER = Meaning(
+    Level.REVIEW,
+    "is newer on the new drive: it was changed there after the clone",
+    "are newer on the new drive: they were changed there after the clone",
+    "Ask whether the new drive was used since the clone; if not, clone again.",
+)
+SYSTEM_MOVED_ON = Meaning(
+    Level.REVIEW,
+    "of the system or a program is newer on the old drive, as where a system went on running",
+    "of the system or of programs are newer on the old drive, as where a system went on running",
+    "If the old drive was started after the clone, look what it did; if in doubt, clone again.",
+)
+HELD_OPEN = Meaning(
+    Level.REVIEW,
+    "differs under one modification time, as a file does that a running system holds open",
+    "differ under one modification time, as files do that a running system holds open",
+    "If the clone was made while the system ran, start the new drive once; if not, clone again.",
+)
+MISSING = Meaning(
+    Level.STOP,
+    "of the old drive is missing on the new one",
+    "of the old drive are missing on the new one",
+    "Copy it from the old drive, or clone again, before the old drive is wiped.",
+)
+
+
+EXTRA = Meaning(
+    Level.NOTE,
+    "is on the new drive only",
+    "are on the new drive only",
+    "Ask whether the new drive was started or used since the clone.",
+)
+STREAM_LOST = Meaning(
+    Level.REVIEW,
+    "has other named streams on the new drive",
+    "have other named streams on the new drive",
+    "Clone again by partition, not file by file, if the streams matter.",
+)
+
+# Expected changes: each is one sentence a partition, which its number and size begin.
+LEFT_OUT = Meaning(
+    Level.NOTE,
+    "differs that copies leave out: a page, hibernation or swap file, a snapshot, or waste",
+    "differ that copies leave out: page, hibernation or swap files, the snapshot store, the waste"
+    " bin, or folders that are emptied at each start",
+    "Nothing to do; the system makes them anew.",
+    expected=True,
+)
+REWRITTEN = Meaning(
+    Level.NOTE,
+    "differs that names the drive it is on: a boot store or a recovery configuration",
+    "differ that name the drive they are on: a boot store or a recovery configuration",
+    "Nothing to do if the new drive and its recovery environment start.",
+    expected=True,
+)
+MOVING = Meaning(
+    Level.NOTE,
+    "differs that a running system writes all the time: a log, a cache, a registry hive",
+    "differ that a running system writes all the time: logs, caches, registry hives",
+    "Nothing to do if the clone was made while the system ran.",
+    expected=True,
+)
+_EXPECTED = {
+    Habit.LEFT_OUT: LEFT_OUT,
+    Habit.REWRITTEN: REWRITTEN,
+    Habit.MOVING: MOVING,
+    Habit.HELD: MOVING,
+}
+
+
+def is_expected(path: str) -> bool:
+    """Whether a difference there is an expected change, whatever the times say."""
+    return habit_of(path) in EXPECTED_HABITS
+
+
+def is_moving(entry: Entry) -> bool:
+    """Whether a running system writes it all the time."""
+    return habit_of(entry.path) is Habit.MOVING
+
+
+def weigh_missing(item: Difference) -> Meaning:
+    """Return what a file's absence from the new drive means."""
+    return _weigh_absent(item, MISSING)
+
+
+def weigh_extra(item: Difference) -> Meaning:
+    """Return what a file's absence from the old drive means."""
+    return _weigh_absent(item, EXTRA)
+
+
+def _weigh_absent(item: Difference, otherwise: Meaning) -> Meaning:
+    habit = habit_of(item.path, linux=item.linux)
+    expected = habit in EXPECTED_HABITS | {Habit.MOVING}
+    return _EXPECTED[habit] if expected else otherwise
+
+
+def weigh_stream(item: Difference) -> Meaning:
+    """Return what other named streams mean."""
+    habit = habit_of(item.path, linux=item.linux)
+    return _EXPECTED[habit] if habit in EXPECTED_HABITS else STREAM_LOST
+
+
+def weigh_change(item: Difference) -> Meaning:
+    """Return what other contents or another size mean.
+
+    The times decide: the same time under other bytes is damage, a newer side was used since.
+    """
+    habit = habit_of(item.path, linux=item.linux)
+    if habit in EXPECTED_HABITS:
+        return _EXPECTED[habit]
+    later = later_by(item)
+    if later is None or abs(later) <= FAT_TIME_STEP_NANOSECONDS:
+        return HELD_OPEN if habit in _RUNNING else DAMAGED
+    if habit in _RUNNING:
+        return _EXPECTED[habit]
+    if later > 0:
+        return NEW_IS_NEWER
+    return SYSTEM_MOVED_ON if habit is Habit.SYSTEM else OLD_IS_NEWER
+
+
+def later_by(item: Difference) -> int | None:
+    """Return by how many nanoseconds the target's modification is later; `None`: not known."""
+    if item.source is None or item.target is None:
+        return None
+    old, new = item.source.modified, item.target.modified
+    return None if old is None or new is None else new - old

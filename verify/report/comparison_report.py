@@ -1,0 +1,236 @@
+"""What a report says of a comparison, in plain data: every format is made from this one model.
+
+Texts may hold whatever stands on a drive; the format that prints them makes them harmless.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from verify.report.evidence import Gap, evidence_lines, gaps
+from verify.report.language import Named
+from verify.report.words import CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
+from verify.rules.rule import Level
+from verify.units import binary_size, decimal_size
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verify.manifest.header import Header, Partition
+    from verify.rules.comparison_document import Comparison, FindingRow, Identity, PairRow
+    from verify.rules.rule import Value
+
+Sides = tuple["Header", "Header"]
+
+NOT_TOLD = "not told"
+"""Stands where a drive does not say what it is."""
+
+_VALUES_ARE_NAMES = frozenset({"filesystem-identity"})
+"""Rules whose findings have what stands on a drive for their values: labels."""
+
+_NAMES = frozenset({"path", "model", "serial"})
+
+ABSENT = "-"
+"""Stands where a side has no such thing."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriveSide:
+    """One drive of the pair: what it is called here, and its (word, value) lines."""
+
+    title: str
+    facts: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartitionLine:
+    """A partition of the old drive and what it became; `weight`: its heaviest finding's level."""
+
+    old: str
+    what: str
+    old_size: str
+    new: str
+    new_size: str
+    became: str
+    weight: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingItem:
+    """One finding: the rule, where it is, the sentence, both values, the advice."""
+
+    rule: str
+    where: str
+    message: str
+    old: str | None
+    new: str | None
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingGroup:
+    """All findings of one level."""
+
+    level: Level
+    title: str
+    items: tuple[FindingItem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything a report of one comparison says, in the order it says it."""
+
+    verdict: str
+    sentence: str
+    sides: tuple[DriveSide, DriveSide]
+    partitions: tuple[PartitionLine, ...]
+    groups: tuple[FindingGroup, ...]
+    evidence: tuple[str, ...]
+    gaps: tuple[Gap, ...]
+    next_steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def build_report(comparison: Comparison, sides: Sides, required: frozenset[str]) -> Report:
+    """Return what is to be said of a comparison of the two manifests whose headers are given.
+
+    `required`: the slugs of the rules that `sound` needs.
+    """
+    return Report(
+        verdict=comparison.verdict,
+        sentence=comparison.summary,
+        sides=(
+            DriveSide("SOURCE, the old drive", tuple(drive_facts(comparison.source))),
+            DriveSide("TARGET, the new drive", tuple(drive_facts(comparison.target))),
+        ),
+        partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
+        groups=tuple(_groups(comparison)),
+        evidence=tuple(evidence_lines(comparison)),
+        gaps=tuple(gaps(comparison, sides, required)),
+        next_steps=NEXT_STEPS[comparison.verdict],
+        cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
+    )
+
+
+def drive_facts(drive: Identity) -> Iterator[tuple[str, str]]:
+    """Yield what names a drive: (word, value)."""
+    yield "path", drive.path
+    yield "model", drive.model or NOT_TOLD
+    yield "serial", drive.serial or NOT_TOLD
+    yield "size", both_sizes(drive.size_bytes)
+    table = "no partition table" if drive.scheme == "none" else f"{drive.scheme.upper()} table"
+    yield "table", f"{table}, sectors of {drive.sector_bytes:,} bytes"
+    yield "id", drive.disk_id or "none"
+    yield "read", f"{when(drive.captured)}, depth {drive.depth}"
+
+
+def named_fact(word: str, value: str) -> str:
+    """Return the value of a fact; what a drive calls itself, or a person its image, as a name."""
+    return Named(value) if word in _NAMES and value != NOT_TOLD else value
+
+
+def both_sizes(count: int) -> str:
+    """Say a size as drives are sold and as systems show it."""
+    return f"{decimal_size(count)} ({binary_size(count)})"
+
+
+def when(seconds: int) -> str:
+    """Say a time (seconds since 1970) to the minute, in UTC."""
+    try:
+        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    except (OverflowError, OSError, ValueError):
+        return f"second {seconds} since 1970"
+
+
+def partition_words(partition: Partition) -> str:
+    """Say what a partition is: its type's name, its filesystem, its label."""
+    kind = partition.filesystem.kind
+    parts = [partition.type_name or (f"type {partition.type}" if partition.type else "no table")]
+    if kind not in {"extended", "msr"}:
+        parts.append(kind)
+    if label := partition.filesystem.label:
+        parts.append(f'"{label}"')
+    return ", ".join(parts)
+
+
+def partition_bytes(header: Header, partition: Partition) -> int:
+    """Return a partition's size in bytes: its table counts in the table's own sectors."""
+    return partition.sectors * header.table.sector_bytes
+
+
+def _partition_line(pair: PairRow, sides: Sides, comparison: Comparison) -> PartitionLine:
+    source, target = sides
+    old = None if pair.source is None else source.partition(pair.source)
+    new = None if pair.target is None else target.partition(pair.target)
+    shown = old or new
+    old_bytes = partition_bytes(source, old) if old else None
+    new_bytes = partition_bytes(target, new) if new else None
+    number = pair.source if pair.target is None else pair.target
+    return PartitionLine(
+        old=ABSENT if pair.source is None else str(pair.source),
+        what=partition_words(shown) if shown else "",
+        old_size=ABSENT if old_bytes is None else decimal_size(old_bytes),
+        new=ABSENT if pair.target is None else str(pair.target),
+        new_size=ABSENT if new_bytes is None else decimal_size(new_bytes),
+        became=_became(old_bytes, new_bytes, pair.matched_by),
+        weight=_heaviest(comparison, number),
+    )
+
+
+def _became(old_bytes: int | None, new_bytes: int | None, matched_by: str) -> str:
+    if new_bytes is None:
+        return "is not there"
+    if old_bytes is None:
+        return "only on the new drive"
+    change = new_bytes - old_bytes
+    size = "same size"
+    if change:
+        size = f"{decimal_size(abs(change))} {'larger' if change > 0 else 'smaller'}"
+    return f"{size}, matched by place" if matched_by == "place" else size
+
+
+def _heaviest(comparison: Comparison, number: int | None) -> str:
+    levels = {item.level for item in comparison.findings if item.partition == number}
+    return next((level.value for level in Level if level in levels), ABSENT)
+
+
+def _groups(comparison: Comparison) -> Iterator[FindingGroup]:
+    for level in Level:
+        items = tuple(_item(row) for row in comparison.findings if row.level == level)
+        if items:
+            yield FindingGroup(level, LEVEL_TITLES[level], items)
+
+
+def _item(row: FindingRow) -> FindingItem:
+    places = [] if row.partition is None else [f"partition {row.partition}"]
+    if row.path is not None:
+        places.append(row.path)
+    return FindingItem(
+        rule=row.rule,
+        where=", ".join(places) or "the drive",
+        message=row.message,
+        old=value_words(row, row.source),
+        new=value_words(row, row.target),
+        advice=row.advice,
+    )
+
+
+def value_words(row: FindingRow, value: Value) -> str | None:
+    """Say one of the two values of a finding; `None` where that side has none."""
+    if value is None:
+        return None
+    if row.rule in _VALUES_ARE_NAMES:
+        return Named(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str) else f"{value:,}"
+
+
+def _identity_caution(comparison: Comparison, sides: Sides) -> Iterator[str]:
+    source, target = sides
+    guids = {item.guid for item in source.partitions} & {item.guid for item in target.partitions}
+    same_disk = comparison.source.disk_id == comparison.target.disk_id
+    if (same_disk and comparison.source.disk_id is not None) or guids - {None}:
+        yield SAME_IDENTITY

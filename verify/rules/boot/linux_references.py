@@ -1,0 +1,151 @@
+"""What Linux configuration names, resolved on both drives.
+
+A name that resolves on neither drive may lie inside an encrypted or logical volume, or on a drive
+that is not looked at here: it is told once a file, as a note.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from verify.rules.boot.resolve import records
+from verify.rules.rule import Level
+
+if TYPE_CHECKING:
+    from verify.boot.boot_record import LinuxReference
+    from verify.manifest.header import Header, Partition
+    from verify.rules.rule import Case, Tally
+
+_NEEDED = frozenset({"root", "mount", "crypt", "search"})
+_NOT_READ_AT_START = ("/etc/default/", "/etc/kernel/", "/etc/initramfs-tools/")
+_TAGS = frozenset({"uuid", "partuuid", "label", "partlabel"})
+_HARDWARE_ID = ("ata-", "nvme-", "scsi-", "usb-", "wwn-", "mmc-")
+# SPEC: GRUB manual, "Device syntax": (hd0,gpt2); the kernel's names end in the number.
+_NUMBER = re.compile(r"(?:,(?:gpt|msdos)?|[a-z]|\dp)(\d+)$")
+_NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
+_MOST_NAMES = 3
+
+_EDIT = "Name it by UUID in that file on the new drive, and make the initial RAM filesystem anew."
+_FIX = "Correct the name in that file on the new drive, or clone again and keep the identities."
+_COPY = "Copy it from the old drive, or clone again."
+_OTHER = "Nothing to do if it lies on another drive, or inside an encrypted or logical volume."
+
+_Gathered = dict[tuple[str, str, Level, str], list["LinuxReference"]]
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every name in the target's configuration."""
+    for partition, record in records(case.target):
+        gathered: _Gathered = {}
+        for reference in record.linux:
+            answer = _answer(case, reference)
+            if answer is None:
+                continue
+            tally.agree()
+            words, level, advice = answer
+            if words:
+                gathered.setdefault((reference.file, words, level, advice), []).append(reference)
+        for (file, words, level, advice), references in gathered.items():
+            values = list(dict.fromkeys(item.value for item in references))
+            more = f" and {len(values) - _MOST_NAMES} more" if len(values) > _MOST_NAMES else ""
+            message = f"{file} names {', '.join(values[:_MOST_NAMES])}{more}, {words}."
+            tally.find(level, message, advice, partition=partition.number, path=file)
+
+
+def judge_files(case: Case, tally: Tally) -> None:
+    """Judge the kernels and RAM disks that boot loaders name, on any partition."""
+    for partition, record in records(case.target):
+        for item in record.linux:
+            if item.kind != "path" or item.purpose not in _NAMED_FILES:
+                continue
+            tally.agree()
+            if _anywhere(case.source, item.value) and not _anywhere(case.target, item.value):
+                message = f"{item.file} names {item.value}, which is not on the new drive."
+                path = item.value
+                tally.find(Level.STOP, message, _COPY, partition=partition.number, path=path)
+
+
+def _anywhere(header: Header, path: str) -> bool:
+    return any(record.file(path) is not None for _, record in records(header))
+
+
+def _answer(case: Case, item: LinuxReference) -> tuple[str, Level, str] | None:
+    """Return what is wrong with a name, how much that weighs, and advice; `None`: not judged."""
+    if item.kind in _TAGS:
+        return _tag(case, item)
+    if item.kind == "by-path":
+        return "a port that the new drive may not be attached to", Level.NOTE, _EDIT
+    if item.kind == "by-id" and item.value.startswith(_HARDWARE_ID):
+        return _hardware(case, item)
+    return _device(case, item) if item.kind == "device" else None
+
+
+def _tag(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+    if any(has_name(case.target, other, item) for other in case.target.partitions):
+        return "", Level.NOTE, ""
+    if any(has_name(case.source, other, item) for other in case.source.partitions):
+        return "which is on the old drive and not on the new one", _weight(item), _FIX
+    return "which is on neither drive", Level.NOTE, _OTHER
+
+
+def has_name(header: Header, partition: Partition, item: LinuxReference) -> bool:
+    """Whether a partition goes by a tag's value."""
+    if item.kind == "label":
+        return partition.filesystem.label == item.value
+    if item.kind == "partlabel":
+        return partition.name == item.value
+    wanted = _bare(item.value)
+    if item.kind == "uuid":
+        return partition.filesystem.id is not None and _bare(partition.filesystem.id) == wanted
+    if partition.guid is not None:
+        return _bare(partition.guid) == wanted
+    # SPEC: kernel, block/partitions/msdos.c: an MBR partition's is its signature and number.
+    return _bare(f"{header.table.disk_id}-{partition.number:02X}") == wanted
+
+
+def _bare(text: str) -> str:
+    return text.replace("-", "").upper()
+
+
+def _hardware(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+    serial, other = case.source.drive.serial, case.target.drive.serial
+    folded = _letters(item.value)
+    if other and _letters(other) in folded:
+        return "", Level.NOTE, ""
+    if serial and _letters(serial) in folded:
+        return "which holds the old drive's serial number", _weight(item), _EDIT
+    level = Level.NOTE if serial or item.optional else Level.REVIEW
+    return "which holds the serial number of one drive", level, _EDIT
+
+
+def _letters(text: str) -> str:
+    return "".join(filter(str.isalnum, text)).upper()
+
+
+def _device(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+    """Judge a name that counts drives and partitions."""
+    found = _NUMBER.search(item.value)
+    old = case.source.partition(int(found[1])) if found else None
+    if old is not None:
+        pair = (
+            next(pair for pair in case.pairs if pair.source is old) if not old.container else None
+        )
+        new = pair.target if pair else old
+        if new is None or new.number != old.number:
+            level = Level.REVIEW if item.purpose == "grub-root" else _weight(item)
+            return "whose number belongs to another partition on the new drive", level, _FIX
+    if item.purpose == "grub-root":
+        return "", Level.NOTE, ""
+    buses = case.source.drive.bus, case.target.drive.bus
+    if item.value.startswith("/dev/") and None not in buses and buses[0] != buses[1]:
+        return "a name that changes with the drive's connection", _weight(item), _EDIT
+    return "which depends on the order in which drives are found", Level.NOTE, _EDIT
+
+
+def _weight(item: LinuxReference) -> Level:
+    """Return what it means that a name leads nowhere."""
+    if item.optional:
+        return Level.NOTE
+    later = item.file.lower().startswith(_NOT_READ_AT_START)
+    return Level.STOP if item.purpose in _NEEDED and not later else Level.REVIEW

@@ -1,0 +1,147 @@
+"""The comparison document: what `check --json` and `compare --json` print."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from verify.manifest.base import Depth
+from verify.manifest.header import Header, SectorRange
+from verify.rules.rule import Level, Result
+
+COMPARISON_SCHEMA = "drivewitness.comparison/1"
+
+
+class _Document(BaseModel):
+    model_config = ConfigDict(frozen=True, populate_by_name=True)
+
+
+class FindingRow(_Document):
+    """One finding; `source` and `target` are the two values where there are two."""
+
+    rule: str
+    level: Level
+    partition: int | None
+    path: str | None
+    source: str | int | float | bool | None
+    target: str | int | float | bool | None
+    message: str
+    advice: str
+
+
+class OutcomeRow(_Document):
+    """One answer of one rule."""
+
+    rule: str
+    outcome: Result
+    compared: int
+    reason: str | None
+
+
+class Bound(_Document):
+    """What could still differ, unseen, at `confidence` (exact hypergeometric, one-sided).
+
+    `files_at_most` of the files that were listed on both sides; `rate_at_most` the same as a
+    share of them; `bytes_at_most` in bytes.
+    """
+
+    confidence: float
+    files_at_most: int
+    rate_at_most: float
+    bytes_at_most: int
+
+
+class Evidence(_Document):
+    """How much the verdict rests on: counts of both sides together where both were read.
+
+    `mismatches`: contents that differ and were to be the same; `expected_changes`: contents that
+    differ on good clones too.
+    """
+
+    files_listed: int
+    files_hashed: int
+    bytes_hashed: int
+    mismatches: int
+    expected_changes: int = 0
+    bound: Bound | None
+
+
+class Identity(_Document):
+    """Which drive a side was, when it was read, and how deeply."""
+
+    path: str
+    kind: str
+    size_bytes: int
+    sector_bytes: int
+    model: str | None
+    serial: str | None
+    scheme: str
+    disk_id: str | None
+    depth: Depth
+    captured: int
+
+
+class PairRow(_Document):
+    """A partition of the source and what became of it."""
+
+    source: int | None
+    target: int | None
+    matched_by: str
+
+
+class PlacesRow(_Document):
+    """Where on one drive files of one partition lie that differ; no name is told.
+
+    `side`: `source` or `target`, whose numbering `partition` is in. `what`: `missing` on the
+    target, or `changed` in contents or size. `bytes` of all `files`; `placed`: those whose place is
+    known (small files lie inside the file table). `ranges`: sectors of the drive; where there are
+    hundreds, near ones are told as one and cover what lies between them.
+    """
+
+    side: str
+    partition: int
+    what: str
+    files: int
+    bytes: int
+    placed: int
+    ranges: tuple[SectorRange, ...]
+
+
+class ToolInfo(_Document):
+    """What judged: the version and the rules it ran."""
+
+    version: str
+    rules: tuple[str, ...]
+
+
+class ManifestRow(_Document):
+    """The manifest of a side: the BLAKE3 of its rows, and what its header tells of the drive.
+
+    Left out of the header is what only rules need: boot records, boot code and hashed gaps.
+    """
+
+    digest: str
+    header: Header
+
+
+class Manifests(_Document):
+    """Both manifests, told so far that a report can be made again from the comparison alone."""
+
+    source: ManifestRow
+    target: ManifestRow
+
+
+class Comparison(_Document):
+    """Two manifests compared by all rules."""
+
+    schema_: str = Field(default=COMPARISON_SCHEMA, alias="schema")
+    verdict: str
+    summary: str
+    findings: tuple[FindingRow, ...]
+    outcomes: tuple[OutcomeRow, ...]
+    evidence: Evidence
+    source: Identity
+    target: Identity
+    pairs: tuple[PairRow, ...]
+    places: tuple[PlacesRow, ...] = ()
+    tool: ToolInfo
+    manifests: Manifests | None = None

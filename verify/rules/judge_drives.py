@@ -1,0 +1,193 @@
+"""Two manifests into one comparison: pairs, contents, rules, verdict, a sentence for people."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from verify.matching.bound import sample_bound
+from verify.matching.merge_listings import compare_contents
+from verify.matching.pairing import match_partitions
+from verify.matching.unlocked import see_through
+from verify.rules.catalogue import RULES
+from verify.rules.comparison_document import (
+    Bound,
+    Comparison,
+    Evidence,
+    FindingRow,
+    Identity,
+    ManifestRow,
+    Manifests,
+    OutcomeRow,
+    PairRow,
+    ToolInfo,
+)
+from verify.rules.damage_places import places
+from verify.rules.engine import judge
+from verify.rules.rule import Case, Level
+from verify.units import binary_size
+from verify.version import __version__
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from verify.manifest.file import Manifest
+    from verify.manifest.header import Header
+    from verify.matching.pair_contents import ContentComparison, SampleBound
+    from verify.rules.declared import Declared
+    from verify.rules.engine import Judgement
+    from verify.rules.rule import Finding, Rule, Value
+
+
+def compare(
+    source: Manifest,
+    target: Manifest,
+    rules: Sequence[Rule] = RULES,
+    declared: Declared | None = None,
+) -> Comparison:
+    """Compare two manifests by all rules, and hold the new drive to a layout declared before.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    old, new = source.header, target.header
+    old, new, pairs = see_through(old, new, match_partitions(old, new))
+    contents = compare_contents(source, target, pairs)
+    if "layout" not in (old.depth, new.depth):
+        confidence = min(old.capture.confidence, new.capture.confidence)
+        contents.bound = sample_bound(contents, confidence)
+    case = Case(source=old, target=new, pairs=pairs, contents=contents, declared=declared)
+    judgement = judge(case, rules)
+    return Comparison(
+        verdict=judgement.verdict,
+        summary=_summary(judgement, contents),
+        findings=tuple(_finding_row(item) for item in judgement.findings),
+        outcomes=tuple(
+            OutcomeRow(
+                rule=item.rule,
+                outcome=item.outcome,
+                compared=item.compared,
+                reason=None if item.reason is None else _valid(item.reason),
+            )
+            for item in judgement.outcomes
+        ),
+        evidence=_evidence(old, new, contents),
+        source=identity_of(old),
+        target=identity_of(new),
+        pairs=tuple(
+            PairRow(
+                source=pair.source.number if pair.source else None,
+                target=pair.target.number if pair.target else None,
+                matched_by=pair.matched_by,
+            )
+            for pair in pairs
+        ),
+        places=tuple(places(case)),
+        tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
+        manifests=Manifests(source=_manifest_row(source), target=_manifest_row(target)),
+    )
+
+
+def _manifest_row(manifest: Manifest) -> ManifestRow:
+    header = manifest.header
+    partitions = tuple(item.model_copy(update={"boot": None}) for item in header.partitions)
+    told = {"partitions": partitions, "boot_code": None, "gaps": ()}
+    return ManifestRow(digest=manifest.digest, header=header.model_copy(update=told))
+
+
+def _summary(judgement: Judgement, contents: ContentComparison) -> str:
+    """Return the verdict as one plain sentence, with the bound's number where it is a sample's."""
+    levels = [item.level for item in judgement.findings]
+    stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
+    if judgement.verdict == "stop":
+        return f"Do not wipe the old drive: {stops} finding(s) stand against it."
+    if judgement.verdict == "review":
+        gaps = len({item.rule for item in judgement.gaps})
+        why = [f"{reviews} finding(s) to decide on"] if reviews else []
+        why += [f"{gaps} required rule(s) not examined"] if gaps else []
+        return f"A person has to decide before the old drive is wiped: {' and '.join(why)}."
+    return f"Nothing was found that stands against wiping the old drive; {_reach(contents)}."
+
+
+def _reach(contents: ContentComparison) -> str:
+    bound = contents.bound
+    if bound is None:
+        return "no contents were compared"
+    if not bound.files_at_most and not bound.blocks_at_most:
+        if not any(pair.hashed for pair in contents.pairs.values()):
+            return "there were no contents on both drives to compare"
+        return "all contents that could be read on both were compared"
+    return (
+        f"by the sample at most {bound.files_at_most} of {bound.files} files"
+        f" ({bound.rate_at_most:.2%}) or {binary_size(bound.bytes_at_most)} could differ unseen, at"
+        f" {bound.confidence * 100:g} % confidence"
+    )
+
+
+def _finding_row(finding: Finding) -> FindingRow:
+    return FindingRow(
+        rule=finding.rule,
+        level=finding.level,
+        partition=finding.partition,
+        path=None if finding.path is None else _valid(finding.path),
+        source=_valid_value(finding.source),
+        target=_valid_value(finding.target),
+        message=_valid(finding.message),
+        advice=finding.advice,
+    )
+
+
+def _evidence(old: Header, new: Header, contents: ContentComparison) -> Evidence:
+    pairs = contents.pairs.values()
+    return Evidence(
+        files_listed=sum(_files(header) for header in (old, new)),
+        files_hashed=sum(pair.hashed for pair in pairs if not pair.raw),
+        bytes_hashed=sum(pair.hashed_bytes for pair in pairs),
+        mismatches=sum(pair.mismatches for pair in pairs),
+        expected_changes=sum(pair.expected_changes for pair in pairs),
+        bound=_bound(contents.bound),
+    )
+
+
+def _files(header: Header) -> int:
+    return sum(item.listing.files for item in header.partitions if item.listing)
+
+
+def _bound(bound: SampleBound | None) -> Bound | None:
+    if bound is None:
+        return None
+    return Bound(
+        confidence=bound.confidence,
+        files_at_most=bound.files_at_most,
+        rate_at_most=bound.rate_at_most,
+        bytes_at_most=bound.bytes_at_most,
+    )
+
+
+def identity_of(header: Header) -> Identity:
+    """Return which drive a header is of."""
+    drive = header.drive
+    return Identity(
+        path=drive.path,
+        kind=drive.kind,
+        size_bytes=drive.size_bytes,
+        sector_bytes=drive.sector_bytes,
+        model=drive.model,
+        serial=drive.serial,
+        scheme=header.table.scheme,
+        disk_id=header.table.disk_id,
+        depth=header.depth,
+        captured=header.capture.ended,
+    )
+
+
+_SURROGATES = re.compile("[\ud800-\udfff]")
+
+
+def _valid(text: str) -> str:
+    r"""Return text that any encoding takes: what is no valid text is written out as `\\uXXXX`."""
+    return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", text)
+
+
+def _valid_value(value: Value) -> Value:
+    return _valid(value) if isinstance(value, str) else value
