@@ -15,6 +15,7 @@ from verify.manifest.header import SectorRange
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
+from verify.report.language import ENGLISH, LANGUAGES, speaking
 from verify.report.picture import LENGTH, NARROWEST, draw, place, shared_out
 from verify.rules.rule import Level
 
@@ -146,6 +147,45 @@ def test_picture_when_printed_in_black_and_white_then_nothing_is_lost() -> None:
     for colour in colours:
         digits = colour.removeprefix("#")
         assert colour.startswith("url(#") or re.fullmatch(r"([0-9a-f])\1\1", digits), colour
+
+
+_FOR_PEOPLE = {"lang", "title", "alt", "aria-label", "data-word", "content"}
+"""Attributes that people read: all others are for machines."""
+
+
+def elements(code: str) -> list[tuple[str, dict[str, str]]]:
+    """Return the elements of the page in a language, each with what a machine reads of it."""
+    wedges = OLD.capture.model_copy(
+        update={"unreadable": (SectorRange(start_lba=100_000_000, sectors=1),)}
+    )
+    sides = OLD.model_copy(update={"capture": wedges}), NEW
+    rows = (finding("partition-missing", partition=4), finding(partition=3, level=Level.NOTE))
+    handover = build_handover(comparison(findings=rows, sides=sides), Edition.CUSTOMER)
+    with speaking(code):
+        page = html5lib.parse(html(handover))
+    return [
+        (str(element.tag), {k: v for k, v in element.attrib.items() if k not in _FOR_PEOPLE})
+        for element in page.iter()
+    ]
+
+
+@pytest.mark.parametrize("code", [code for code in LANGUAGES if code != ENGLISH])
+def test_pictures_when_in_another_language_then_their_geometry_is_the_same(code: str) -> None:
+    """A number in SVG has a full stop in every language (SVG 2, 4.2); html5lib reads both."""
+    english, other = (
+        [item for item in elements(spoken) if item[0].startswith(SVG)] for spoken in (ENGLISH, code)
+    )
+    assert sum("." in values.get("x", "") for _, values in english) > 20
+    assert other == english
+
+
+@pytest.mark.parametrize("code", [code for code in LANGUAGES if code != ENGLISH])
+def test_page_when_in_another_language_then_what_machines_read_is_the_same(code: str) -> None:
+    """Classes, places and links are not words; only the rules' pages are in English alone."""
+    known = {(tag, *pair) for tag, values in elements(ENGLISH) for pair in values.items()}
+    found = {(tag, *pair) for tag, values in elements(code) for pair in values.items()}
+    assert len(found) > 50
+    assert found - known == set()
 
 
 def test_picture_when_it_cannot_be_seen_then_words_stand_for_it() -> None:

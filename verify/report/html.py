@@ -95,9 +95,18 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals["_"] = say
+    made.globals |= {"_": say, "n": coordinate}
     made.filters |= {"name": _name, "moment": when, "percent": "{:.2%}".format}
+    made.filters["machine"] = Markup.escape
     return made
+
+
+def coordinate(value: float) -> Markup:
+    """Return a length of a picture as SVG reads it: the same in every language.
+
+    SPEC: SVG 2, section 4.2: the fraction of a number begins with a full stop.
+    """
+    return Markup(f"{value:.1f}")  # noqa: S704 - digits alone
 
 
 def _name(text: str) -> Named:
