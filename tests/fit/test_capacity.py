@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from verify.errors import UsageError
-from verify.fit.capacity import Capacity, grain_bytes, ground, idema_sectors, parse_size, sold_as
+from verify.fit.capacity import Capacity, agreed_sectors, grain_bytes, ground, parse_size, sold_as
 from verify.units import MIB, binary_size
 
 # IDEMA LBA1-02: LBA = 97,696,368 + 1,953,504 x (GB - 50), and its printed example, 80 GB; the
@@ -26,6 +26,16 @@ COUNTS = {
     1000: (1_953_525_168, 244_190_646),
     2000: (3_907_029_168, 488_378_646),
     4000: (7_814_037_168, 976_754_646),
+    8000: (15_628_053_168, 1_953_506_646),
+    # SFF-8447, disk drives above 8,000 GB: sectors as such drives report them (from memory; each
+    # is the advertised bytes / 512, rounded up to a multiple of 2^21).
+    10_000: (19_532_873_728, 2_441_609_216),
+    12_000: (23_437_770_752, 2_929_721_344),
+    14_000: (27_344_764_928, 3_418_095_616),
+    16_000: (31_251_759_104, 3_906_469_888),
+    18_000: (35_156_656_128, 4_394_582_016),
+    20_000: (39_063_650_304, 4_882_956_288),
+    22_000: (42_970_644_480, 5_371_330_560),
 }
 
 
@@ -33,11 +43,28 @@ COUNTS = {
 def test_size_when_said_as_sold_then_it_is_the_makers_count(gigabytes: int) -> None:
     """A number of GB is the count its makers agreed on, in sectors of either size."""
     small, large = COUNTS[gigabytes]
-    assert idema_sectors(gigabytes) == small
+    assert agreed_sectors(gigabytes) == small
     assert parse_size(f"{gigabytes} GB", 512).sectors == small
     assert parse_size(f"{gigabytes}GB", 4096).sectors == large
     assert sold_as(small * 512) == gigabytes
     assert sold_as((small + 1) * 512) is None
+
+
+@pytest.mark.parametrize("terabytes", range(9, 41))
+def test_size_when_above_8_tb_then_it_never_promises_more_than_the_drive_has(
+    terabytes: int,
+) -> None:
+    """SFF-8447: no less than what is advertised, and less than one nominal GiB above it."""
+    size = parse_size(f"{terabytes} TB", 512).size_bytes
+    assert 0 <= size - terabytes * 10**12 < (1 << 30)
+    assert size % (1 << 30) == 0
+
+
+def test_flash_drive_when_above_8_tb_then_its_line_is_still_known() -> None:
+    """15.36 TB of flash have 30,005,842,608 sectors: IDEMA LBA1-03 at 15,360."""
+    assert 97_696_368 + 1_953_504 * (15_360 - 50) == 30_005_842_608
+    assert sold_as(30_005_842_608 * 512) == 15_360
+    assert parse_size("15360 GB", 512).sectors < 30_005_842_608
 
 
 def test_capacity_when_of_a_class_then_it_is_said_in_gb_and_gib() -> None:

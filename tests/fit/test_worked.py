@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import io
+import json
+from typing import TYPE_CHECKING, Any
+
+import pytest
 
 from tests.fit.fits import GIB, fit_of, five_partitions, old_500, places, rows, rules, target
 from tests.rules.cases import (
@@ -17,9 +21,21 @@ from tests.rules.cases import (
 )
 from tests.rules.cases import partition as made
 from verify.boot.boot_record import BootRecord, RecoveryConfig, RecoveryLocation
+from verify.report.fit import print_fit
+from verify.report.terminal import console_for
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from verify.fit.fit_document import FitDocument
+    from verify.manifest.header import Partition
+
+
+def shown(fit: FitDocument) -> str:
+    """Return what is printed of a fit."""
+    stream = io.StringIO()
+    print_fit(console_for(stream), fit)
+    return stream.getvalue()
 
 
 def test_five_partitions_when_shrunk_to_256_gb_then_each_has_its_place(tmp_path: Path) -> None:
@@ -211,6 +227,61 @@ def test_partition_when_of_plain_data_then_the_largest_gives_way(tmp_path: Path)
     )
     assert fit_of(header, "800 MiB", tmp_path).gives_way == 2
     assert fit_of(header, "800 MiB", tmp_path, shrink=1).gives_way == 1
+
+
+def exfat(number: int, start: int, mib: int, used: int, **more: Any) -> Partition:
+    """Return an exFAT data partition with so many MiB in use."""
+    return made(number, start, mib, "exfat", type=DATA, of={"used_bytes": used * MIB}, **more)
+
+
+def test_exfat_when_it_has_to_be_smaller_then_it_is_made_anew_and_never_shrunk(
+    tmp_path: Path,
+) -> None:
+    """No usual tool resizes exFAT (common practice): a new one, its files copied, `review`."""
+    fit = fit_of(drive([exfat(1, 1, 900, 30)]), "800 MiB", tmp_path)
+    assert fit.fits
+    assert rows(fit)[1].change == "made_anew"
+    assert ("filesystem-identity", "review") in rules(fit)
+    told = shown(fit)
+    assert "copy its files" in " ".join(told.split())
+    assert "shrunk" not in told + json.dumps(fit.model_dump(mode="json"))
+
+
+def test_exfat_when_a_volume_that_can_be_resized_is_enough_then_it_stays(tmp_path: Path) -> None:
+    """The larger exFAT volume keeps its size; only where NTFS is not enough is it made anew."""
+    header = drive(
+        [exfat(1, 1, 500, 30), made(2, 501, 400, type=DATA, of={"used_bytes": 30 * MIB})]
+    )
+    fit = fit_of(header, "800 MiB", tmp_path)
+    assert {row.number: row.change for row in fit.partitions} == {1: "same", 2: "shrunk"}
+    less = fit_of(header, "520 MiB", tmp_path)
+    assert less.fits
+    assert rows(less)[1].change == "made_anew"
+
+
+def test_exfat_when_the_drive_is_larger_then_it_grows_only_if_asked(tmp_path: Path) -> None:
+    """To grow it is to make it anew, which nobody needs."""
+    header = drive([exfat(1, 1, 900, 30)])
+    assert [row.change for row in fit_of(header, "2 GiB", tmp_path).partitions] == ["same"]
+    asked = fit_of(header, "2 GiB", tmp_path, grow=1)
+    assert [row.change for row in asked.partitions] == ["made_anew"]
+
+
+@pytest.mark.parametrize("kind", ["exfat", "ntfs"])
+def test_screen_when_it_does_not_fit_then_no_layout_looks_as_if_it_did(
+    kind: str, tmp_path: Path
+) -> None:
+    """No picture; a layout only where moving files helps, and then under its own heading."""
+    header = drive([made(1, 1, 900, kind, type=DATA, of={"used_bytes": 700 * MIB})])
+    fit = fit_of(header, "400 MiB", tmp_path)
+    assert not fit.fits
+    told = shown(fit)
+    assert "PICTURE" not in told
+    assert "LAYOUT" not in told.replace("LAYOUT TO AIM FOR", "", 1)
+    assert "Not possible yet" in told
+    hopeless = fit_of(old_500(), "3 GB", tmp_path)
+    assert hopeless.partitions == ()
+    assert "LAYOUT" not in shown(hopeless)
 
 
 def test_extended_partition_when_nothing_in_it_moves_then_it_keeps_its_own_end(

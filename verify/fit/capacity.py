@@ -25,6 +25,13 @@ SECTOR_SIZES = (512, 4096)
 # an eighth of it for sectors of 4,096 bytes.
 _BASE_SECTORS, _SECTORS_A_GB, _BASE_GB = 97_696_368, 1_953_504, 50
 _LEAST_GB = 8
+
+# SPEC: SFF-8447: disk drives above 8,000 GB have the advertised bytes in sectors, rounded up to a
+# whole number of nominal GiB (2^21 sectors of 512 bytes), for the zones of zoned drives.
+_LINE_ENDS_GB = 8_000
+_ROUNDED_SECTORS = 1 << 21
+# NOTE: the count of a flash drive above 8 TB may still lie on IDEMA's line, which is then up to
+# 0.02 % more: what is promised of "16 TB" is the smaller count.
 # NOTE: the formula is printed for drives above 50 GB; drives sold as 8 to 32 GB follow it as well
 # (common practice). Smaller ones are taken at their word.
 
@@ -61,7 +68,7 @@ class Capacity:
 
     @property
     def sold_as_gb(self) -> int | None:
-        """The GB it is sold as, where its makers' formula gives exactly this count."""
+        """The GB it is sold as, where its makers' agreements give exactly this count."""
         return sold_as(self.size_bytes)
 
 
@@ -78,14 +85,21 @@ class Ground:
     sector: int
 
 
-def idema_sectors(gigabytes: int, sector_bytes: int = 512) -> int:
-    """Return how many sectors a drive of so many decimal GB has, by its makers' agreement."""
-    sectors = _BASE_SECTORS + _SECTORS_A_GB * (gigabytes - _BASE_GB)
+def agreed_sectors(gigabytes: int, sector_bytes: int = 512) -> int:
+    """Return how many sectors a drive of so many decimal GB has, by its makers' agreements."""
+    if gigabytes <= _LINE_ENDS_GB:
+        sectors = _BASE_SECTORS + _SECTORS_A_GB * (gigabytes - _BASE_GB)
+    else:
+        sectors = align_up(-(-gigabytes * 10**9 // 512), _ROUNDED_SECTORS)
     return sectors * 512 // sector_bytes
 
 
 def sold_as(size_bytes: int) -> int | None:
     """Return the decimal GB whose agreed count this is exactly; `None`: it is of no such class."""
+    # NOTE: disk drives above 8 TB are sold in whole TB (common practice), flash on IDEMA's line.
+    large = size_bytes // 10**12 * 1000
+    if large > _LINE_ENDS_GB and agreed_sectors(large) * 512 == size_bytes:
+        return large
     gigabytes, rest = divmod(size_bytes // 512 - _BASE_SECTORS, _SECTORS_A_GB)
     whole = not rest and not size_bytes % 512
     return gigabytes + _BASE_GB if whole and gigabytes + _BASE_GB >= _LEAST_GB else None
@@ -116,7 +130,7 @@ def parse_size(text: str, sector_bytes: int) -> Capacity:
     count = int(digits + fraction) * factor
     gigabytes, rest = divmod(count, 10**9 * scale)
     if unit in {"GB", "TB", "PB"} and not rest and gigabytes >= _LEAST_GB:
-        size = idema_sectors(gigabytes, sector_bytes) * sector_bytes
+        size = agreed_sectors(gigabytes, sector_bytes) * sector_bytes
     else:
         size = count // scale
     size -= size % sector_bytes

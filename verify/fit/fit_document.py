@@ -48,7 +48,8 @@ class FitPartition(_Document):
     """One partition: its place on the new drive and on the old one.
 
     `number` is the old drive's. `least_bytes`: how small it could be made; `None` where it keeps
-    its size, or that cannot be told. `change`: what becomes of it, `what`: what it is, in words.
+    its size, or that cannot be told. `change`: what becomes of it (`made_anew`: its filesystem cannot
+    be resized; a new one of that size takes copies of its files), `what`: what it is, in words.
     """
 
     number: int
@@ -58,7 +59,7 @@ class FitPartition(_Document):
     was_sectors: int = Field(ge=0)
     least_bytes: int | None
     what: str = ""
-    change: Literal["same", "moved", "shrunk", "grown"] = "same"
+    change: Literal["same", "moved", "shrunk", "grown", "made_anew"] = "same"
 
 
 class FitPrediction(_Document):
@@ -100,7 +101,9 @@ class FitDocument(_Document):
     """A whole fit.
 
     `gives_way`: the number of the partition that shrinks or grows, `room_bytes` what it can have
-    (below zero: so much is missing without it). `must_move_bytes`: how much has to leave it first.
+    (below zero: so much is missing without it). `partitions` is empty where it does not fit and
+    moving files off is not enough; where that helps, it is the layout to aim for.
+    `must_move_bytes`: how much has to leave it first.
     `refusal`: one sentence with the number that is missing, where it does not fit.
     """
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import LOCKED_KINDS
 from verify.fit.fit_document import FitPrediction
 from verify.fit.holders import Held
+from verify.fit.least import COPIED_KINDS
 from verify.fit.solve import Solution
 from verify.fit.target import Target
 from verify.manifest.header import Header
@@ -154,6 +155,10 @@ def _volumes(seen: Foreseen) -> None:
             )
             advice = "Unlock or decrypt it on the old machine, and work out the fit again."
             seen.tell("filesystem-locked", Level.REVIEW, message, advice)
+        if touched and item.filesystem.kind in COPIED_KINDS:
+            message = f"{name_of(item)} is {item.filesystem.kind}, which no usual tool resizes."
+            advice = "Make a new one of the new size, copy the files, and check at depth full."
+            seen.tell("filesystem-identity", Level.REVIEW, message, advice)
         if touched and image(item) is not None:
             message = f"{name_of(item)} holds a hibernated system, and it is to be resized."
             advice = "Shut the machine down fully from the old drive (no fast start), then clone."

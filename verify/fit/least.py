@@ -25,6 +25,12 @@ START_BYTES = 50_000_000
 _EXT_GROUPS = 2
 _EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
 
+COPIED_KINDS = frozenset({"exfat"})
+"""Kinds that no usual tool resizes (common practice: exfatprogs and Windows have no way to).
+
+One of another size is made anew, and its files are copied.
+"""
+
 # SPEC: Microsoft, FAT specification 1.03: fewer clusters than these are a narrower FAT.
 _FEWEST_CLUSTERS = {"fat16": 4_085, "fat32": 65_525}
 
@@ -101,6 +107,8 @@ def _margin(filesystem: Filesystem, used: int, *, starts: bool) -> tuple[int, st
     """Return what a resize needs beside what is in use, and where that is from."""
     fewest = START_BYTES if starts else MARGIN_BYTES[0]
     margin = min(max(used * MARGIN_PERCENT // 100, fewest), MARGIN_BYTES[1])
+    if filesystem.kind in COPIED_KINDS:
+        return margin, "margin for what a new filesystem needs itself (a choice)"
     if starts:
         return margin, "margin for a resize and a start (ntfsresize(8): 20 to 200 MB, 50 to 100 MB)"
     if filesystem.kind not in _EXT_KINDS:

@@ -14,6 +14,7 @@ from verify.fit.fit_document import (
 )
 from verify.fit.foresee import foresee
 from verify.fit.holders import Held, look_into
+from verify.fit.least import COPIED_KINDS
 from verify.fit.solve import FIRST_LOGICAL, Solution, Wishes, solve
 from verify.matching.pairing import on_drive
 from verify.rules.shared import name_of, size_bytes, start_bytes
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from verify.manifest.file import Manifest
     from verify.manifest.header import Header, Partition
 
-Change = Literal["same", "moved", "shrunk", "grown"]
+Change = Literal["same", "moved", "shrunk", "grown", "made_anew"]
 
 
 def work_out(
@@ -55,7 +56,7 @@ def work_out(
             disk_id=header.table.disk_id,
         ),
         target=_target(target),
-        partitions=_rows(header, solution),
+        partitions=_rows(header, solution) if solution.fits or _helps(solution) else (),
         gives_way=own.number if own else None,
         room_bytes=solution.layout.room if own else None,
         must_move_bytes=solution.must_move,
@@ -89,6 +90,12 @@ def _choice(header: Header, target: Target, wishes: Wishes) -> FitChoice:
     )
 
 
+def _helps(solution: Solution) -> bool:
+    """Whether it fits once enough files have left the partition that gives way."""
+    least = solution.least
+    return least is not None and least.bytes is not None and solution.must_move <= least.used
+
+
 def _refusal(solution: Solution) -> str | None:
     """Say what is missing, as a number."""
     own, least = solution.flexible, solution.least
@@ -102,7 +109,7 @@ def _refusal(solution: Solution) -> str | None:
             f"It does not fit: {missing} are missing, and no partition gives way."
             f" {name_of(own)} has {binary_size(room)} of room.{why}"
         )
-    if short > least.used:
+    if not _helps(solution):
         return (
             f"It does not fit: {missing} are missing; {name_of(own, capital=False)} has"
             f" {binary_size(least.used)} in use, so moving files off is not enough."
@@ -140,11 +147,15 @@ def _row(
         was_sectors=partition.sectors,
         least_bytes=least.bytes if least else None,
         what=_words(partition),
-        change=_change(was, (start, size), sector),
+        change=_change(partition, was, (start, size), sector),
     )
 
 
-def _change(was: tuple[int, int], becomes: tuple[int, int], sector: int) -> Change:
+def _change(
+    partition: Partition, was: tuple[int, int], becomes: tuple[int, int], sector: int
+) -> Change:
+    if partition.filesystem.kind in COPIED_KINDS and abs(becomes[1] - was[1]) >= sector:
+        return "made_anew"
     if becomes[1] < was[1]:
         return "shrunk"
     if becomes[1] - was[1] >= sector:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from verify.errors import UsageError
 from verify.fit.capacity import Capacity, Ground, ground
 from verify.fit.layout import Layout, Piece, lay_out
-from verify.fit.least import Least, least_of
+from verify.fit.least import COPIED_KINDS, Least, least_of
 from verify.manifest.header import Partition
 from verify.matching.pairing import on_drive
 from verify.rules.shared import size_bytes, start_bytes
@@ -76,14 +76,16 @@ def solve(header: Header, capacity: Capacity, wishes: Wishes, grain: int) -> Sol
         return Solution(capacity=capacity, ground=field_, layout=_NOTHING)
     grower = wishes.grow or wishes.shrink or _largest(partitions, lasts, growing=True)
     larger = wishes.grow is not None or capacity.size_bytes > header.drive.size_bytes
-    may_grow = larger and _is_known(lasts[grower])
     own = next(item for item in partitions if item.number == grower)
+    may_grow = larger and _is_known(lasts[grower]) and (wishes.grow is not None or _resizes(own))
     layout = lay_out(pieces, grower, field_, need=size_bytes(header, own), grow=may_grow)
     if not layout.fits:
-        number = wishes.shrink or _largest(partitions, lasts, growing=False)
-        own = next(item for item in partitions if item.number == number)
-        need = _need(header, own, lasts[number])
-        layout = lay_out(pieces, number, field_, need=need, grow=False)
+        for number in _givers(partitions, lasts, wishes.shrink):
+            own = next(item for item in partitions if item.number == number)
+            need = _need(header, own, lasts[number])
+            layout = lay_out(pieces, number, field_, need=need, grow=False)
+            if layout.fits:
+                break
     return _solved(header, own, Solution(capacity=capacity, ground=field_, layout=layout), lasts)
 
 
@@ -131,12 +133,33 @@ def _piece(header: Header, partition: Partition, grain: int) -> Piece:
     )
 
 
+def _givers(
+    partitions: list[Partition], lasts: dict[int, Least | None], asked: int | None
+) -> tuple[int, ...]:
+    """Return which partitions to try to shrink, in this order; the last is named where none does.
+
+    One that a tool can resize comes before a larger one whose files have to be copied.
+    """
+    if asked is not None:
+        return (asked,)
+    largest = _largest(partitions, lasts, growing=False)
+    resizable = [item for item in partitions if _resizes(item) and _is_known(lasts[item.number])]
+    if not resizable:
+        return (largest,)
+    return _largest(resizable, lasts, growing=False), largest
+
+
+def _resizes(partition: Partition) -> bool:
+    return partition.filesystem.kind not in COPIED_KINDS
+
+
 def _largest(partitions: list[Partition], lasts: dict[int, Least | None], *, growing: bool) -> int:
     """Return the largest one that can give way; where none can, the largest data partition."""
 
-    def rank(item: Partition) -> tuple[bool, bool, int]:
+    def rank(item: Partition) -> tuple[bool, bool, bool, int]:
         least = lasts[item.number]
-        return _is_known(least) and not growing, least is not None, item.sectors
+        known = _is_known(least) and not growing
+        return known, least is not None, growing and _resizes(item), item.sectors
 
     return max(partitions, key=rank).number
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from verify.fit.fit_document import FitDocument, FitLine, FitPartition, FitPrediction
 
+_RESIZED = frozenset({"shrunk", "grown", "made_anew"})
 _EDGE, _UNUSED = "|", "."
 _WIDEST_DRAWING = 100
 
@@ -30,11 +31,7 @@ def print_fit(console: Console, fit: FitDocument) -> None:
     """Print a whole fit."""
     console.print(Text(" FITS " if fit.fits else " DOES NOT FIT ", style="bold reverse"), end=" ")
     console.print(sentence(_answer(fit), "bold"))
-    section(console, "PICTURE", "widths by size; every partition is at least one mark wide")
-    for line in picture(fit, min(console.width, _WIDEST_DRAWING)):
-        console.print(Text(line, no_wrap=True, overflow="crop"))
-    section(console, "LAYOUT", f"new sectors of {fit.target.sector_bytes:,} bytes")
-    console.print(_layout(fit))
+    _print_layout(console, fit)
     section(console, "ARITHMETIC")
     console.print(_arithmetic(fit.arithmetic))
     _print_holders(console, fit)
@@ -46,14 +43,38 @@ def print_fit(console: Console, fit: FitDocument) -> None:
         _print_prediction(console, prediction)
 
 
+def _print_layout(console: Console, fit: FitDocument) -> None:
+    """Print where all goes; without room for it no picture, and no layout that looks like one."""
+    sectors = f"new sectors of {fit.target.sector_bytes:,} bytes"
+    if fit.fits:
+        section(console, "PICTURE", "widths by size; every partition is at least one mark wide")
+        for line in picture(fit, min(console.width, _WIDEST_DRAWING)):
+            console.print(Text(line, no_wrap=True, overflow="crop"))
+        section(console, "LAYOUT", sectors)
+    elif fit.partitions:
+        section(console, "LAYOUT TO AIM FOR", sectors)
+        first = (
+            f"Not possible yet: first {decimal_size(fit.must_move_bytes)} have to leave"
+            f" partition {fit.gives_way}."
+        )
+        console.print(sentence(first, "bold"))
+    else:
+        return
+    console.print(_layout(fit))
+
+
 def _answer(fit: FitDocument) -> str:
     if fit.refusal:
         return fit.refusal
-    changed = [row for row in fit.partitions if row.change in {"shrunk", "grown"}]
-    for row in changed:
-        if row.number == fit.gives_way:
-            new = row.sectors * fit.target.sector_bytes
-            return f"Partition {row.number} is {row.change} to {both_sizes(new)}."
+    for row in fit.partitions:
+        new = both_sizes(row.sectors * fit.target.sector_bytes)
+        if row.number == fit.gives_way and row.change == "made_anew":
+            return (
+                f"Partition {row.number} cannot be resized: make a new one of {new} and copy its"
+                " files."
+            )
+        if row.number == fit.gives_way and row.change in _RESIZED:
+            return f"Partition {row.number} is {row.change} to {new}."
     return "Every partition keeps its size."
 
 
@@ -119,7 +140,7 @@ def _layout(fit: FitDocument) -> Table:
         words = title == "what it is"
         table.add_column(title, justify="right" if right else "left", no_wrap=not words)
     if not fit.partitions:
-        table.add_row(ABSENT, "no layout: there is no room at all", *[ABSENT] * 5)
+        table.add_row(ABSENT, "no partitions", *[ABSENT] * 5)
     old = fit.source.sector_bytes if fit.source else fit.target.sector_bytes
     for row in fit.partitions:
         places = (
@@ -135,7 +156,7 @@ def _layout(fit: FitDocument) -> Table:
                 f"{start:,}",
                 f"{start + sectors - 1:,}",
                 binary_size(sectors * sector),
-                Text(change, style="bold" if change in {"shrunk", "grown"} else ""),
+                Text(change.replace("_", " "), style="bold" if change in _RESIZED else ""),
             )
     return table
 
