@@ -289,6 +289,7 @@ class _Capture:
             "boot": answer.boot,
             "hibernation": answer.hibernation,
             "change_journal": answer.change_journal,
+            "examination": answer.examination,
             "unread": own,
         }
 
@@ -326,6 +327,7 @@ class _Capture:
             contents=blocks.contents,
             incomplete=answer.incomplete,
             failure=failure if blocks.failure is None else f"{failure}; {blocks.failure}",
+            examination=answer.examination,
         )
 
     def _read_raw(self, entry: PartitionEntry, kind: str, window: Window) -> Answer:

@@ -74,6 +74,7 @@ class Seen:
             "boot": answer.boot,
             "hibernation": answer.hibernation,
             "change_journal": answer.change_journal,
+            "examination": answer.examination,
             "unread": unread,
         }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes
@@ -64,6 +64,7 @@ class FileReading:
         listed = Path(f"{self.task.rows}.listed")
         with Spool(listed) as spool:
             self._list(spool)
+            self._name_faults(spool)
             self._look_at_boot_files(spool)
             self._read(spool)
             self._find_owners(spool)
@@ -92,6 +93,21 @@ class FileReading:
         self.answer.change_journal = None if journal is None else asdict(journal)
         self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}
         self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
+
+    def _name_faults(self, spool: Spool) -> None:
+        """Give the faults of the examination the names of the files and folders that they hit."""
+        halves = [half for half in (self.answer.examination or {}).values() if _is_half(half)]
+        faults = [fault for half in halves for fault in half["faults"] if fault["node"] is not None]
+        wanted = {fault["node"] for fault in faults}
+        if not wanted:
+            return
+        first: dict[int, int] = {}
+        for number, node in enumerate(spool.nodes):
+            if node in wanted:
+                first.setdefault(node, number)
+        for fault in faults:
+            if fault["node"] in first:
+                fault["path"] = spool.entry(first[fault["node"]]).path
 
     # --- what the machine starts from ---
 
@@ -211,6 +227,10 @@ class FileReading:
         else:
             _add(contents, "bytes_hashed", len(entry.blocks) * FILE_BLOCK_BYTES)
         return entry.unhashed is not None
+
+
+def _is_half(value: object) -> TypeGuard[dict[str, Any]]:
+    return isinstance(value, dict)
 
 
 def _add(contents: dict[str, int | str], name: str, count: int) -> None:

@@ -19,6 +19,7 @@ from verify.filesystem.description import (
     Filesystem,
     Unread,
 )
+from verify.filesystem.examination import Examination
 from verify.manifest.base import Depth, Model
 from verify.source.hidden import HiddenArea
 from verify.table.partition_table import Table
@@ -155,13 +156,15 @@ class View(Model):
     hibernation: str | None = None
     change_journal: ChangeJournal | None = None
     boot: BootRecord | None = None
+    examination: Examination | None = None
     unread: tuple[Unread, ...] = ()
 
 
 class Partition(Model):
     """One partition: where its table puts it, what lies in it, what was read of it.
 
-    `boot`: what its start-up files name; `None` where nobody looked for them. `view`: what was
+    `boot`: what its start-up files name; `None` where nobody looked for them. `examination`: of the
+    filesystem's own structures; `None` where its kind is not examined. `view`: what was
     read through an unlocked view of it.
     """
 
@@ -181,6 +184,7 @@ class Partition(Model):
     hibernation: str | None = None
     change_journal: ChangeJournal | None = None
     boot: BootRecord | None = None
+    examination: Examination | None = None
     unread: tuple[Unread, ...] = ()
     view: View | None = None
 
@@ -196,6 +200,7 @@ class Partition(Model):
             "hibernation": seen.hibernation,
             "change_journal": seen.change_journal,
             "boot": seen.boot,
+            "examination": seen.examination,
             "unread": (*self.unread, *seen.unread),
         }
         return self.model_copy(update=update)

@@ -103,6 +103,8 @@ def _take(message: dict[str, Any], partial: Answer, progress: Progress) -> Answe
         progress.expect(message["expect"])
     elif "listed" in message:
         partial.listing, partial.incomplete = message["listed"], message["incomplete"]
+    elif "examined" in message:
+        partial.examination = message["examined"]
     elif "answer" in message:
         return Answer.from_fields(message["answer"])
     return None

@@ -70,7 +70,8 @@ class Answer:
     ended early; then `contents` tells how far it came. `vanished`: the drive went away, and how
     that showed. `owners`: whose the unreadable bytes of the partition are; `given_up`: why the
     drive was left in peace.
-    `unlike`: why a reading that was cut off cannot go on.
+    `unlike`: why a reading that was cut off cannot go on. `examination`: what an examination of
+    the filesystem's own structures found.
     """
 
     listing: dict[str, Any] | None = None
@@ -85,6 +86,7 @@ class Answer:
     owners: list[dict[str, Any]] = field(default_factory=list)
     given_up: str | None = None
     unlike: str | None = None
+    examination: dict[str, Any] | None = None
 
     def to_fields(self) -> dict[str, Any]:
         """Return the answer as JSON's types."""

@@ -10,6 +10,7 @@ import gc
 import os
 import signal
 import sys
+from dataclasses import asdict
 from typing import TextIO
 
 from verify.capture.readers.messages import Reporter
@@ -55,6 +56,7 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
     # NOTE: imported here, so that what a library does on import is caught and answered.
     from verify.capture.raw_capture import RawReading
     from verify.capture.volume_capture import FileReading
+    from verify.filesystem.examine import examine
     from verify.filesystem.open import open_volume
     from verify.source.drive import open_drive
     from verify.source.window import Window
@@ -70,6 +72,10 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
             if task.raw:
                 RawReading(task, window, report, answer).run()
             else:
+                examination = examine(window, task.kind, report.alive)
+                if examination is not None:
+                    answer.examination = asdict(examination)
+                    report.send(examined=answer.examination)
                 volume = open_volume(window, task.kind)
                 FileReading(task, drive, window, volume, report, answer).run()
         finally:

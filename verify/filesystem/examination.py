@@ -1,0 +1,128 @@
+"""What an examination of a filesystem's own structures found, as plain data.
+
+An examination asks what the filesystem's own driver and checker ask: would the volume be mounted,
+is every file found and read whole, and is nothing lost at the next write? It records; rules judge.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Self
+
+from blake3 import blake3
+
+MOST_FAULTS = 200
+"""Faults of one effect that are kept one by one; all are counted, and all are in the digest."""
+
+
+class Effect(StrEnum):
+    """What a fault does, the worst first."""
+
+    REFUSED = "refused"
+    """The volume's own system does not mount it, or not for writing."""
+    LOST = "lost"
+    """A file or folder is not found, or its contents or marks are not read whole."""
+    OVERWRITTEN = "overwritten"
+    """What a file or structure occupies is marked free, or has a second owner: a write destroys it.
+    """
+    REPAIRED = "repaired"
+    """The system's own check repairs it without loss: a copy, a count, a mark."""
+    WASTED = "wasted"
+    """Space is marked in use and belongs to nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing that is not as the driver needs it.
+
+    `structure`: the standard's name (`$MFTMirr`, `inode`, `FAT`). `place`: which of them (`record
+    5`, `inode 12`, `group 3`), in words that do not change when the volume is resized, if there
+    are such. `field`: what of it. `stored`, `expected`: both values, in words. `offset`: in bytes
+    of the volume. `node`: the file record or inode whose file or folder it hits; `path`: its name,
+    once the volume was listed.
+    """
+
+    effect: Effect
+    structure: str
+    place: str
+    field: str
+    stored: str
+    expected: str
+    offset: int | None = None
+    node: int | None = None
+    path: str | None = None
+
+    @property
+    def identity(self) -> tuple[str, str, str, str]:
+        """What makes it the same fault on another drive: the same place with the same value."""
+        return self.structure, self.place, self.field, self.stored
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """What was compared, and what was found.
+
+    `faults`: at most `MOST_FAULTS` an effect; `counts`: all of them, by effect; `digest`: BLAKE3
+    over the identities of all, in their order, so that two drives with more faults than are kept
+    can be told apart. `left_out`: what was not examined, and why.
+    """
+
+    compared: int = 0
+    faults: tuple[Fault, ...] = ()
+    counts: dict[str, int] = field(default_factory=dict)
+    digest: str | None = None
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Examination:
+    """Both halves of an examination; `allocation` is `None` for kinds that keep no such record.
+
+    `log_applied`: changes that waited in its journal were taken into account, as the system will
+    when it mounts the volume.
+    """
+
+    structure: Check
+    allocation: Check | None = None
+    log_applied: bool = False
+
+
+@dataclass(slots=True)
+class Recorder:
+    """Collects what one half of an examination compares and finds."""
+
+    compared: int = 0
+    _kept: dict[Effect, list[Fault]] = field(default_factory=dict)
+    _counts: Counter[str] = field(default_factory=Counter)
+    _digest: blake3 = field(default_factory=blake3)
+    _left_out: dict[str, None] = field(default_factory=dict)
+
+    def agree(self, count: int = 1) -> Self:
+        """Count things that were compared, whatever came of it."""
+        self.compared += count
+        return self
+
+    def fault(self, found: Fault) -> None:
+        """Record a fault."""
+        self._counts[found.effect] += 1
+        self._digest.update("\0".join((*found.identity, "")).encode("utf-8", "surrogatepass"))
+        kept = self._kept.setdefault(found.effect, [])
+        if len(kept) < MOST_FAULTS:
+            kept.append(found)
+
+    def leave_out(self, reason: str) -> None:
+        """Say that something was not examined, and why."""
+        self._left_out[reason] = None
+
+    def result(self) -> Check:
+        """Return what was recorded, the worst effect first."""
+        faults = [fault for effect in Effect for fault in self._kept.get(effect, ())]
+        return Check(
+            compared=self.compared,
+            faults=tuple(faults),
+            counts=dict(self._counts),
+            digest=self._digest.hexdigest() if faults else None,
+            left_out=tuple(self._left_out),
+        )
