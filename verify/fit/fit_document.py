@@ -49,7 +49,7 @@ class FitPartition(_Document):
 
     `number` is the old drive's. `least_bytes`: how small it could be made; `None` where it keeps
     its size, or that cannot be told. `change`: what becomes of it (`made_anew`: its filesystem cannot
-    be resized; a new one of that size takes copies of its files), `what`: what it is, in words.
+    be resized, a new one takes copies of its files), `what`: what it is, in words.
     """
 
     number: int
