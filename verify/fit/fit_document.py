@@ -48,8 +48,8 @@ class FitPartition(_Document):
     """One partition: its place on the new drive and on the old one.
 
     `number` is the old drive's. `least_bytes`: how small it could be made; `None` where it keeps
-    its size, or that cannot be told. `change`: what becomes of it (`made_anew`: its filesystem cannot
-    be resized, a new one takes copies of its files), `what`: what it is, in words.
+    its size, or that cannot be told. `change`: what becomes of it (`made_anew`: it cannot be
+    resized, a new one takes copies of its files), `what`: what it is, in words.
     """
 
     number: int
