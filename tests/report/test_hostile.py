@@ -22,11 +22,12 @@ from tests.report.test_html import KNOWN
 from tests.report.test_written_formats import OWN_ELEMENTS
 from verify.manifest.header import Owner, SectorRange, UnreadItem
 from verify.report.comparison_report import build_report
+from verify.report.comparison_screen import print_report
 from verify.report.drive import print_drive
 from verify.report.edition import Edition
 from verify.report.formats import rendered
 from verify.report.handover import build_handover
-from verify.report.terminal import console_for, print_report
+from verify.report.terminal import console_for
 from verify.rules.comparison_document import Comparison, PlacesRow
 from verify.rules.rule import Level
 

@@ -9,7 +9,8 @@ import pytest
 
 from tests.report.documents import NEW, OLD, comparison, finding, header, partition
 from verify.report.comparison_report import build_report
-from verify.report.terminal import console_for, print_report
+from verify.report.comparison_screen import print_report
+from verify.report.terminal import console_for
 from verify.rules.rule import Level
 
 if TYPE_CHECKING:

@@ -117,8 +117,8 @@ def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -
         return
     from verify.cli.options import language_of
     from verify.report.comparison_report import build_report
+    from verify.report.comparison_screen import print_report
     from verify.report.language import speaking
-    from verify.report.terminal import print_report
     from verify.rules.catalogue import RULES
 
     required = frozenset(rule.slug for rule in RULES if rule.required)
