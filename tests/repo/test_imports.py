@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FLOW = (
-    ("errors", "units", "stats", "version", "whole_file"),
+    ("errors", "units", "stats", "version", "whole_file", "own_code"),
     ("structs",),
     ("source",),
     ("table",),

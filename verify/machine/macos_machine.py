@@ -37,13 +37,13 @@ def look_at_macos() -> Machine:
     Raises:
         MachineUntold: its commands do not answer.
     """
-    listed = _answer("diskutil", "list", "-plist", "physical")
+    listed = _answer("/usr/sbin/diskutil", "list", "-plist", "physical")
     names = _plist(listed).get("WholeDisks", [])
     return macos_machine(
         listed,
-        {str(name): _answer("diskutil", "info", "-plist", str(name)) for name in names},
-        _answer("diskutil", "info", "-plist", "/"),
-        _answer("system_profiler", "SPNVMeDataType", "SPSerialATADataType", "-json"),
+        {str(name): _answer("/usr/sbin/diskutil", "info", "-plist", str(name)) for name in names},
+        _answer("/usr/sbin/diskutil", "info", "-plist", "/"),
+        _answer("/usr/sbin/system_profiler", "SPNVMeDataType", "SPSerialATADataType", "-json"),
     )
 
 

@@ -12,6 +12,7 @@ import os
 import platform
 import re
 import subprocess
+from pathlib import Path
 from typing import Any
 
 import psutil
@@ -35,7 +36,8 @@ _PARTITIONS = (
     "Get-Partition | Select-Object DiskNumber,PartitionNumber,Offset,Size,Guid,GptType,MbrType,"
     "DriveLetter | ConvertTo-Json"
 )
-_TRIM = ("fsutil", "behavior", "query", "DisableDeleteNotify")
+_POWERSHELL = "WindowsPowerShell/v1.0/powershell.exe"
+_TRIM = ("fsutil.exe", "behavior", "query", "DisableDeleteNotify")
 _PATIENCE_SECONDS = 60
 
 _BUSES = {"7": "usb", "usb": "usb", "11": "sata", "sata": "sata", "17": "nvme", "nvme": "nvme"}
@@ -56,20 +58,26 @@ def look_at_windows() -> Machine:
     """
     letter = os.environ.get("SYSTEMDRIVE", "C:")
     return windows_machine(
-        _answer("powershell", "-NoProfile", "-NonInteractive", "-Command", _DISKS),
-        _answer("powershell", "-NoProfile", "-NonInteractive", "-Command", _PARTITIONS),
+        _answer(_POWERSHELL, "-NoProfile", "-NonInteractive", "-Command", _DISKS),
+        _answer(_POWERSHELL, "-NoProfile", "-NonInteractive", "-Command", _PARTITIONS),
         _answer(*_TRIM),
         letter,
     )
 
 
-def _answer(*command: str) -> str:
+def _answer(program: str, *words: str) -> str:
+    # NOTE: a bare name would be looked for in the current folder first (CreateProcess).
+    system = Path(os.environ.get("SYSTEMROOT", r"C:\Windows")) / "System32"
     try:
         return subprocess.run(  # noqa: S603 - our own words
-            command, check=True, capture_output=True, text=True, timeout=_PATIENCE_SECONDS
+            (str(system / program), *words),
+            check=True,
+            capture_output=True,
+            text=True,
+            timeout=_PATIENCE_SECONDS,
         ).stdout
     except (OSError, subprocess.SubprocessError) as error:
-        raise MachineUntold("Windows", f"{command[0]} does not answer") from error
+        raise MachineUntold("Windows", f"{program} does not answer") from error
 
 
 def windows_machine(disks: str, partitions: str, trim: str, letter: str) -> Machine:

@@ -8,13 +8,12 @@ import os
 import queue
 import signal
 import subprocess
-import sys
 import threading
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verify.capture.readers.task import Answer
+from verify.own_code import own_python
 
 if TYPE_CHECKING:
     from verify.capture.progress import Progress
@@ -37,7 +36,9 @@ class Readers:
     """Starts reader processes, and can end all of them at once."""
 
     silence_seconds: float = SILENCE_SECONDS
-    command: tuple[str, ...] = (sys.executable, "-m", "verify.capture.readers.worker")
+    command: tuple[str, ...] = field(
+        default_factory=lambda: own_python("verify.capture.readers.worker")
+    )
     _stopping: threading.Event = field(default_factory=threading.Event)
 
     def stop(self) -> None:
@@ -150,17 +151,13 @@ def _death(process: subprocess.Popen[str]) -> str:
 
 
 def _environment() -> dict[str, str]:
-    """The reader's environment: UTC, since FAT's times are local, and this package's folder.
+    """The reader's environment: UTC, since FAT's times are local.
 
     NOTE: glibc maps each block above 128 KiB anew (mallopt(3)), which for pieces of 1 MiB takes
     longer than hashing them; from the heap they take half of the processor time.
     """
-    folder = str(Path(__file__).resolve().parents[2])
-    known = os.environ.get("PYTHONPATH")
-    path = folder if not known else os.pathsep.join((folder, known))
-    own = {"TZ": "UTC", "PYTHONPATH": path, "PYTHONIOENCODING": "utf-8"}
     memory = {"MALLOC_MMAP_THRESHOLD_": f"{16 << 20}", "MALLOC_TRIM_THRESHOLD_": f"{64 << 20}"}
     # NOTE: numpy's linear algebra, which nobody asks for here, would start a thread a processor,
     # and each takes of the reader's address space.
     threads = {"OPENBLAS_NUM_THREADS": "1"}
-    return {**os.environ, **own, **memory, **threads}
+    return {**os.environ, "TZ": "UTC", **memory, **threads}

@@ -1,6 +1,6 @@
 """The reader process: one partition, read apart, so that a hostile volume can only hurt itself.
 
-Started as `python -m verify.capture.readers.worker`, it takes a task from standard input and
+Started by `own_code.own_python`, it takes a task from standard input and
 answers on standard output, line by line. It never sees the manifest, and imports no model library.
 """
 
