@@ -8,6 +8,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── SourceMissing                      nothing is there
     │   ├── SourceNotDrive                     a folder, a pipe, a socket
     │   ├── SourceForeign                      a file that holds no drive (text, a few bytes)
+    │   ├── OnePartition          exit 2       a partition where a whole drive belongs
     │   ├── SourceForbidden                    no permission to read
     │   ├── SourceVanished                     gone, or shorter than it was, while being read
     │   ├── SourceUnreadable                   sectors that the drive does not give back
@@ -116,6 +117,38 @@ class SourceForeign(SourceError):
     def hint(self) -> str:
         """Say what belongs there."""
         return "Give a block device, a raw image file (sector by sector) or a manifest."
+
+
+@dataclass
+class OnePartition(SourceError):
+    """One partition where a whole drive belongs.
+
+    `drive`: the one it is of, where the system tells, and its `number` there; `start`: how many
+    sectors its boot sector counts in front of it.
+    """
+
+    drive: str | None = None
+    number: int | None = None
+    start: int | None = None
+
+    exit_code = 2
+
+    def __str__(self) -> str:
+        if self.number is not None:
+            return f"{self.source}: is partition {self.number} of {self.drive}, not a whole drive."
+        if self.drive is not None:
+            return f"{self.source}: is a part of {self.drive}, not a whole drive."
+        if self.start is not None:
+            return (
+                f"{self.source}: is one partition, not a whole drive: its boot sector begins at"
+                f" sector {self.start} of a drive."
+            )
+        return f"{self.source}: is of one partition, not of a whole drive."
+
+    def hint(self) -> str:
+        """Name what to give instead, and the way to look at one partition on purpose."""
+        instead = "the whole drive, or an image of it" if self.drive is None else self.drive
+        return f"Give {instead}. To examine one partition on purpose, say --one-partition."
 
 
 @dataclass

@@ -58,6 +58,7 @@ READERS = WRITERS | {
     "verify/capture/resume.py",  # what a capture that was cut off was begun on
     "verify/source/drive.py",  # the one opener of drives
     "verify/source/identity.py",  # what sysfs tells
+    "verify/source/part.py",  # what sysfs tells of what a device is a part of
     "verify/source/hidden.py",  # what sysfs tells of areas beside a drive
     "verify/source/mapped.py",  # what sysfs tells of a mapped device
     "verify/machine/efi.py",  # start-up entries of the firmware

@@ -55,5 +55,8 @@ def test_errors_when_walked_then_the_drawing_shows_them_all() -> None:
 
 def test_errors_when_walked_then_only_wrong_usage_exits_otherwise() -> None:
     """Exit 2 is for the call, 4 for everything else that is named."""
-    assert {one.__name__ for one in errors() if one.exit_code != 4} == {"UsageError"}
+    assert {one.__name__ for one in errors() if one.exit_code != 4} == {
+        "UsageError",
+        "OnePartition",
+    }
     assert UsageError.exit_code == 2

@@ -23,6 +23,7 @@ from verify.capture.progress import Progress
 from verify.capture.readers.isolate import Readers
 from verify.capture.readers.task import Answer, Depth, Task
 from verify.capture.resume import Unfinished, state_of
+from verify.capture.scope import boot_sector_start, hold_scope
 from verify.capture.unlocked_view import Seen, look_at_view
 from verify.errors import (
     OutputError,
@@ -36,7 +37,7 @@ from verify.filesystem.opaque.members import recognise_whole
 from verify.filesystem.recognise import recognise
 from verify.manifest.draw import DEFAULT_SEED
 from verify.manifest.file import write_manifest
-from verify.manifest.header import Header
+from verify.manifest.header import GivenAs, Header
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
 from verify.stats import TOLERABLE_SHARE, sample_size
@@ -70,7 +71,8 @@ class CaptureOptions:
     for as many as exclude 0.1 % at that confidence; `scratch`: a folder for listings that wait,
     about 300 bytes a file, `None` for the system's; `retries`: of a failing read; `resume`:
     note beside the manifest what was read, and go on from what was noted before. `views`: the
-    path of an unlocked view of an encrypted partition, by the partition's number.
+    path of an unlocked view of an encrypted partition, by the partition's number. `given_as`: what
+    the person says it is; `looking`: nothing is judged by it, so that one partition will do.
     """
 
     depth: Depth = "sample"
@@ -82,6 +84,8 @@ class CaptureOptions:
     retries: int = 1
     resume: bool = False
     views: Mapping[int, str] = field(default_factory=dict)
+    given_as: GivenAs | None = None
+    looking: bool = False
 
     @property
     def draw(self) -> int:
@@ -111,6 +115,7 @@ def capture(
 
     Raises:
         SourceError: the drive cannot be used, or went away.
+        OnePartition, UsageError: it is not what it was given as.
         OutputError: the manifest, or the listings before it, could not be written.
         ViewRefused: what was handed in is no view of that partition.
         ResumeRefused: it was to go on, and the drive is not provably the same and unchanged.
@@ -162,6 +167,9 @@ class _Capture:
             drive.sector_bytes = table.sector_bytes
         described = [(entry, self._describe(entry, table)) for entry in table.partitions]
         refuse_foreign(drive, table, [filesystem.kind for _, filesystem in described])
+        if not self.options.looking:
+            filesystems = (filesystem for _, filesystem in described)
+            hold_scope(drive, table, filesystems, self.options.given_as)
         if self.unfinished is not None:
             windows = [(entry.number, self._window(entry, table)) for entry in table.partitions]
             chosen = [self.options.seed, self.options.confidence, self.options.sample_blocks]
@@ -171,6 +179,7 @@ class _Capture:
         partitions = self._partitions(described, table)
         drive_info = self._drive_info()
         drive_info["changed_while_read"] = _mark(drive) != before
+        drive_info["boot_sector_start"] = boot_sector_start(drive, table)
         self.unreadable.update(drive.unreadable)
         fields = {
             "depth": self.options.depth,
@@ -190,6 +199,7 @@ class _Capture:
                 "unreadable": self._unreadable_sectors(),
                 "owners": self.owners,
                 "name_salt": self.around.name_salt,
+                "given_as": self.options.given_as,
             },
             "unread": self.unread,
         }

@@ -10,12 +10,14 @@ from verify.cli.options import (
     ConfidenceOption,
     DepthOption,
     JsonOption,
+    OnePartitionOption,
     RetriesOption,
     SampleBlocksOption,
     SampleFilesOption,
     ScratchOption,
     SeedOption,
     ViewOption,
+    WholeDriveOption,
 )
 
 
@@ -36,6 +38,8 @@ def capture(  # noqa: PLR0913 - the command's own options
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
     view: ViewOption = None,
+    one_partition: OnePartitionOption = False,
+    whole_drive: WholeDriveOption = False,
     resume: Annotated[
         bool,
         typer.Option(
@@ -50,7 +54,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     from dataclasses import replace as replace_options
 
     from verify.capture.side_by_side import capture_one
-    from verify.cli.capture_request import capture_options, new_file, views_of
+    from verify.cli.capture_request import capture_options, given_as, new_file, views_of
     from verify.cli.output import emit
     from verify.errors import UsageError
     from verify.manifest.file import is_manifest
@@ -69,6 +73,7 @@ def capture(  # noqa: PLR0913 - the command's own options
         sample_blocks=sample_blocks,
         scratch=scratch,
         retries=retries,
+        given_as=given_as((drive,), one_partition=one_partition, whole_drive=whole_drive),
     )
     if resume and options.depth != "full":
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")

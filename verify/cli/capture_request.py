@@ -11,6 +11,44 @@ from verify.errors import UsageError
 
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
+    from verify.manifest.file import Manifest
+    from verify.manifest.header import GivenAs
+
+
+def given_as(sides: tuple[str, ...], *, one_partition: bool, whole_drive: bool) -> "GivenAs | None":
+    """Return what the person says that the drives to be read are; `None`: nothing is said.
+
+    Raises:
+        UsageError: both are said, or no drive is read.
+    """
+    from verify.manifest.file import is_manifest
+
+    if one_partition and whole_drive:
+        raise UsageError("--one-partition and --whole-drive exclude each other.", "Give one.")
+    if not (one_partition or whole_drive):
+        return None
+    if all(is_manifest(side) for side in sides):
+        option = "--one-partition" if one_partition else "--whole-drive"
+        advice = "What a manifest is of was said when it was captured; capture it again."
+        raise UsageError(f"{option}: no drive is read here, only manifests.", advice)
+    return "partition" if one_partition else "drive"
+
+
+def whole_drive_manifest(path: str) -> "Manifest":
+    """Open the manifest of a whole drive.
+
+    Raises:
+        ManifestError: it cannot be used.
+        OnePartition: it is of one partition only.
+    """
+    from verify.errors import OnePartition
+    from verify.manifest.file import open_manifest
+
+    manifest = open_manifest(path)
+    if manifest.header.scope == "partition":
+        part = manifest.header.drive.part_of
+        raise OnePartition(path, *((part.path, part.number) if part else ()))
+    return manifest
 
 
 def capture_options(  # noqa: PLR0913 - as many as the command has, all named
@@ -23,6 +61,7 @@ def capture_options(  # noqa: PLR0913 - as many as the command has, all named
     scratch: str | None,
     retries: int,
     beside: tuple[str, ...] = (),
+    given_as: "GivenAs | None" = None,
 ) -> "CaptureOptions":
     """Return the options of a capture; what was not given is as in a manifest of `beside`.
 
@@ -35,6 +74,7 @@ def capture_options(  # noqa: PLR0913 - as many as the command has, all named
         sample_blocks=sample_blocks,
         scratch=None if scratch is None else existing_folder(scratch),
         retries=retries,
+        given_as=given_as,
     )
     if confidence is not None and not 0 < confidence < 1:
         advice = "Give a share, such as 0.95."

@@ -21,6 +21,7 @@ from verify.cli.options import (
     JsonOption,
     LangOption,
     NamesOption,
+    OnePartitionOption,
     PaperName,
     PaperOption,
     ReplaceReportOption,
@@ -34,6 +35,7 @@ from verify.cli.options import (
     SourceViewOption,
     TargetArgument,
     TargetViewOption,
+    WholeDriveOption,
 )
 
 
@@ -50,6 +52,8 @@ def check(  # noqa: PLR0913 - the command's own options
     retries: RetriesOption = 1,
     source_view: SourceViewOption = None,
     target_view: TargetViewOption = None,
+    one_partition: OnePartitionOption = False,
+    whole_drive: WholeDriveOption = False,
     keep: Annotated[
         str | None,
         typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
@@ -73,7 +77,7 @@ def check(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
-    from verify.cli.capture_request import capture_options, new_folder, with_views
+    from verify.cli.capture_request import capture_options, given_as, new_folder, with_views
     from verify.cli.judging import declared_by, judge, tell
     from verify.cli.report_files import report_files
 
@@ -90,6 +94,7 @@ def check(  # noqa: PLR0913 - the command's own options
         scratch=scratch,
         retries=retries,
         beside=(source, target),
+        given_as=given_as((source, target), one_partition=one_partition, whole_drive=whole_drive),
     )
     both = with_views(options, (source, target), (source_view, target_view))
     filing = filing_for(

@@ -6,12 +6,14 @@ from verify.cli.options import (
     JsonOption,
     LangOption,
     NamesOption,
+    OnePartitionOption,
     PaperName,
     PaperOption,
     ReplaceReportOption,
     ReportOption,
     SourceArgument,
     TargetArgument,
+    WholeDriveOption,
 )
 
 
@@ -19,6 +21,8 @@ def compare(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     target: TargetArgument,
     *,
+    one_partition: OnePartitionOption = False,
+    whole_drive: WholeDriveOption = False,
     fit: FitOption = None,
     report: ReportOption = None,
     names: NamesOption = False,
@@ -31,7 +35,9 @@ def compare(  # noqa: PLR0913 - the command's own options
 
     A drive or an image in the place of a manifest is read first, as `check` reads it.
     """
-    from verify.cli.capture_request import like_the_other_side
+    from dataclasses import replace as with_changes
+
+    from verify.cli.capture_request import given_as, like_the_other_side
     from verify.cli.judging import declared_by, judge, tell
     from verify.cli.report_files import report_files
 
@@ -39,7 +45,10 @@ def compare(  # noqa: PLR0913 - the command's own options
     reports = report_files(
         report, (source, target), names=names, replace=replace, paper=paper, lang=lang
     )
-    judged = judge(source, target, like_the_other_side((source, target)), declared=declared)
+    sides = source, target
+    said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
+    options = with_changes(like_the_other_side(sides), given_as=said)
+    judged = judge(source, target, options, declared=declared)
     tell(judged, as_document=json, lang=lang)
     reports.write(judged.comparison)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

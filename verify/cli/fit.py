@@ -109,11 +109,12 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
 def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
     from verify.capture.drive_capture import CaptureOptions
     from verify.capture.side_by_side import capture_one
+    from verify.cli.capture_request import whole_drive_manifest
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 
     if is_manifest(source):
-        return open_manifest(source)
+        return whole_drive_manifest(source)
     file = folder / "old.manifest"
     options = CaptureOptions(depth="layout", scratch=Path(scratch) if scratch else None)
     with Bars(sys.stderr) as bars:

@@ -80,11 +80,12 @@ def _as_then(
 def _read(drive: str, file: Path, options: "CaptureOptions") -> "Manifest":
     """Read a drive; a manifest is taken as it is."""
     from verify.capture.side_by_side import capture_one
+    from verify.cli.capture_request import whole_drive_manifest
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 
     if is_manifest(drive):
-        return open_manifest(drive)
+        return whole_drive_manifest(drive)
     with Bars(sys.stderr) as bars:
         capture_one(drive, file, options, bars.drive(Path(drive).name))
     return open_manifest(file)

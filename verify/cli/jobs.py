@@ -18,7 +18,14 @@ from verify.cli.job_options import (
     TechnicianOption,
     archive_at,
 )
-from verify.cli.options import EXIT_OF_VERDICT, JsonOption, SourceArgument, TargetArgument
+from verify.cli.options import (
+    EXIT_OF_VERDICT,
+    JsonOption,
+    OnePartitionOption,
+    SourceArgument,
+    TargetArgument,
+    WholeDriveOption,
+)
 from verify.errors import UsageError
 
 
@@ -111,6 +118,8 @@ def add_job(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     target: TargetArgument,
     *,
+    one_partition: OnePartitionOption = False,
+    whole_drive: WholeDriveOption = False,
     archive: ArchiveOption = None,
     technician: TechnicianOption = None,
     customer: CustomerOption = None,
@@ -120,9 +129,14 @@ def add_job(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """File a job from two manifests (a drive in the place of one is read first)."""
-    from verify.cli.capture_request import like_the_other_side
+    from dataclasses import replace as with_changes
+
+    from verify.cli.capture_request import given_as, like_the_other_side
     from verify.cli.judging import judge, tell
 
+    sides = source, target
+    said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
+    options = with_changes(like_the_other_side(sides), given_as=said)
     filing = filing_for(
         job,
         archive=archive,
@@ -133,7 +147,7 @@ def add_job(  # noqa: PLR0913 - the command's own options
         ask=ask,
     )
     with folder_for(filing, None) as folder:
-        judged = judge(source, target, like_the_other_side((source, target)), folder)
+        judged = judge(source, target, options, folder)
         tell(judged, as_document=json)
         if filing is not None and folder is not None:
             filing.file(judged.comparison, folder)

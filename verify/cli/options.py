@@ -105,6 +105,19 @@ TargetViewOption = Annotated[
     list[str] | None,
     typer.Option("--target-view", metavar="N=PATH", help="The same, of the new drive."),
 ]
+OnePartitionOption = Annotated[
+    bool,
+    typer.Option(
+        "--one-partition", help="It is one partition, and is to be examined as no more than that."
+    ),
+]
+WholeDriveOption = Annotated[
+    bool,
+    typer.Option(
+        "--whole-drive",
+        help="What has no partition table is a whole drive all the same (a formatted stick).",
+    ),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]

@@ -78,18 +78,19 @@ def _archive_of(against: str, archive: str | None) -> "Archive | None":
 
 def _manifest(path: str) -> "Against":
     from verify.after.running import Against
-    from verify.manifest.file import open_manifest
+    from verify.cli.capture_request import whole_drive_manifest
 
-    return Against(target=open_manifest(path).header)
+    return Against(target=whole_drive_manifest(path).header)
 
 
 def _job(place: "Archive", job: str, key: "Key | None") -> "Against":
     from verify.after.running import Against
     from verify.archive.entry import SIDE_NAMES
     from verify.archive.proof import job_problems
-    from verify.manifest.file import open_manifest
+    from verify.cli.capture_request import whole_drive_manifest
 
-    source, target = (open_manifest(place.file(job, name)).header for name in SIDE_NAMES.values())
+    paths = (str(place.file(job, name)) for name in SIDE_NAMES.values())
+    source, target = (whole_drive_manifest(path).header for path in paths)
     problems = job_problems(place, job, key)
     return Against(target, source, job, problems[0].message if problems else None)
 

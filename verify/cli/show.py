@@ -45,5 +45,6 @@ def _header(drive: str) -> "Header":
         return open_manifest(drive).header
     with working_folder(None) as folder, Bars(sys.stderr) as bars:
         file = Path(folder) / "shown.manifest"
-        capture_one(drive, file, CaptureOptions(depth="layout"), bars.drive(Path(drive).name))
+        options = CaptureOptions(depth="layout", looking=True)
+        capture_one(drive, file, options, bars.drive(Path(drive).name))
         return open_manifest(file).header

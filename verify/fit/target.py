@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from verify.errors import UsageError
+from verify.capture.scope import hold_scope
+from verify.errors import OnePartition, UsageError
 from verify.fit.capacity import Capacity, grain_bytes, is_size, parse_size
 from verify.manifest.file import is_manifest, open_manifest
 from verify.source.drive import open_drive
@@ -37,6 +38,7 @@ def find_target(text: str, source: Header, sector_bytes: int | None = None) -> T
 
     Raises:
         UsageError: a size that is none, or the old drive itself.
+        OnePartition: one partition, of which no drive's size can be told.
         SourceError, ManifestError: a drive or manifest that cannot be used.
     """
     sector = sector_bytes or source.table.sector_bytes
@@ -45,6 +47,8 @@ def find_target(text: str, source: Header, sector_bytes: int | None = None) -> T
         return Target(name=text, capacity=capacity, grain=grain_bytes(None))
     if is_manifest(text):
         header = open_manifest(text).header
+        if header.scope == "partition":
+            raise OnePartition(text)
         _hold_other(text, header.drive.file_id, source)
         known = header.drive.kind == "device" or header.table.scheme != "none"
         sector = header.drive.sector_bytes if known and sector_bytes is None else sector
@@ -52,6 +56,7 @@ def find_target(text: str, source: Header, sector_bytes: int | None = None) -> T
     with open_drive(text) as drive:
         _hold_other(text, drive.identity.file_id, source)
         table = read_table(drive, sector_bytes=drive.sector_bytes, sector_known=drive.sector_known)
+        hold_scope(drive, table)
         if sector_bytes is None and (drive.sector_known or table.scheme != "none"):
             sector = drive.sector_bytes if drive.sector_known else table.sector_bytes
         optimal = drive.identity.optimal_io_bytes

@@ -22,11 +22,50 @@ from verify.filesystem.description import (
 from verify.filesystem.examination import Examination
 from verify.manifest.base import Depth, Model
 from verify.source.hidden import HiddenArea
+from verify.source.part import PartOf
 from verify.table.partition_table import Table
 
 SCHEMA_NAME = "drivewitness.manifest"
 SCHEMA_VERSION = 1
 SCHEMA = f"{SCHEMA_NAME}/{SCHEMA_VERSION}"
+
+
+GivenAs = Literal["drive", "partition"]
+
+Scope = Literal["drive", "partition", "unconfirmed"]
+"""What a manifest is of: a whole drive, one partition only, or something without a table of which
+nobody confirmed that it is a whole drive."""
+
+_ATTACHED = frozenset({"sata", "nvme", "usb", "mmc"})
+"""Buses that drives hang on: what the system shows there as a whole device is one."""
+
+
+def scope_of(
+    part: PartOf | None,
+    bus: str | None,
+    table: Table,
+    *,
+    given_as: GivenAs | None,
+    records_start: bool,
+) -> Scope:
+    """Return what a drive or image that was handed in is.
+
+    `part`, `bus`: what the system says of the device; `records_start`: whether a boot sector at its
+    very start says that it lies further back on its drive. What these say outweighs `given_as`
+    (a person confirms what is open, no more).
+
+    NOTE: a table on a mapped part makes it the drive of a virtual machine, perhaps; a table on a
+    partition may be the record of an extended one.
+    """
+    has_table = table.scheme != "none"
+    open_mapping = part is not None and part.by == "mapping" and has_table
+    if given_as == "partition" or (part is not None and not open_mapping):
+        return "partition"
+    if has_table and not open_mapping:
+        return "drive"
+    if records_start and not has_table and bus not in _ATTACHED:
+        return "partition"
+    return "drive" if given_as == "drive" else "unconfirmed"
 
 
 class SectorRange(Model):
@@ -59,6 +98,9 @@ class DriveInfo(Model):
     `adapter` where a bridge may have answered for it). `mounted`: mount points in use while it
     was read. `changed_while_read`: the table read at the end differs from the one at the start.
     `hidden_areas`: each sort of area beyond what can be read, and what is known of it.
+    `part_of`: the drive that the device is a part of, with that drive's model and serial.
+    `boot_sector_start`: how many sectors lie in front of it on its drive, as a boot sector in
+    sector 0 says; `None` where there is a table, or no such boot sector.
     """
 
     path: str
@@ -79,6 +121,8 @@ class DriveInfo(Model):
     mounted_writable: bool = False
     changed_while_read: bool = False
     hidden_areas: tuple[HiddenArea, ...] = ()
+    part_of: PartOf | None = None
+    boot_sector_start: int | None = None
 
 
 class Listing(Model):
@@ -240,7 +284,8 @@ class CaptureInfo(Model):
     `seed` keys the draw (any text); `confidence` is that of the bounds; `started`/`ended` are
     seconds since 1970 UTC; `unreadable` lists the sectors that the drive did not give back,
     `owners` whose they are, where the partition's files were listed. `name_salt`: drawn at random
-    for this capture, hex; it keys what stands for a name where names may not be told.
+    for this capture, hex; it keys what stands for a name where names may not be told. `given_as`:
+    what the person who gave it said it is, `drive` or `partition`; `None` where nobody said.
     """
 
     tool_version: str
@@ -252,6 +297,7 @@ class CaptureInfo(Model):
     unreadable: tuple[SectorRange, ...] = ()
     owners: tuple[Owner, ...] = ()
     name_salt: str | None = None
+    given_as: GivenAs | None = None
 
 
 class Header(Model):
@@ -273,6 +319,18 @@ class Header(Model):
     unread: tuple[UnreadItem, ...] = ()
 
     model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
+
+    @property
+    def scope(self) -> Scope:
+        """What it is of; manifests of older versions are judged by what they recorded."""
+        starts = [item.filesystem.hidden_sectors for item in self.partitions]
+        return scope_of(
+            self.drive.part_of,
+            self.drive.bus,
+            self.table,
+            given_as=self.capture.given_as,
+            records_start=any((self.drive.boot_sector_start, *starts)),
+        )
 
     def partition(self, number: int) -> Partition | None:
         """Return the partition with that number."""

@@ -8,6 +8,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from verify.report.comparison_report import both_sizes, partition_bytes, partition_words, when
+from verify.report.scope_words import ONE_PARTITION_ONLY
 from verify.report.terminal import facts_table, plain, section, sentence
 from verify.units import decimal_size
 
@@ -42,6 +43,10 @@ def print_drive(console: Console, header: Header) -> None:
 def _drive(header: Header) -> Iterator[tuple[str, str]]:
     drive = header.drive
     yield "path", drive.path
+    if header.scope == "partition":
+        yield "scope", ONE_PARTITION_ONLY + _of_which_drive(header)
+    elif header.scope == "unconfirmed":
+        yield "scope", "no partition table: a whole drive or one partition, it does not say which"
     yield "kind", drive.kind
     yield "model", drive.model or "not told"
     serial = drive.serial or "not told"
@@ -55,6 +60,14 @@ def _drive(header: Header) -> Iterator[tuple[str, str]]:
     if drive.changed_while_read:
         yield "changed", "the table changed while the drive was read"
     yield "read", f"{when(header.capture.started)}, depth {header.depth}"
+
+
+def _of_which_drive(header: Header) -> str:
+    part = header.drive.part_of
+    if part is None:
+        return ", not a whole drive"
+    names = [word for word in (part.model, part.serial) if word]
+    return f", of {part.path}" + (f" ({' '.join(names)})" if names else "")
 
 
 def _table(table: Table) -> Iterator[tuple[str, str]]:

@@ -16,6 +16,7 @@ from typing import Literal
 import psutil
 
 from verify.source.hidden import HiddenArea, hidden_areas
+from verify.source.part import PartOf, part_of
 
 BLKSSZGET = 0x1268
 """ioctl: logical sector size of a block device in bytes (linux/fs.h)."""
@@ -29,6 +30,8 @@ class Identity:
     behind a loop device. `optimal_io_bytes`: what the drive would
     like to be written in, 0 for nothing in particular. `serial_source` is `drive`, or
     `adapter` where the drive hangs on USB, whose bridge may answer with a number of its own.
+    `part_of`: the drive that this is only a part of; that one's names are told there, never as
+    this one's own.
     """
 
     kind: Literal["image", "device"]
@@ -47,6 +50,7 @@ class Identity:
     mounted: tuple[str, ...] = ()
     mounted_writable: bool = False
     hidden_areas: tuple[HiddenArea, ...] = ()
+    part_of: PartOf | None = None
 
 
 def device_identity(descriptor: int, status: os.stat_result) -> Identity:
@@ -62,17 +66,21 @@ def attached_identity(folder: Path) -> Identity:
     whole = _whole_drive(folder)
     bus = _bus(whole)
     mounts, writable = _mounts(folder)
-    serial = _serial(whole)
+    part = part_of(folder)
+    model, serial, wwn = _own_names(whole)
+    if part is not None:
+        part = replace(part, model=model, serial=serial)
+        model = serial = wwn = None
     return Identity(
         kind="device",
         file_id=f"device:{_text(folder / 'dev')}",
         sector_bytes=_number(whole / "queue/logical_block_size"),
         physical_sector_bytes=_number(whole / "queue/physical_block_size"),
         optimal_io_bytes=_number(whole / "queue/optimal_io_size"),
-        model=_text(whole / "device/model"),
+        model=model,
         serial=serial,
         serial_source=None if serial is None else ("adapter" if bus == "usb" else "drive"),
-        wwn=_text(whole / "device/wwid") or _text(whole / "wwid"),
+        wwn=wwn,
         bus=bus,
         rotational=_flag(whole / "queue/rotational"),
         read_only=_flag(folder / "ro"),
@@ -80,7 +88,14 @@ def attached_identity(folder: Path) -> Identity:
         mounted=mounts,
         mounted_writable=writable,
         hidden_areas=hidden_areas(whole, bus),
+        part_of=part,
     )
+
+
+def _own_names(whole: Path) -> tuple[str | None, str | None, str | None]:
+    """Return a drive's model, serial number and world-wide name."""
+    world = _text(whole / "device/wwid") or _text(whole / "wwid")
+    return _text(whole / "device/model"), _serial(whole), world
 
 
 def _whole_drive(folder: Path) -> Path:

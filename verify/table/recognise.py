@@ -82,6 +82,21 @@ def _power_of_two(value: int, low: int, high: int) -> bool:
     return low <= value <= high and value & (value - 1) == 0
 
 
+def recorded_start(sector: bytes) -> int | None:
+    """Return how many sectors lie in front of a volume, as its boot sector says, if it says so.
+
+    `sector`: its first 512 bytes. BitLocker keeps the field of the volume that it encrypts.
+    """
+    volume = boot_sector_volume(sector)
+    if volume is None:
+        return None
+    if volume.kind == "exfat":
+        return exfat.BOOT_SECTOR.parse(sector).number("PartitionOffset")
+    if volume.kind == "fat":
+        return fat.BOOT_SECTOR.parse(sector).number("BPB_HiddSec")
+    return ntfs.BOOT_SECTOR.parse(sector).number("hidden_sectors")
+
+
 def _ntfs(sector: bytes) -> Volume | None:
     boot = ntfs.BOOT_SECTOR.parse(sector)
     sector_bytes, total = boot.number("bytes_per_sector"), boot.number("total_sectors")
