@@ -4,18 +4,25 @@ import sys
 
 from verify.own_code import keep_to_own_code
 
-EXIT_INTERRUPTED = 130
-
 
 def main() -> int:
     """Run the command line and return its exit code."""
     keep_to_own_code()
+    # NOTE: reader processes import this file again; only the command itself needs the rest.
+    from verify.cli.ending import (  # noqa: PLC0415
+        EXIT_INTERRUPTED,
+        Ended,
+        end_when_told,
+        open_what_is_closed,
+    )
+
+    open_what_is_closed()
     try:
-        # NOTE: reader processes import this file again; only the command itself needs the rest.
+        end_when_told()
         from verify.cli.app import run  # noqa: PLC0415
 
         return run(sys.argv[1:])
-    except KeyboardInterrupt:
+    except (Ended, KeyboardInterrupt):
         return EXIT_INTERRUPTED
 
 

@@ -74,6 +74,7 @@ READERS = WRITERS | {
     "verify/audit/audit_file.py",  # a saved plan or result of an audit
     "verify/archive/entry.py",  # records and seals of an archive
     "verify/cli/output.py",  # the null device, where a closed output is sent
+    "verify/cli/ending.py",  # the same, in the place of streams that are closed from the start
 }
 """Modules that open anything at all."""
 

@@ -29,7 +29,7 @@ from verify.rules.judge_drives import compare
 from verify.stats import draw_size
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     from verify.archive.archive import Archive
     from verify.archive.seal import Key
@@ -88,6 +88,13 @@ class Plan(_Document):
     strata: tuple[Stratum, ...] = Field(min_length=1)
     jobs: tuple[DrawnJob, ...]
 
+    @model_validator(mode="after")
+    def _can_be(self) -> Self:
+        if len({stratum.name for stratum in self.strata}) < len(self.strata):
+            raise ValueError("a stratum is in it twice")
+        _hold_jobs(self.jobs, self.strata)
+        return self
+
 
 class Looked(_Document):
     """A drawn job looked at again; `today`: its verdict by today's rules, where it has one.
@@ -116,18 +123,20 @@ class Result(_Document):
 
     @model_validator(mode="after")
     def _can_be(self) -> Self:
-        """Hold that no job counts twice, and no stratum for more than there are in it."""
-        if len({job.job for job in self.jobs}) < len(self.jobs):
-            raise ValueError("a job is in it twice")
-        if len({stratum.name for stratum in self.plan.strata}) < len(self.plan.strata):
-            raise ValueError("a stratum is in it twice")
-        drawn = Counter(job.stratum for job in self.jobs)
-        for stratum in self.plan.strata:
-            if drawn.pop(stratum.name, 0) > stratum.population:
-                raise ValueError("more jobs of a stratum were drawn than there are")
-        if drawn:
-            raise ValueError("a job is of no stratum of the plan")
+        _hold_jobs(self.jobs, self.plan.strata)
         return self
+
+
+def _hold_jobs(jobs: Sequence[DrawnJob | Looked], strata: Sequence[Stratum]) -> None:
+    """Hold that no job counts twice, and no stratum for more than there are in it."""
+    if len({job.job for job in jobs}) < len(jobs):
+        raise ValueError("a job is in it twice")
+    drawn = Counter(job.stratum for job in jobs)
+    for stratum in strata:
+        if drawn.pop(stratum.name, 0) > stratum.population:
+            raise ValueError("more jobs of a stratum were drawn than there are")
+    if drawn:
+        raise ValueError("a job is of no stratum of the plan")
 
 
 def plan_audit(  # noqa: PLR0913 - all that a plan says

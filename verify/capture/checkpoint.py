@@ -25,6 +25,9 @@ SYNC_SECONDS = 5.0
 MOST_READ_AGAIN = 32
 """Files or blocks that are read again before a reading goes on, spread over all that were read."""
 
+NO_NOTE = "what it noted cannot be read"
+
+_DIGEST_CHARACTERS = 64
 _HEAD = b"drivewitness checkpoint 1 "
 _CHECK_DIGITS = 16
 
@@ -94,6 +97,14 @@ class Checkpoint:
 
 def _check(text: bytes) -> bytes:
     return blake3(text).hexdigest()[:_CHECK_DIGITS].encode("ascii")
+
+
+def digest_noted(note: bytes) -> str:
+    """Return the BLAKE3 that a note is; ValueError where it is none."""
+    text = note.decode("ascii")
+    if len(text) != _DIGEST_CHARACTERS or text != bytes.fromhex(text).hex():
+        raise ValueError("no digest")
+    return text
 
 
 def read_again(numbers: Sequence[int]) -> list[int]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
+from verify.capture.checkpoint import digest_noted
 from verify.capture.owners import places_of
 from verify.capture.readers.messages import Reporter
 from verify.errors import ReaderError, SourceUnreadable
@@ -227,11 +228,11 @@ def is_digest(note: bytes) -> bool:
 
 
 def noted_entry(spool: Spool, number: int, note: bytes) -> Entry:
-    """Return an entry as its note has it."""
+    """Return an entry as its note has it; ValueError where the note is none."""
     if not is_digest(note):
         return decode_entry(parse_line(note))
     entry = spool.entry(number)
-    entry.digest = note.decode("ascii")
+    entry.digest = digest_noted(note)
     return entry
 
 

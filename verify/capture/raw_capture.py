@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
-from verify.capture.checkpoint import Checkpoint, read_again
+from verify.capture.checkpoint import NO_NOTE, Checkpoint, digest_noted, read_again
 from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.errors import ResumeRefused, SourceUnreadable
@@ -83,8 +83,12 @@ class RawReading:
         """
         if checkpoint is None:
             return {}
-        known = {index: text.decode("ascii") for index, text in checkpoint.noted()}
-        if known and not checkpoint.fits:
+        try:
+            known = {index: digest_noted(text) for index, text in checkpoint.noted()}
+        except ValueError as error:
+            raise ResumeRefused(str(checkpoint.path.parent), NO_NOTE) from error
+        blocks = blocks_in(self.window.size_bytes)
+        if known and not (checkpoint.fits and max(known) < blocks):
             raise ResumeRefused(str(checkpoint.path.parent), "a partition lies elsewhere now")
         for index in read_again(sorted(known)):
             if self._digest(index) != known[index]:

@@ -32,6 +32,8 @@ UNFINISHED = ".unfinished"
 _STATE = "drive.json"
 _SCHEMA = "drivewitness.checkpoint/1"
 _FIRST_BYTES = 64 << 10
+_LONGEST_STATE_BYTES = 16 << 20
+"""A digest for each partition: no drive's comes near it."""
 
 _NAMELESS = "the drive tells no serial number of its own, so it cannot be told from another"
 
@@ -72,8 +74,8 @@ class Unfinished:
                 out.write(json.dumps(state, indent=2).encode("ascii"))
             return
         try:
-            before = json.loads(file.read_bytes())
-        except (OSError, ValueError) as error:
+            before = _stored(file)
+        except (OSError, ValueError, RecursionError) as error:
             raise ResumeRefused(str(self.path), f"what it was begun on is lost: {error}") from error
         for name, reason in _WHY.items():
             if not isinstance(before, dict) or before.get(name) != state[name]:
@@ -86,6 +88,17 @@ class Unfinished:
     def remove(self) -> None:
         """Take the folder away: the manifest is whole."""
         shutil.rmtree(self.path, ignore_errors=True)
+
+
+def _stored(file: Path) -> Any:
+    """Return what stands in the folder's own note; ValueError where it is none."""
+    if not file.is_file():
+        raise ValueError("it is no ordinary file")
+    with file.open("rb") as stored:
+        text = stored.read(_LONGEST_STATE_BYTES + 1)
+    if len(text) > _LONGEST_STATE_BYTES:
+        raise ValueError("it is far too long")
+    return json.loads(text)
 
 
 def state_of(

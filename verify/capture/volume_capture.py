@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes
 from verify.capture.batch import HIBERNATION_FILE, LotMaker
-from verify.capture.checkpoint import Checkpoint, read_again
+from verify.capture.checkpoint import NO_NOTE, Checkpoint, read_again
 from verify.capture.file_reading import EntryReading, Wanted, is_digest, noted_entry
 from verify.capture.listing import VolumeListing
 from verify.capture.owners import find_owners
@@ -145,7 +145,7 @@ class FileReading:
         self.answer.contents = contents
         self.report.send(expect=self._bytes_ahead(spool, wanted))
         with self._checkpoint(spool) as checkpoint:
-            done = self._restore(spool, checkpoint, contents)
+            done = self._restored(spool, checkpoint, contents)
             order = spool.by_place(wanted.numbers - done)
             for number, note in self._notes(spool, order, wanted):
                 unread = self._keep(spool, number, note, contents)
@@ -163,16 +163,27 @@ class FileReading:
             return nullcontext()
         return Checkpoint(Path(self.task.checkpoint), spool.digest)
 
-    def _restore(
+    def _restored(
         self, spool: Spool, checkpoint: Checkpoint | None, contents: dict[str, int | str]
+    ) -> set[int]:
+        """Take over what was read before; a note that is none ends it, as another drive does."""
+        if checkpoint is None:
+            return set()
+        try:
+            return self._restore(spool, checkpoint, contents)
+        except ValueError as error:
+            raise ResumeRefused(str(checkpoint.path.parent), NO_NOTE) from error
+
+    def _restore(
+        self, spool: Spool, checkpoint: Checkpoint, contents: dict[str, int | str]
     ) -> set[int]:
         """Take over what was read before, if the drive is seen to be the same still.
 
         Raises:
             ResumeRefused: it is not.
         """
-        known: dict[int, bytes] = {} if checkpoint is None else dict(checkpoint.noted())
-        if checkpoint is None or not known:
+        known = dict(checkpoint.noted())
+        if not known:
             return set()
         if not checkpoint.fits or max(known) >= len(spool):
             raise ResumeRefused(str(checkpoint.path.parent), _OTHER_FILES)

@@ -1,5 +1,6 @@
 """The command line as a whole: which commands there are, and how every one of them ends."""
 
+import contextlib
 import functools
 import os
 import sys
@@ -15,6 +16,7 @@ from verify.cli.check import check
 from verify.cli.compare import compare
 from verify.cli.demo import demo
 from verify.cli.drives import drives
+from verify.cli.ending import EXIT_INTERRUPTED, Ended
 from verify.cli.fit import fit
 from verify.cli.identify import identify
 from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
@@ -32,7 +34,6 @@ TRACEBACK_VARIABLE = "DRIVEWITNESS_TRACEBACK"
 """Set to anything, it adds the traceback to the sentence about a fault of ours."""
 
 EXIT_FAULT = 70
-EXIT_INTERRUPTED = 130
 
 COMMANDS = (
     check,
@@ -140,8 +141,8 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
             code = command(**arguments)
         except WitnessError as error:
             code = _tell(error)
-        except KeyboardInterrupt:
-            sys.stderr.write(f"{PROGRAM}: interrupted; nothing was written to any drive.\n")
+        except (Ended, KeyboardInterrupt):
+            _say(f"{PROGRAM}: interrupted; nothing was written to any drive.\n")
             code = EXIT_INTERRUPTED
         except Exception as error:  # noqa: BLE001 - a fault of ours is a sentence and exit 70
             code = _tell_fault(error)
@@ -150,12 +151,19 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
     return ending
 
 
+def _say(text: str) -> None:
+    """Write to standard error, if anybody still reads it; the exit code stands either way."""
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text)
+        sys.stderr.flush()
+
+
 def _tell(error: WitnessError) -> int:
     from verify.report.harmless import harmless
 
-    sys.stderr.write(f"{PROGRAM}: {harmless(str(error), 900)}\n")
+    _say(f"{PROGRAM}: {harmless(str(error), 900)}\n")
     if hint := error.hint():
-        sys.stderr.write(f"  {harmless(hint, 900)}\n")
+        _say(f"  {harmless(hint, 900)}\n")
     return error.exit_code
 
 
@@ -163,10 +171,8 @@ def _tell_fault(error: Exception) -> int:
     from verify.report.harmless import harmless
 
     what = harmless(f"{type(error).__name__}: {error}", 900)
-    sys.stderr.write(f"{PROGRAM}: this program failed ({what}).\n")
-    sys.stderr.write(
-        f"  No verdict was reached. Set {TRACEBACK_VARIABLE}=1 to see where it happened.\n"
-    )
+    _say(f"{PROGRAM}: this program failed ({what}).\n")
+    _say(f"  No verdict was reached. Set {TRACEBACK_VARIABLE}=1 to see where it happened.\n")
     if os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     return EXIT_FAULT

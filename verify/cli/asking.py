@@ -16,7 +16,7 @@ def asked_for(field: str, given: str | None, *, ask: bool) -> str | None:
     Questions go to standard error, since standard output holds results. An empty answer, or the
     end of the input, is none.
     """
-    if given is not None or not ask or not sys.stdin.isatty():
+    if given is not None or not ask or sys.stdin is None or not sys.stdin.isatty():
         return given
     sys.stderr.write(f"{_QUESTIONS[field]}: ")
     sys.stderr.flush()

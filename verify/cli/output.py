@@ -20,6 +20,7 @@ def emit(text: str) -> None:
     Raises:
         OutputError: it cannot be written, or nobody reads it any more.
     """
+    _hold_output()
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -36,6 +37,7 @@ def emit_drawn(draw: "Callable[[Console], None]") -> None:
     """
     from verify.report.terminal import console_on_paper
 
+    _hold_output()
     paper = io.StringIO()
     draw(console_on_paper(paper, sys.stdout))
     emit("".join(line.rstrip() + "\n" for line in paper.getvalue().splitlines()))
@@ -43,7 +45,14 @@ def emit_drawn(draw: "Callable[[Console], None]") -> None:
 
 def output_width() -> int | None:
     """Return how many cells a line of standard output has; `None` where it is no terminal."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    terminal = sys.stdout is not None and sys.stdout.isatty()
+    return shutil.get_terminal_size().columns if terminal else None
+
+
+def _hold_output() -> None:
+    # NOTE: where the command is started with it closed (`>&-`), the interpreter has no stream.
+    if sys.stdout is None:
+        raise OutputError("standard output", "it is closed")
 
 
 def _let_go_of_output() -> None:

@@ -7,10 +7,11 @@ drive's table (`source.sector_bytes`).
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from verify.manifest.base import hold_numbers
 from verify.matching.level import Level
 
 FIT_SCHEMA: Literal["drivewitness.fit/1"] = "drivewitness.fit/1"
@@ -121,3 +122,8 @@ class FitDocument(_Document):
     what_if: tuple[FitChoice, ...] = ()
     predictions: tuple[FitPrediction, ...] = ()
     version: str = ""
+
+    @model_validator(mode="after")
+    def _numbers(self) -> Self:
+        hold_numbers(self.__dict__)
+        return self

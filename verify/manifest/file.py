@@ -24,7 +24,7 @@ import zlib
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, NoReturn
 
 from blake3 import blake3
 from pydantic import ValidationError
@@ -54,7 +54,7 @@ from verify.manifest.row import (
     encode_group,
     parse_line,
 )
-from verify.manifest.segment import PIECE_START
+from verify.manifest.segment import NO_HEAD, PIECE_START
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -64,6 +64,15 @@ if TYPE_CHECKING:
 
 LONGEST_LINE_BYTES = 64 << 20
 """No row comes near it; a longer line is damage, and is not held in memory."""
+
+SHORTEST_LINE_BYTES = len(NO_HEAD)
+"""No row is shorter: text of shorter ones is damage, and is not searched to its end."""
+
+MOST_UNPACKED = 100
+"""Bytes that one byte of the file may unpack to. The demo's manifests unpack to five times their
+size; what is made to unpack to gigabytes would hold its reader for minutes."""
+
+_ALWAYS_UNPACKED_BYTES = 256 << 20
 
 _FIRST_BYTES = f'{{"schema":"{SCHEMA_NAME}/'.encode()
 _MOST_DIGITS = 9
@@ -162,13 +171,16 @@ class _Whole:
     rows: int = 0
     header: bytes = b""
     trailer: bytes = b""
-    rest: bytes = b""
+    waiting: list[bytes] = field(default_factory=list)
+    waiting_bytes: int = 0
+    room_bytes: int = 0
     parts: list[Part] = field(default_factory=list)
     hasher: blake3 = field(default_factory=blake3)
 
     def read(self, file: BinaryIO) -> Manifest:
         """Return it, if it is whole."""
         name, start, size = str(self.path), 0, os.fstat(file.fileno()).st_size
+        self.room_bytes = max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * size)
         try:
             while start < size:
                 member = Member(file, start)
@@ -177,41 +189,54 @@ class _Whole:
         except EOFError as error:
             raise ManifestTruncated(name, self.rows) from error
         if not self.header:
-            _hold_schema(name, self.rest)
+            _hold_schema(name, b"".join(self.waiting))
         if not self.trailer:
             raise ManifestTruncated(name, self.rows)
-        if self.rest:
+        if self.waiting:
             raise ManifestAltered(name, "its end", "the trailer", "more bytes")
         digest = self.hasher.hexdigest()
         _hold_trailer(name, self.trailer, self.rows, digest)
         return Manifest(self.path, _header(name, self.header), self.rows, digest, tuple(self.parts))
 
     def _take(self, member: Member) -> None:
-        begins = not self.rest
+        begins = not self.waiting
         for text in member:
-            lines, end, self.rest = (self.rest + text).rpartition(b"\n")
+            self.room_bytes -= len(text)
+            if self.room_bytes < 0:
+                self._refuse("its compressed data", "those of a manifest", "made to unpack forever")
+            lines, end, rest = text.rpartition(b"\n")
             if end:
-                self._take_lines(lines + end, member.start if begins else None)
-                begins = False
-            elif len(self.rest) > LONGEST_LINE_BYTES:
-                raise ManifestTruncated(str(self.path), self.rows)
+                whole = b"".join([*self.waiting, lines, end])
+                self._take_lines(whole, member.start if begins else None)
+                self.waiting, self.waiting_bytes, begins = [], 0, False
+            if rest:
+                self.waiting.append(rest)
+                self.waiting_bytes += len(rest)
+            if self.waiting_bytes > LONGEST_LINE_BYTES:
+                self._refuse("a row", f"at most {LONGEST_LINE_BYTES} bytes", "longer")
 
     def _take_lines(self, lines: bytes, start: int | None) -> None:
         """Take whole lines; `start`: where the member lies that begins with the first of them."""
         if self.trailer:
-            raise ManifestAltered(str(self.path), "its end", "the trailer", "more bytes")
+            self._refuse("its end", "the trailer", "more bytes")
         if start is not None:
             line = lines[: lines.index(b"\n") + 1]
             self.parts.append(Part(start, line if begins_part(line) else b""))
         if not self.header:
             _hold_schema(str(self.path), lines)
             self.header = lines.partition(b"\n")[0]
+        rows = lines.count(b"\n")
+        if rows * SHORTEST_LINE_BYTES > len(lines):
+            self._refuse("a row", f"at least {SHORTEST_LINE_BYTES} bytes", "shorter")
         at = _trailer_at(lines)
         self.hasher.update(lines[:at])
-        self.rows += lines.count(b"\n", 0, at)
+        self.rows += rows if at == len(lines) else lines.count(b"\n", 0, at)
         self.trailer, _, more = lines[at:].partition(b"\n")
         if more:
-            raise ManifestAltered(str(self.path), "its end", "the trailer", "more bytes")
+            self._refuse("its end", "the trailer", "more bytes")
+
+    def _refuse(self, field: str, expected: str, got: str) -> NoReturn:
+        raise ManifestAltered(str(self.path), field, expected, got)
 
 
 def _trailer_at(lines: bytes) -> int:

@@ -6,9 +6,9 @@ the drive (`drive.sector_bytes`), GUIDs and hex in upper case, times in seconds 
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, model_validator
 
 from verify.boot.boot_record import BootCode, BootRecord
 from verify.filesystem.description import (
@@ -20,7 +20,7 @@ from verify.filesystem.description import (
     Unread,
 )
 from verify.filesystem.examination import Examination
-from verify.manifest.base import Depth, Model
+from verify.manifest.base import Depth, Model, hold_numbers
 from verify.source.hidden import HiddenArea
 from verify.source.part import PartOf
 from verify.table.partition_table import Table
@@ -331,6 +331,11 @@ class Header(Model):
             given_as=self.capture.given_as,
             records_start=any((self.drive.boot_sector_start, *starts)),
         )
+
+    @model_validator(mode="after")
+    def _numbers(self) -> Self:
+        hold_numbers(self.__dict__)
+        return self
 
     def partition(self, number: int) -> Partition | None:
         """Return the partition with that number."""

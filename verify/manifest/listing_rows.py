@@ -12,7 +12,7 @@ from verify.manifest.row import RowError, decode_entry, encode_group, parse_line
 from verify.manifest.segment import PIECE_START, Piece, decode_piece
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from verify.filesystem.entry import Entry
@@ -112,17 +112,27 @@ def _parts_of(parts: Sequence[Part], partition: int) -> list[Part]:
 
 def _rows(file: BinaryIO, part: Part, partition: int) -> Iterator[bytes]:
     """Yield the rows of a partition that stand in a part."""
-    first, rest = encode_group(partition), b""
+    first = encode_group(partition)
     inside = part.line.startswith(PIECE_START)
-    for text in Member(file, part.offset):
-        *lines, rest = (rest + text).split(b"\n")
-        for line in lines:
-            if line.startswith((GROUP_START, TRAILER_START)):
-                if inside:
-                    return
-                inside = line == first[:-1]
-            elif inside and not line.startswith(PIECE_START):
-                yield line
+    for line in _lines(Member(file, part.offset)):
+        if line.startswith((GROUP_START, TRAILER_START)):
+            if inside:
+                return
+            inside = line == first[:-1]
+        elif inside and not line.startswith(PIECE_START):
+            yield line
+
+
+def _lines(texts: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield the lines of a text that comes in pieces; each piece is gone through once."""
+    waiting: list[bytes] = []
+    for text in texts:
+        *lines, rest = text.split(b"\n")
+        if lines:
+            yield b"".join([*waiting, lines[0]])
+            yield from lines[1:]
+            waiting = []
+        waiting.append(rest)
 
 
 def decoded(path: Path, decode: Callable[[Raw], Item], raw: Raw) -> Item:

@@ -9,11 +9,16 @@ import json
 from dataclasses import dataclass
 from functools import lru_cache
 from json.encoder import encode_basestring_ascii as _quoted
-from typing import Any, cast, get_args
+from typing import Any, NoReturn, cast, get_args
 
 from verify.filesystem.entry import Entry, Kind, Stream
 
-_DECODER = json.JSONDecoder()
+
+def _refuse_constant(name: str) -> NoReturn:
+    raise ValueError(name)  # NOTE: RFC 8259 has no NaN and no Infinity; Python's decoder has
+
+
+_DECODER = json.JSONDecoder(parse_constant=_refuse_constant)
 _ENCODER = json.JSONEncoder(separators=(",", ":"))
 _KINDS = frozenset(get_args(Kind))
 _NUMBERS = ("modified", "changed", "created", "attributes", "mode")
@@ -31,6 +36,7 @@ class Block:
 
 
 _MOST = (1 << 64) - 1
+_LEAST = -(1 << 63)
 _SIGNED = frozenset({"modified", "changed", "created"})
 """Times before 1970 are negative; nothing else is."""
 
@@ -122,7 +128,9 @@ def decode_entry(row: dict[str, Any]) -> Entry:
         RowError: a field is missing or of another type.
     """
     kind, path = row.get("kind"), row.get("path")
-    if kind not in _KINDS or not isinstance(path, str) or not path.startswith("/"):
+    if not isinstance(kind, str) or kind not in _KINDS:
+        raise RowError("no entry")
+    if not isinstance(path, str) or not path.startswith("/"):
         raise RowError("no entry")
     entry = Entry(cast("Kind", kind), path)
     entry.size, entry.node = _number(row, "size"), _number(row, "node")
@@ -137,7 +145,7 @@ def decode_entry(row: dict[str, Any]) -> Entry:
             setattr(entry, name, value)
     try:
         if "extents" in row:
-            entry.extents = [(int(start), int(count)) for start, count in row["extents"]]
+            entry.extents = _runs(row["extents"])
         if not _LISTS.isdisjoint(row):
             _decode_lists(entry, row)
     except (TypeError, ValueError) as error:
@@ -146,12 +154,35 @@ def decode_entry(row: dict[str, Any]) -> Entry:
 
 
 def _decode_lists(entry: Entry, row: dict[str, Any]) -> None:
-    entry.blocks = [(int(index), str(digest)) for index, digest in row.get("blocks", ())]
-    entry.extended = [(str(name), str(digest)) for name, digest in row.get("extended", ())]
+    entry.blocks = [(_counted(index), _text(digest)) for index, digest in row.get("blocks", ())]
+    entry.extended = [(_text(name), _text(digest)) for name, digest in row.get("extended", ())]
     entry.streams = [
-        Stream(str(name), int(size), None if digest is None else str(digest))
+        Stream(_text(name), _counted(size), None if digest is None else _text(digest))
         for name, size, digest in row.get("streams", ())
     ]
+
+
+def _runs(value: Any) -> list[tuple[int, int]]:
+    runs = [(start, count) for start, count in value]
+    if not all(_is_count(number) for run in runs for number in run):
+        raise RowError("extents")
+    return runs
+
+
+def _is_count(value: Any) -> bool:
+    return type(value) is int and 0 <= value <= _MOST
+
+
+def _counted(value: Any) -> int:
+    if not _is_count(value):
+        raise RowError("a number in a list")
+    return int(value)
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise RowError("a text in a list")
+    return value
 
 
 def decode_block(row: dict[str, Any]) -> Block:
@@ -185,7 +216,7 @@ def _number(row: dict[str, Any], name: str, default: int = 0) -> int:
     value = row.get(name, default)
     if not isinstance(value, int) or isinstance(value, bool):
         raise RowError(name)
-    if value > _MOST or (value < 0 and name not in _SIGNED):
+    if value > _MOST or value < (_LEAST if name in _SIGNED else 0):
         raise RowError(name)
     return value
 

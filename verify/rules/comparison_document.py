@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field
+from typing import Literal, Self
 
-from verify.manifest.base import Depth
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from verify.manifest.base import Depth, hold_numbers
 from verify.manifest.header import Header, SectorRange
 from verify.rules.rule import Level, Result
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
+
+Verdict = Literal["sound", "review", "stop"]
 
 
 class _Document(BaseModel):
@@ -134,7 +138,7 @@ class Comparison(_Document):
     """Two manifests compared by all rules."""
 
     schema_: str = Field(default=COMPARISON_SCHEMA, alias="schema")
-    verdict: str
+    verdict: Verdict
     summary: str
     findings: tuple[FindingRow, ...]
     outcomes: tuple[OutcomeRow, ...]
@@ -145,3 +149,9 @@ class Comparison(_Document):
     places: tuple[PlacesRow, ...] = ()
     tool: ToolInfo
     manifests: Manifests | None = None
+
+    @model_validator(mode="after")
+    def _numbers(self) -> Self:
+        told = {name: value for name, value in self.__dict__.items() if name != "manifests"}
+        hold_numbers(told)  # NOTE: the manifests' headers hold their own
+        return self
