@@ -67,7 +67,7 @@ def test_fit_when_shown_then_picture_table_arithmetic_and_sizes_are_there(
     monkeypatch.setenv("COLUMNS", "100")
     ran = command("fit", manifest, "--onto", "280 MiB", "--what-if", "256 GB", "150MiB")
     assert ran.code == 0
-    assert ran.out.startswith(" FITS ")
+    assert ran.out.startswith(" OK FITS ")
     lines = ran.out.splitlines()
     old = next(line for line in lines if line.startswith("old  |"))
     new = next(line for line in lines if line.startswith("new  |"))

@@ -38,7 +38,10 @@ def test_check_when_a_clone_is_read_then_the_exit_is_its_verdict(
     """The demo's sound clone is sound, its faulty one is stopped (fixtures/demo says why)."""
     ran = command("check", drives["old"], drives[target])
     assert ran.code == EXITS[verdict]
-    assert ran.out.split()[0] == verdict.upper()
+    assert ran.out.split()[:2] == [{"sound": "OK", "stop": "X"}[verdict], verdict.upper()]
+    last = ran.out.split("\n\n")[-1]
+    assert last.split()[:2] == ran.out.split()[:2]
+    assert "Image:" in last
     assert ran.err == ""
 
 

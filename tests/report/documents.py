@@ -45,18 +45,37 @@ def partition(
     )
 
 
-def header(path: str, partitions: tuple[Partition, ...], disk_id: str = DISK_ID) -> Header:
+OLD_DRIVE = DriveInfo(
+    path="old.img",
+    kind="device",
+    size_bytes=500_107_862_016,
+    sector_bytes=512,
+    model="Pebblestone PS-500",
+    serial="PS0012345",
+    serial_source="drive",
+)
+NEW_DRIVE = DriveInfo(
+    path="new.img",
+    kind="device",
+    size_bytes=480_103_981_056,
+    sector_bytes=512,
+    model="Marlstone 7",
+    serial="ML-77-0409",
+    serial_source="drive",
+)
+"""No fact of one drive is one of the other: what names the wrong one is seen."""
+
+
+def header(
+    path: str,
+    partitions: tuple[Partition, ...],
+    disk_id: str = DISK_ID,
+    drive: DriveInfo = OLD_DRIVE,
+) -> Header:
     """Return the header of a drive with a GPT that nobody checked."""
     return Header(
         depth="sample",
-        drive=DriveInfo(
-            path=path,
-            kind="image",
-            size_bytes=500_107_862_016,
-            sector_bytes=512,
-            model="Pebblestone PS-500",
-            serial="PS0012345",
-        ),
+        drive=drive.model_copy(update={"path": path}),
         table=Table(scheme="gpt", disk_id=disk_id, sector_bytes=512),
         partitions=partitions,
         capture=CaptureInfo(
@@ -108,6 +127,7 @@ NEW = header(
         partition(1, 204_800, "fat32", "SYSTEM", "EFI system"),
         partition(3, 450_000_000, label="Quarry"),
     ),
+    drive=NEW_DRIVE,
 )
 
 

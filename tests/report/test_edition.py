@@ -256,7 +256,8 @@ def test_text_when_it_is_long_and_odd_then_the_search_ends_soon(piece: str) -> N
 
 def test_images_when_named_then_the_folders_of_the_shop_stay_in_it() -> None:
     """A path such as `/jobs/<another customer>/old.img` tells more than the drive's name."""
-    drive = OLD.drive.model_copy(update={"path": "/jobs/Ferris & Sons/old.img"})
+    image = {"kind": "image", "path": "/jobs/Ferris & Sons/old.img"}
+    drive = OLD.drive.model_copy(update=image)
     document = comparison(sides=(OLD.model_copy(update={"drive": drive}), NEW))
     assert "Ferris" not in shown(document, Edition.CUSTOMER, ".json")
     assert "Ferris" in shown(document, Edition.SHOP, ".json")

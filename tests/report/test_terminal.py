@@ -38,7 +38,8 @@ def test_report_when_printed_then_the_verdict_and_its_sentence_stand_first(
 ) -> None:
     """The first line answers the question; nobody has to scroll for it."""
     first = shown(comparison(verdict), monkeypatch).splitlines()[0]
-    assert first == f" {verdict.upper()}  This is the sentence of {verdict}."
+    mark = {"sound": "OK", "review": "?", "stop": "X"}[verdict]
+    assert first == f" {mark} {verdict.upper()}  This is the sentence of {verdict}."
 
 
 def test_report_when_printed_then_both_drives_stand_side_by_side(
@@ -47,8 +48,8 @@ def test_report_when_printed_then_both_drives_stand_side_by_side(
     """Path, model, serial, both kinds of size, scheme and a whole GUID fit twice into 80."""
     lines = shown(comparison(), monkeypatch).splitlines()
     sizes = [line for line in lines if line.startswith("size ")]
-    # Arithmetic: 500,107,862,016 / 10^9 = 500.11, / 2^30 = 465.76.
-    assert sizes == ["size 500.11 GB (465.76 GiB)              size 500.11 GB (465.76 GiB)"]
+    # Arithmetic: 500,107,862,016 / 10^9 = 500.11, / 2^30 = 465.76; 480,103,981,056: 480.10, 447.13.
+    assert sizes == ["size 500.11 GB (465.76 GiB)              size 480.10 GB (447.13 GiB)"]
     assert f"id {OLD.table.disk_id}  id {NEW.table.disk_id}" in lines
     assert any("old.img" in line and "new.img" in line for line in lines)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from verify.report.answer import Answer, answer_of_verdict
 from verify.report.evidence import Gap, evidence_lines, gaps
 from verify.report.language import Named
 from verify.report.words import CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
@@ -91,6 +92,7 @@ class Report:
     gaps: tuple[Gap, ...]
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
+    answer: Answer
 
 
 def build_report(comparison: Comparison, sides: Sides, required: frozenset[str]) -> Report:
@@ -111,6 +113,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         gaps=tuple(gaps(comparison, sides, required)),
         next_steps=NEXT_STEPS[comparison.verdict],
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
+        answer=answer_of_verdict(comparison.verdict, sides[0].drive, comparison.source.path),
     )
 
 

@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from verify.report.comparison_report import ABSENT, both_sizes
-from verify.report.terminal import plain, section, sentence
+from verify.report.terminal import badge, headline, plain, section, sentence
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ Span = tuple[int, int, str]
 
 def print_fit(console: Console, fit: FitDocument) -> None:
     """Print a whole fit."""
-    console.print(Text(" FITS " if fit.fits else " DOES NOT FIT ", style="bold reverse"), end=" ")
-    console.print(sentence(_answer(fit), "bold"))
+    fits = badge("FITS", "sound") if fit.fits else badge("DOES NOT FIT", "stop")
+    console.print(headline(fits, _answer(fit)))
     _print_layout(console, fit)
     section(console, "ARITHMETIC")
     console.print(_arithmetic(fit.arithmetic))

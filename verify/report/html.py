@@ -29,15 +29,13 @@ from verify.report.harmless import harmless
 from verify.report.language import ENGLISH, Named, say, spoken
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
+from verify.report.words import MARKS
 from verify.rules.rule import Level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.report.handover import Handover
-
-MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
-"""Each level and verdict by a sign of its own, beside its word."""
 
 SENTENCE_LONGEST = 900
 

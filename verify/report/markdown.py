@@ -16,8 +16,9 @@ from verify.report.handover_words import (
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
-from verify.report.html import MARKS, SENTENCE_LONGEST, facts
+from verify.report.html import SENTENCE_LONGEST, facts
 from verify.report.language import Named, say, speaking, spoken
+from verify.report.words import MARKS
 from verify.rules.rule import Level
 
 if TYPE_CHECKING:

@@ -14,13 +14,18 @@ from rich.text import Text
 from verify.report.comparison_report import named_fact
 from verify.report.harmless import harmless
 from verify.report.language import say
+from verify.report.words import MARKS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from io import StringIO
     from typing import TextIO
 
+    from verify.report.answer import Answer
+
 _SENTENCE_LONGEST = 900
+_COLOURS = {"sound": "green", "review": "yellow", "stop": "red"}
+_TONES = {"yes": "sound", "not yet": "review", "no": "stop"}
 _SECTION = "bold underline"
 
 
@@ -56,6 +61,36 @@ def section(console: Console, title: str, remark: str = "") -> None:
     console.print()
     heading = Text(say(title), style=_SECTION)
     console.print(heading + Text(f"  {say(remark)}") if remark else heading)
+
+
+def badge(word: str, verdict: str) -> Text:
+    """Return a word that is seen first: a verdict has its own mark, and its own colour if any."""
+    mark = MARKS[verdict]
+    return Text(f" {mark} {say(word)} ", style=f"bold reverse {_COLOURS[verdict]}")
+
+
+def headline(mark: Text, text: str) -> Text:
+    """Return a badge and the sentence behind it as one text, so that its lines end at words."""
+    return Text.assemble(mark, " ", sentence(text, "bold"))
+
+
+def print_answer(console: Console, answer: Answer, mark: Text | None = None) -> None:
+    """Print the last line: may the drive be wiped, which one, and why."""
+    console.print()
+    parts: list[Text] = [] if mark is None else [mark, Text(" ")]
+    if answer.word is not None:
+        word = say(answer.word.upper())
+        style = f"bold {_COLOURS[_TONES[answer.word]]}"
+        parts += [Text(f"{say(answer.question)} "), Text(f"{word}.", style=style), Text(" ")]
+    parts.append(sentence(answer.why))
+    if answer.facts:
+        facts = ", ".join(" ".join(map(_piece, fact)) for fact in answer.facts)
+        parts.append(Text(f" {say(answer.title)}: {facts}."))
+    console.print(Text.assemble(*parts))
+
+
+def _piece(text: str) -> str:
+    return harmless(say(text))
 
 
 def facts_table(facts: Iterable[tuple[str, str]]) -> Table:

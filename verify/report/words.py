@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from verify.rules.rule import Level
 
+MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
+"""Each level and verdict by a sign of its own, beside its word."""
+
 LEVEL_TITLES = {
     Level.STOP: "not proven to be on the new drive, or it would not start",
     Level.REVIEW: "a person must decide",
