@@ -15,9 +15,10 @@ from verify.report.comparison_screen import print_report
 from verify.report.language import LANGUAGES, speaking
 from verify.report.terminal import console_for
 from verify.rules.rule import Level
+from verify.table.partition_table import Table
 
 if TYPE_CHECKING:
-    from verify.manifest.header import Header
+    from verify.manifest.header import GivenAs, Header
 
 VERDICTS = ("sound", "review", "stop")
 WIDTHS = range(60, 201)
@@ -98,6 +99,29 @@ def test_answer_when_the_old_side_is_an_image_then_wiping_is_not_spoken_of(
     assert not re.search("wipe|wiping|lösch|NOT YET|NOCH NICHT", line)
     assert ("Image: " if code == "en" else "Abbild: ") + "shelf/old.img, 500" in line
     assert "PS0012345" not in line
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+@pytest.mark.parametrize("sides", [("partition", None), (None, "partition")])
+def test_answer_when_one_partition_was_compared_then_wiping_is_not_spoken_of(
+    sides: tuple[GivenAs | None, GivenAs | None], code: str
+) -> None:
+    """Whichever side it is: a verdict on one partition is none on the drive."""
+    old, new = (
+        side.model_copy(update={"capture": side.capture.model_copy(update={"given_as": given})})
+        for side, given in zip((OLD, NEW), sides, strict=True)
+    )
+    line = screen("sound", 400, code, old=old, new=new).splitlines()[-1].strip()
+    assert not re.search("wipe|wiping|lösch|NOT YET|NOCH NICHT|PS0012345", line)
+    assert ("One partition only: " if code == "en" else "Nur eine Partition: ") in line
+
+
+def test_answer_when_nobody_confirmed_a_whole_drive_then_wiping_is_not_spoken_of() -> None:
+    """A device without a table may be anything."""
+    table = Table(scheme="none", disk_id=None, sector_bytes=512)
+    line = screen("sound", 400, old=OLD.model_copy(update={"table": table})).splitlines()[-1]
+    assert "wipe" not in line
+    assert "nobody confirmed" in line
 
 
 def test_answer_when_a_drive_does_not_name_itself_then_the_line_says_so() -> None:

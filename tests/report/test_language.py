@@ -49,7 +49,7 @@ NOT_PRINTED = frozenset(
         # Keys, and headings of the rules' pages, which are in English.
         *("outside the extended partition", "past the end", "outside the usable range"),
         *("efi system", "What it compares", "Why it matters", "What to do"),
-        *("bold underline", "bold reverse", "<!DOCTYPE html>"),
+        *("bold underline", "bold reverse {0}", "bold {0}", "<!DOCTYPE html>"),
         # Errors, which are told in English.
         *("it is longer than any comparison", "its schema is not {0}", "it is no JSON document"),
         *("it is no ordinary file", "it does not begin as one", "it cannot be read"),

@@ -16,13 +16,14 @@ from verify.units import decimal_size
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from verify.manifest.header import Header
+
 Word = Literal["yes", "not yet", "no"]
 
 OLD_QUESTION = "May the old drive be wiped?"
 OLD_TITLE = "Old drive"
 FIRST_START = "The machine must first start from the new drive alone."
 NOT_IDENTIFIED = "The old drive was not identified."
-IMAGE_ALONE = "This result is about an image."
 
 _OF_VERDICT: dict[str, tuple[Word, str]] = {
     "sound": ("not yet", FIRST_START),
@@ -31,12 +32,8 @@ _OF_VERDICT: dict[str, tuple[Word, str]] = {
 }
 
 
-class Examined(Protocol):
-    """What was read: a drive, or a file that holds an image of one."""
-
-    @property
-    def kind(self) -> str:
-        """`device` or `image`."""
+class NamedDrive(Protocol):
+    """A drive, read or recorded, and what names it."""
 
     @property
     def size_bytes(self) -> int:
@@ -56,6 +53,19 @@ class Examined(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class NoDrive:
+    """What was examined instead of a whole drive: its name, and what the result is about."""
+
+    title: str
+    why: str
+
+
+IMAGE = NoDrive("Image", "This result is about an image.")
+PARTITION = NoDrive("One partition only", "This result is about one partition.")
+UNCONFIRMED = NoDrive("Device", "It has no table, and nobody confirmed that it is a whole drive.")
+
+
+@dataclass(frozen=True, slots=True)
 class Answer:
     """The answer, why it is that, and which drive is meant.
 
@@ -70,35 +80,44 @@ class Answer:
     title: str = OLD_TITLE
 
 
-def answer_of_verdict(verdict: str, old: Examined, path: str) -> Answer:
-    """Return what a comparison's verdict comes to for its old drive; `path`: as it may be shown."""
-    if is_no_drive(old):
-        return of_image(path, old.size_bytes, f"{NOT_IDENTIFIED} {IMAGE_ALONE}")
+def answer_of_verdict(verdict: str, sides: tuple[Header, Header], path: str) -> Answer:
+    """Return what a verdict comes to for the old drive; `path`: the old side's, as shown."""
+    old, new = sides
+    if (what := no_drive(old) or part_of_drive(new)) is not None:
+        return of_no_drive(what, path, old.drive.size_bytes)
     word, why = _OF_VERDICT[verdict]
-    return Answer(word, why, facts_of(old))
+    return Answer(word, why, facts_of(old.drive))
 
 
-def of_image(path: str, size_bytes: int, why: str) -> Answer:
+def no_drive(examined: Header) -> NoDrive | None:
+    """Return what was examined where it is no whole drive; `None` for a drive."""
+    if examined.drive.kind == "image":
+        return part_of_drive(examined) or IMAGE
+    return part_of_drive(examined) or (UNCONFIRMED if examined.scope == "unconfirmed" else None)
+
+
+def part_of_drive(examined: Header) -> NoDrive | None:
+    """Return that it is one partition, where it is."""
+    return PARTITION if examined.scope == "partition" else None
+
+
+def of_no_drive(what: NoDrive, path: str, size_bytes: int) -> Answer:
     """Return the answer for what is no drive: what it is, and not a word about wiping."""
-    return Answer(None, why, ((Named(path),), (decimal_size(size_bytes),)), title="Image")
+    facts = ((Named(path),), (decimal_size(size_bytes),))
+    return Answer(None, f"{NOT_IDENTIFIED} {what.why}", facts, title=what.title)
 
 
-def is_no_drive(examined: Examined) -> bool:
-    """Whether it is something else than a whole drive, of which nothing is said about wiping it."""
-    return examined.kind != "device"
-
-
-def facts_of(examined: Examined) -> tuple[tuple[str, ...], ...]:
+def facts_of(drive: NamedDrive) -> tuple[tuple[str, ...], ...]:
     """Return what names a drive: its model, serial number and size."""
-    return tuple(_facts(examined))
+    return tuple(_facts(drive))
 
 
-def _facts(examined: Examined) -> Iterator[tuple[str, ...]]:
-    yield (Named(examined.model) if examined.model else "model not reported",)
-    if examined.serial is None:
+def _facts(drive: NamedDrive) -> Iterator[tuple[str, ...]]:
+    yield (Named(drive.model) if drive.model else "model not reported",)
+    if drive.serial is None:
         yield ("serial number not reported",)
-    elif examined.serial_source == "adapter":
-        yield "serial number of the adapter", Named(examined.serial)
+    elif drive.serial_source == "adapter":
+        yield "serial number of the adapter", Named(drive.serial)
     else:
-        yield "serial number", Named(examined.serial)
-    yield (decimal_size(examined.size_bytes),)
+        yield "serial number", Named(drive.serial)
+    yield (decimal_size(drive.size_bytes),)

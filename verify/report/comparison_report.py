@@ -113,7 +113,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         gaps=tuple(gaps(comparison, sides, required)),
         next_steps=NEXT_STEPS[comparison.verdict],
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
-        answer=answer_of_verdict(comparison.verdict, sides[0].drive, comparison.source.path),
+        answer=answer_of_verdict(comparison.verdict, sides, comparison.source.path),
     )
 
 
