@@ -126,3 +126,11 @@ class Recorder:
             digest=self._digest.hexdigest() if faults else None,
             left_out=tuple(self._left_out),
         )
+
+
+def not_examined(reason: str) -> Examination:
+    """Return the examination of a volume of which nothing could be examined, and why."""
+    structure, allocation = Recorder(), Recorder()
+    structure.leave_out(reason)
+    allocation.leave_out(reason)
+    return Examination(structure=structure.result(), allocation=allocation.result())

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.filesystem.examination import Examination, Recorder
+from verify.filesystem.exfat.examine import examine_exfat
+from verify.filesystem.fat.examine import examine_fat
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from verify.filesystem.examination import Examination
     from verify.source.window import Window
 
     Examiner = Callable[[Window, Callable[[], None]], Examination]
 """Takes a volume and what tells that the work goes on; whatever the volume holds, it returns."""
 
-EXAMINERS: Mapping[str, Examiner] = {}
+EXAMINERS: Mapping[str, Examiner] = {
+    "exfat": examine_exfat,
+    "fat12": examine_fat,
+    "fat16": examine_fat,
+    "fat32": examine_fat,
+}
 """By the kind of filesystem."""
 
 
@@ -30,11 +37,3 @@ def examine(window: Window, kind: str, alive: Callable[[], None]) -> Examination
     if examiner is None:
         return None
     return examiner(window, alive)
-
-
-def not_examined(reason: str) -> Examination:
-    """Return the examination of a volume of which nothing could be examined, and why."""
-    structure, allocation = Recorder(), Recorder()
-    structure.leave_out(reason)
-    allocation.leave_out(reason)
-    return Examination(structure=structure.result(), allocation=allocation.result())

@@ -49,6 +49,18 @@ ALLOCATION_BITMAP = Structure(
     ),
 )
 
+UP_CASE_TABLE = Structure(
+    "exFAT up-case table entry",
+    SOURCE + ", section 7.2",
+    32,
+    (
+        Field("EntryType", 0, "B", "0x82"),
+        Field("TableChecksum", 4, "I", "of the table's bytes"),
+        Field("FirstCluster", 20, "I"),
+        Field("DataLength", 24, "Q", "bytes"),
+    ),
+)
+
 VOLUME_LABEL = Structure(
     "exFAT volume label entry",
     SOURCE + ", section 7.3",
@@ -66,6 +78,7 @@ FILE_ENTRY = Structure(
     32,
     (
         Field("SecondaryCount", 1, "B"),
+        Field("SetChecksum", 2, "H", "over the whole set but these two bytes"),
         Field("FileAttributes", 4, "H"),
         Field("CreateTimestamp", 8, "I"),
         Field("LastModifiedTimestamp", 12, "I"),
@@ -81,8 +94,9 @@ STREAM_EXTENSION = Structure(
     SOURCE + ", section 7.6",
     32,
     (
-        Field("GeneralSecondaryFlags", 1, "B", "bit 1: NoFatChain"),
+        Field("GeneralSecondaryFlags", 1, "B", "bit 0: AllocationPossible, bit 1: NoFatChain"),
         Field("NameLength", 3, "B", "UTF-16 units"),
+        Field("NameHash", 4, "H", "of the up-cased name"),
         Field("ValidDataLength", 8, "Q", "bytes"),
         Field("FirstCluster", 20, "I"),
         Field("DataLength", 24, "Q", "bytes"),
