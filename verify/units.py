@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import NewType
 
+from verify.text.message import Message, say
+
 Lba = NewType("Lba", int)
 """A logical block address: which sector, counted from 0 at the start of the drive."""
 
@@ -28,20 +30,21 @@ _DECIMAL = ("B", "kB", "MB", "GB", "TB", "PB")
 _BINARY = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
 
 
-def _scaled(count: float, step: int, units: tuple[str, ...]) -> str:
+def _scaled(count: float, step: int, units: tuple[str, ...]) -> Message:
     for unit in units[:-1]:
         if abs(count) < step:
-            return f"{count:.0f} {unit}" if unit == "B" else f"{count:.2f} {unit}"
+            form = "{count:.0f} {unit}" if unit == "B" else "{count:.2f} {unit}"
+            return say(form, count=count, unit=unit)
         count /= step
-    return f"{count:.2f} {units[-1]}"
+    return say("{count:.2f} {unit}", count=count, unit=units[-1])
 
 
-def decimal_size(count: int) -> str:
+def decimal_size(count: int) -> Message:
     """Say a number of bytes as drives are sold, in powers of 1,000: `500.11 GB`."""
     return _scaled(float(count), 1000, _DECIMAL)
 
 
-def binary_size(count: int) -> str:
+def binary_size(count: int) -> Message:
     """Say a number of bytes as systems show it, in powers of 1,024: `465.76 GiB`."""
     return _scaled(float(count), 1024, _BINARY)
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FLOW = (
-    ("errors", "units", "stats", "version", "whole_file", "own_code"),
+    ("text", "errors", "units", "stats", "version", "whole_file", "own_code"),
     ("structs",),
     ("source",),
     ("table",),
@@ -69,7 +69,7 @@ READERS = WRITERS | {
     "verify/capture/readers/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet
-    "verify/report/phrasebook.py",  # the catalogues that are shipped
+    "verify/text/catalogue.py",  # the catalogues that are shipped
     "verify/cli/report_files.py",  # what stands where a report is to be written
     "verify/audit/audit_file.py",  # a saved plan or result of an audit
     "verify/archive/entry.py",  # records and seals of an archive

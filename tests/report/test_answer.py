@@ -12,10 +12,10 @@ from rich.console import Console
 from tests.report.documents import NEW, OLD, comparison, finding
 from verify.report.comparison_report import build_report
 from verify.report.comparison_screen import print_report
-from verify.report.language import LANGUAGES, speaking
 from verify.report.terminal import console_for
 from verify.rules.rule import Level
 from verify.table.partition_table import Table
+from verify.text.language import LANGUAGES, speaking
 
 if TYPE_CHECKING:
     from verify.manifest.header import GivenAs, Header

@@ -15,9 +15,9 @@ from verify.manifest.header import SectorRange
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
-from verify.report.language import ENGLISH, LANGUAGES, speaking
 from verify.report.picture import LENGTH, NARROWEST, draw, place, shared_out
 from verify.rules.rule import Level
+from verify.text.language import ENGLISH, LANGUAGES, speaking
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element

@@ -12,9 +12,10 @@ from verify.filesystem.entry import Entry
 from verify.matching.level import Level
 from verify.matching.pair_contents import Difference, Meaning, Sorted
 from verify.rules.damage_places import joined, places
+from verify.text.message import say
 
-BAD = Meaning(Level.STOP, "is bad", "are bad", "Look.")
-MEANT = Meaning(Level.NOTE, "is meant", "are meant", "Nothing.")
+BAD = Meaning(Level.STOP, say("is bad"), say("are bad"), say("Look."))
+MEANT = Meaning(Level.NOTE, say("is meant"), say("are meant"), say("Nothing."))
 
 
 def differences(meaning: Meaning, *extents: list[tuple[int, int]]) -> Sorted:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from verify.text.message import Message, say
+
 DeviceKind = Literal["partition", "boot", "ramdisk", "file", "vhd", "locate", "unknown"]
 
 
@@ -92,6 +94,19 @@ ReachedBy = Literal[
     "inherited",
     "tools",
 ]
+
+ROUTE_WORDS: dict[ReachedBy, Message] = {
+    "manager": say("manager"),
+    "default": say("default"),
+    "display-order": say("display-order"),
+    "boot-sequence": say("boot-sequence"),
+    "resume": say("resume"),
+    "recovery": say("recovery"),
+    "options": say("options"),
+    "inherited": say("inherited"),
+    "tools": say("tools"),
+}
+"""What each route is called in a sentence."""
 
 DECIDING_ROUTES: tuple[ReachedBy, ...] = (
     "manager",

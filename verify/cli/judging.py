@@ -118,8 +118,8 @@ def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -
     from verify.cli.options import language_of
     from verify.report.comparison_report import build_report
     from verify.report.comparison_screen import print_report
-    from verify.report.language import speaking
     from verify.rules.catalogue import RULES
+    from verify.text.language import speaking
 
     required = frozenset(rule.slug for rule in RULES if rule.required)
     report = build_report(judged.comparison, judged.headers, required)

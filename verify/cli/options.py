@@ -32,7 +32,7 @@ class LangName(StrEnum):
 
 def language_of(lang: LangName | None) -> str:
     """Return the code of the language that was asked for, or of the user's own."""
-    from verify.report.language import default_language
+    from verify.text.language import default_language
 
     return default_language() if lang is None else lang.value
 

@@ -16,6 +16,7 @@ from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
 from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, later_by
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,124 +26,126 @@ if TYPE_CHECKING:
 
 _NO_PART = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN, Habit.MOVING, Habit.HELD})
 
-_BY_PARTITION = "Clone again by partition, not file by file, or set it as on the old drive."
+_BY_PARTITION = say("Clone again by partition, not file by file, or set it as on the old drive.")
 
 POINTS_ELSEWHERE = Meaning(
     Level.STOP,
-    "is a link that points elsewhere on the new drive",
-    "are links that point elsewhere on the new drive",
-    "See what each of them points to, and make it again as on the old drive.",
+    say("is a link that points elsewhere on the new drive"),
+    say("are links that point elsewhere on the new drive"),
+    say("See what each of them points to, and make it again as on the old drive."),
 )
 POINTED_LATER = Meaning(
     Level.REVIEW,
-    "is a link that was made to point elsewhere on the new drive after the clone",
-    "are links that were made to point elsewhere on the new drive after the clone",
-    "Ask whether the new drive was used since the clone; if not, clone again.",
+    say("is a link that was made to point elsewhere on the new drive after the clone"),
+    say("are links that were made to point elsewhere on the new drive after the clone"),
+    say("Ask whether the new drive was used since the clone; if not, clone again."),
 )
 LINK_REPLACED = Meaning(
     Level.REVIEW,
-    "is a link, or another reparse point, and something else on the new drive",
-    "are links, or other reparse points, and something else on the new drive",
-    "Clone again by partition, not file by file: what was linked may now be there twice.",
+    say("is a link, or another reparse point, and something else on the new drive"),
+    say("are links, or other reparse points, and something else on the new drive"),
+    say("Clone again by partition, not file by file: what was linked may now be there twice."),
 )
 LINK_INSTEAD = Meaning(
     Level.STOP,
-    "is a link on the new drive only: what it held is not proven to be there",
-    "are links on the new drive only: what they held is not proven to be there",
-    "Copy it again from the old drive, or clone again, before the old drive is wiped.",
+    say("is a link on the new drive only: what it held is not proven to be there"),
+    say("are links on the new drive only: what they held is not proven to be there"),
+    say("Copy it again from the old drive, or clone again, before the old drive is wiped."),
 )
 SEPARATED = Meaning(
     Level.REVIEW,
-    "has further names on the old drive (hard links) and is a file of its own on the new one",
-    "have further names on the old drive (hard links) and are files of their own on the new one",
-    "Clone again by partition, not file by file: each of them takes up its room again.",
+    say("has further names on the old drive (hard links) and is a file of its own on the new one"),
+    say(
+        "have further names on the old drive (hard links) and are files of their own on the new one"
+    ),
+    say("Clone again by partition, not file by file: each of them takes up its room again."),
 )
 JOINED = Meaning(
     Level.REVIEW,
-    "is a file of its own on the old drive and one with another (a hard link) on the new one",
-    "are files of their own on the old drive and one with others (hard links) on the new one",
-    "Find out who linked them: a change of one changes the other.",
+    say("is a file of its own on the old drive and one with another (a hard link) on the new one"),
+    say("are files of their own on the old drive and one with others (hard links) on the new one"),
+    say("Find out who linked them: a change of one changes the other."),
 )
 
 OWNER = Meaning(
     Level.REVIEW,
-    "has another owner on the new drive",
-    "have other owners on the new drive",
+    say("has another owner on the new drive"),
+    say("have other owners on the new drive"),
     _BY_PARTITION,
 )
 RIGHTS = Meaning(
     Level.REVIEW,
-    "has other access rights on the new drive",
-    "have other access rights on the new drive",
+    say("has other access rights on the new drive"),
+    say("have other access rights on the new drive"),
     _BY_PARTITION,
 )
 INHERITANCE = Meaning(
     Level.REVIEW,
-    "takes over its folder's access rights on one of the drives only",
-    "take over their folders' access rights on one of the drives only",
+    say("takes over its folder's access rights on one of the drives only"),
+    say("take over their folders' access rights on one of the drives only"),
     _BY_PARTITION,
 )
 RUNS_AS = Meaning(
     Level.REVIEW,
-    "runs with other privileges on the new drive (setuid, setgid, sticky or capabilities)",
-    "run with other privileges on the new drive (setuid, setgid, sticky or capabilities)",
+    say("runs with other privileges on the new drive (setuid, setgid, sticky or capabilities)"),
+    say("run with other privileges on the new drive (setuid, setgid, sticky or capabilities)"),
     _BY_PARTITION,
 )
 FURTHER = Meaning(
     Level.REVIEW,
-    "has other extended attributes on the new drive",
-    "have other extended attributes on the new drive",
+    say("has other extended attributes on the new drive"),
+    say("have other extended attributes on the new drive"),
     _BY_PARTITION,
 )
 
 FLAGS = Meaning(
     Level.REVIEW,
-    "has other attributes (read-only, hidden, system and the like) on the new drive",
-    "have other attributes (read-only, hidden, system and the like) on the new drive",
+    say("has other attributes (read-only, hidden, system and the like) on the new drive"),
+    say("have other attributes (read-only, hidden, system and the like) on the new drive"),
     _BY_PARTITION,
 )
 BY_CASE = Meaning(
     Level.REVIEW,
-    "tells names apart by upper and lower case on one of the drives only",
-    "tell names apart by upper and lower case on one of the drives only",
-    "Set it as on the old drive: programs made for it find other files, or none.",
+    say("tells names apart by upper and lower case on one of the drives only"),
+    say("tell names apart by upper and lower case on one of the drives only"),
+    say("Set it as on the old drive: programs made for it find other files, or none."),
 )
 ENCRYPTION = Meaning(
     Level.REVIEW,
-    "is encrypted by the system (EFS) on one of the drives only",
-    "are encrypted by the system (EFS) on one of the drives only",
-    "Ask whether it was meant to be decrypted; if not, clone again by partition.",
+    say("is encrypted by the system (EFS) on one of the drives only"),
+    say("are encrypted by the system (EFS) on one of the drives only"),
+    say("Ask whether it was meant to be decrypted; if not, clone again by partition."),
 )
 EXPANDED = Meaning(
     Level.NOTE,
-    "is stored compressed or with holes on one of the drives only",
-    "are stored compressed or with holes on one of the drives only",
-    "Nothing is lost; see that the new drive keeps room enough.",
+    say("is stored compressed or with holes on one of the drives only"),
+    say("are stored compressed or with holes on one of the drives only"),
+    say("Nothing is lost; see that the new drive keeps room enough."),
 )
 SHORT_NAME = Meaning(
     Level.REVIEW,
-    "has another short name (8.3), or none, on the new drive",
-    "have other short names (8.3), or none, on the new drive",
-    "Clone again by partition: settings of older programs name files by their short names.",
+    say("has another short name (8.3), or none, on the new drive"),
+    say("have other short names (8.3), or none, on the new drive"),
+    say("Clone again by partition: settings of older programs name files by their short names."),
 )
 
 TOUCHED = Meaning(
     Level.NOTE,
-    "has the same contents under another modification time",
-    "have the same contents under other modification times",
-    "Nothing is lost; ask who touched them if there are many.",
+    say("has the same contents under another modification time"),
+    say("have the same contents under other modification times"),
+    say("Nothing is lost; ask who touched them if there are many."),
 )
 UNREAD_BUT_LATER = Meaning(
     Level.REVIEW,
-    "has another modification time, and its contents were not read on both drives",
-    "have other modification times, and their contents were not read on both drives",
-    "Check again at depth full: under another time the contents may be others.",
+    say("has another modification time, and its contents were not read on both drives"),
+    say("have other modification times, and their contents were not read on both drives"),
+    say("Check again at depth full: under another time the contents may be others."),
 )
 CREATED_ANEW = Meaning(
     Level.NOTE,
-    "has another creation time",
-    "have other creation times",
-    "Nothing is lost; sorting by creation goes another way.",
+    say("has another creation time"),
+    say("have other creation times"),
+    say("Nothing is lost; sorting by creation goes another way."),
 )
 
 _ENCRYPTED = 0x4000

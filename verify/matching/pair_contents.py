@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.entry import Entry
 from verify.manifest.draw import BLOCK_BYTES
 from verify.matching.level import Level
+from verify.text.message import Message
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,9 +49,9 @@ class Meaning:
     """
 
     level: Level
-    one: str
-    several: str
-    advice: str
+    one: Message
+    several: Message
+    advice: Message
     expected: bool = False
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
@@ -21,76 +22,84 @@ FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
 
 DAMAGED = Meaning(
     Level.STOP,
-    "has the same modification time on both drives but other contents: it is damaged",
-    "have the same modification time on both drives but other contents: they are damaged",
-    "Copy it again from the old drive, check which of the two is whole, and check again.",
+    say("has the same modification time on both drives but other contents: it is damaged"),
+    say("have the same modification time on both drives but other contents: they are damaged"),
+    say("Copy it again from the old drive, check which of the two is whole, and check again."),
 )
 OLD_IS_NEWER = Meaning(
     Level.STOP,
-    "is newer on the old drive: it was changed there after the clone",
-    "are newer on the old drive: they were changed there after the clone",
-    "Copy the newer version from the old drive, or clone again.",
+    say("is newer on the old drive: it was changed there after the clone"),
+    say("are newer on the old drive: they were changed there after the clone"),
+    say("Copy the newer version from the old drive, or clone again."),
 )
 NEW_IS_NEWER = Meaning(
     Level.REVIEW,
-    "is newer on the new drive: it was changed there after the clone",
-    "are newer on the new drive: they were changed there after the clone",
-    "Ask whether the new drive was used since the clone; if not, clone again.",
+    say("is newer on the new drive: it was changed there after the clone"),
+    say("are newer on the new drive: they were changed there after the clone"),
+    say("Ask whether the new drive was used since the clone; if not, clone again."),
 )
 SYSTEM_MOVED_ON = Meaning(
     Level.REVIEW,
-    "of the system or a program is newer on the old drive, as where a system went on running",
-    "of the system or of programs are newer on the old drive, as where a system went on running",
-    "If the old drive was started after the clone, look what it did; if in doubt, clone again.",
+    say("of the system or a program is newer on the old drive, as where a system went on running"),
+    say(
+        "of the system or of programs are newer on the old drive, as where a system went on running"
+    ),
+    say(
+        "If the old drive was started after the clone, look what it did; if in doubt, clone again."
+    ),
 )
 HELD_OPEN = Meaning(
     Level.REVIEW,
-    "differs under one modification time, as a file does that a running system holds open",
-    "differ under one modification time, as files do that a running system holds open",
-    "If the clone was made while the system ran, start the new drive once; if not, clone again.",
+    say("differs under one modification time, as a file does that a running system holds open"),
+    say("differ under one modification time, as files do that a running system holds open"),
+    say(
+        "If the clone was made while the system ran, start the new drive once; if not, clone again."
+    ),
 )
 MISSING = Meaning(
     Level.STOP,
-    "of the old drive is missing on the new one",
-    "of the old drive are missing on the new one",
-    "Copy it from the old drive, or clone again, before the old drive is wiped.",
+    say("of the old drive is missing on the new one"),
+    say("of the old drive are missing on the new one"),
+    say("Copy it from the old drive, or clone again, before the old drive is wiped."),
 )
 
 
 EXTRA = Meaning(
     Level.NOTE,
-    "is on the new drive only",
-    "are on the new drive only",
-    "Ask whether the new drive was started or used since the clone.",
+    say("is on the new drive only"),
+    say("are on the new drive only"),
+    say("Ask whether the new drive was started or used since the clone."),
 )
 STREAM_LOST = Meaning(
     Level.REVIEW,
-    "has other named streams on the new drive",
-    "have other named streams on the new drive",
-    "Clone again by partition, not file by file, if the streams matter.",
+    say("has other named streams on the new drive"),
+    say("have other named streams on the new drive"),
+    say("Clone again by partition, not file by file, if the streams matter."),
 )
 
 # Expected changes: each is one sentence a partition, which its number and size begin.
 LEFT_OUT = Meaning(
     Level.NOTE,
-    "differs that copies leave out: a page, hibernation or swap file, a snapshot, or waste",
-    "differ that copies leave out: page, hibernation or swap files, the snapshot store, the waste"
-    " bin, or folders that are emptied at each start",
-    "Nothing to do; the system makes them anew.",
+    say("differs that copies leave out: a page, hibernation or swap file, a snapshot, or waste"),
+    say(
+        "differ that copies leave out: page, hibernation or swap files, the snapshot"
+        " store, the waste bin, or folders that are emptied at each start"
+    ),
+    say("Nothing to do; the system makes them anew."),
     expected=True,
 )
 REWRITTEN = Meaning(
     Level.NOTE,
-    "differs that names the drive it is on: a boot store or a recovery configuration",
-    "differ that name the drive they are on: a boot store or a recovery configuration",
-    "Nothing to do if the new drive and its recovery environment start.",
+    say("differs that names the drive it is on: a boot store or a recovery configuration"),
+    say("differ that name the drive they are on: a boot store or a recovery configuration"),
+    say("Nothing to do if the new drive and its recovery environment start."),
     expected=True,
 )
 MOVING = Meaning(
     Level.NOTE,
-    "differs that a running system writes all the time: a log, a cache, a registry hive",
-    "differ that a running system writes all the time: logs, caches, registry hives",
-    "Nothing to do if the clone was made while the system ran.",
+    say("differs that a running system writes all the time: a log, a cache, a registry hive"),
+    say("differ that a running system writes all the time: logs, caches, registry hives"),
+    say("Nothing to do if the clone was made while the system ran."),
     expected=True,
 )
 _EXPECTED = {

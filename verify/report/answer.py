@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
-from verify.report.language import Named
+from verify.text.message import joined, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 
 Word = Literal["yes", "not yet", "no"]
 
-OLD_QUESTION = "May the old drive be wiped?"
-OLD_TITLE = "Old drive"
-FIRST_START = "The machine must first start from the new drive alone."
-NOT_IDENTIFIED = "The old drive was not identified."
+OLD_QUESTION = say("May the old drive be wiped?")
+OLD_TITLE = say("Old drive")
+FIRST_START = say("The machine must first start from the new drive alone.")
+NOT_IDENTIFIED = say("The old drive was not identified.")
 
 _OF_VERDICT: dict[str, tuple[Word, str]] = {
     "sound": ("not yet", FIRST_START),
-    "review": ("not yet", "A person must first decide what REVIEW and NOT EXAMINED list."),
-    "stop": ("no", "It may hold something that the new drive lacks."),
+    "review": ("not yet", say("A person must first decide what REVIEW and NOT EXAMINED list.")),
+    "stop": ("no", say("It may hold something that the new drive lacks.")),
 }
 
 
@@ -60,22 +60,23 @@ class NoDrive:
     why: str
 
 
-IMAGE = NoDrive("Image", "This result is about an image.")
-PARTITION = NoDrive("One partition only", "This result is about one partition.")
-UNCONFIRMED = NoDrive("Device", "It has no table, and nobody confirmed that it is a whole drive.")
+IMAGE = NoDrive(say("Image"), say("This result is about an image."))
+PARTITION = NoDrive(say("One partition only"), say("This result is about one partition."))
+UNCONFIRMED = NoDrive(
+    say("Device"), say("It has no table, and nobody confirmed that it is a whole drive.")
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
     """The answer, why it is that, and which drive is meant.
 
-    Each of `facts` has its pieces apart, for a name is the same in every language. `word` is `None`
-    where no drive was identified; `question` is not asked then.
+    `word` is `None` where no drive was identified; `question` is not asked then.
     """
 
     word: Word | None
     why: str
-    facts: tuple[tuple[str, ...], ...] = ()
+    facts: tuple[str, ...] = ()
     question: str = OLD_QUESTION
     title: str = OLD_TITLE
 
@@ -103,21 +104,22 @@ def part_of_drive(examined: Header) -> NoDrive | None:
 
 def of_no_drive(what: NoDrive, path: str, size_bytes: int) -> Answer:
     """Return the answer for what is no drive: what it is, and not a word about wiping."""
-    facts = ((Named(path),), (decimal_size(size_bytes),))
-    return Answer(None, f"{NOT_IDENTIFIED} {what.why}", facts, title=what.title)
+    facts = path, decimal_size(size_bytes)
+    why = joined((NOT_IDENTIFIED, what.why), " ")
+    return Answer(None, why, facts, title=what.title)
 
 
-def facts_of(drive: NamedDrive) -> tuple[tuple[str, ...], ...]:
+def facts_of(drive: NamedDrive) -> tuple[str, ...]:
     """Return what names a drive: its model, serial number and size."""
     return tuple(_facts(drive))
 
 
-def _facts(drive: NamedDrive) -> Iterator[tuple[str, ...]]:
-    yield (Named(drive.model) if drive.model else "model not reported",)
+def _facts(drive: NamedDrive) -> Iterator[str]:
+    yield drive.model or say("model not reported")
     if drive.serial is None:
-        yield ("serial number not reported",)
+        yield say("serial number not reported")
     elif drive.serial_source == "adapter":
-        yield "serial number of the adapter", Named(drive.serial)
+        yield say("serial number of the adapter {serial}", serial=drive.serial)
     else:
-        yield "serial number", Named(drive.serial)
-    yield (decimal_size(drive.size_bytes),)
+        yield say("serial number {serial}", serial=drive.serial)
+    yield decimal_size(drive.size_bytes)

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 from verify.report.answer import Answer, answer_of_verdict
 from verify.report.evidence import Gap, evidence_lines, gaps
-from verify.report.language import Named
-from verify.report.words import CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
+from verify.report.words import ABSENT, CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
 from verify.rules.rule import Level
+from verify.table.type_names import type_words
+from verify.text.message import Message, joined, say
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:
@@ -25,16 +26,11 @@ if TYPE_CHECKING:
 
 Sides = tuple["Header", "Header"]
 
-NOT_TOLD = "not told"
+NOT_TOLD = say("not told")
 """Stands where a drive does not say what it is."""
 
 _VALUES_ARE_NAMES = frozenset({"filesystem-identity"})
 """Rules whose findings have what stands on a drive for their values: labels."""
-
-_NAMES = frozenset({"path", "model", "serial"})
-
-ABSENT = "-"
-"""Stands where a side has no such thing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +38,7 @@ class DriveSide:
     """One drive of the pair: what it is called here, and its (word, value) lines."""
 
     title: str
-    facts: tuple[tuple[str, str], ...]
+    facts: tuple[tuple[Message, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +100,8 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         verdict=comparison.verdict,
         sentence=comparison.summary,
         sides=(
-            DriveSide("SOURCE, the old drive", tuple(drive_facts(comparison.source))),
-            DriveSide("TARGET, the new drive", tuple(drive_facts(comparison.target))),
+            DriveSide(say("SOURCE, the old drive"), tuple(drive_facts(comparison.source))),
+            DriveSide(say("TARGET, the new drive"), tuple(drive_facts(comparison.target))),
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
@@ -117,45 +113,53 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
     )
 
 
-def drive_facts(drive: Identity) -> Iterator[tuple[str, str]]:
+def drive_facts(drive: Identity) -> Iterator[tuple[Message, str]]:
     """Yield what names a drive: (word, value)."""
-    yield "path", drive.path
-    yield "model", drive.model or NOT_TOLD
-    yield "serial", drive.serial or NOT_TOLD
-    yield "size", both_sizes(drive.size_bytes)
-    table = "no partition table" if drive.scheme == "none" else f"{drive.scheme.upper()} table"
-    yield "table", f"{table}, sectors of {drive.sector_bytes:,} bytes"
-    yield "id", drive.disk_id or "none"
-    yield "read", f"{when(drive.captured)}, depth {drive.depth}"
-
-
-def named_fact(word: str, value: str) -> str:
-    """Return the value of a fact; what a drive calls itself, or a person its image, as a name."""
-    return Named(value) if word in _NAMES and value != NOT_TOLD else value
+    yield say("path"), drive.path
+    yield say("model"), drive.model or NOT_TOLD
+    yield say("serial"), drive.serial or NOT_TOLD
+    yield say("size"), both_sizes(drive.size_bytes)
+    table = (
+        say("no partition table")
+        if drive.scheme == "none"
+        else say("{scheme} table", scheme=drive.scheme.upper())
+    )
+    yield (
+        say("table"),
+        say(
+            "{table}, sectors of {sector_bytes:,} bytes",
+            table=table,
+            sector_bytes=drive.sector_bytes,
+        ),
+    )
+    yield say("id"), drive.disk_id or say("none")
+    yield say("read"), say("{when}, depth {depth}", when=when(drive.captured), depth=drive.depth)
 
 
 def both_sizes(count: int) -> str:
     """Say a size as drives are sold and as systems show it."""
-    return f"{decimal_size(count)} ({binary_size(count)})"
+    return say("{decimal} ({binary})", decimal=decimal_size(count), binary=binary_size(count))
 
 
 def when(seconds: int) -> str:
     """Say a time (seconds since 1970) to the minute, in UTC."""
     try:
-        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
+        return say("{moment}", moment=datetime.fromtimestamp(seconds, UTC))
     except (OverflowError, OSError, ValueError):
-        return f"second {seconds} since 1970"
+        return say("second {seconds} since 1970", seconds=seconds)
 
 
 def partition_words(partition: Partition) -> str:
     """Say what a partition is: its type's name, its filesystem, its label."""
     kind = partition.filesystem.kind
-    parts = [partition.type_name or (f"type {partition.type}" if partition.type else "no table")]
+    name = type_words(partition.type_name)
+    unnamed = say("type {type}", type=partition.type) if partition.type else say("no table")
+    parts = [name or unnamed]
     if kind not in {"extended", "msr"}:
         parts.append(kind)
     if label := partition.filesystem.label:
         parts.append(f'"{label}"')
-    return ", ".join(parts)
+    return joined(parts)
 
 
 def partition_bytes(header: Header, partition: Partition) -> int:
@@ -184,14 +188,16 @@ def _partition_line(pair: PairRow, sides: Sides, comparison: Comparison) -> Part
 
 def _became(old_bytes: int | None, new_bytes: int | None, matched_by: str) -> str:
     if new_bytes is None:
-        return "is not there"
+        return say("is not there")
     if old_bytes is None:
-        return "only on the new drive"
+        return say("only on the new drive")
     change = new_bytes - old_bytes
-    size = "same size"
+    size = say("same size")
     if change:
-        size = f"{decimal_size(abs(change))} {'larger' if change > 0 else 'smaller'}"
-    return f"{size}, matched by place" if matched_by == "place" else size
+        amount = decimal_size(abs(change))
+        larger, smaller = say("{size} larger", size=amount), say("{size} smaller", size=amount)
+        size = larger if change > 0 else smaller
+    return say("{size}, matched by place", size=size) if matched_by == "place" else size
 
 
 def _heaviest(comparison: Comparison, number: int | None) -> str:
@@ -207,12 +213,14 @@ def _groups(comparison: Comparison) -> Iterator[FindingGroup]:
 
 
 def _item(row: FindingRow) -> FindingItem:
-    places = [] if row.partition is None else [f"partition {row.partition}"]
+    places: list[str] = []
+    if row.partition is not None:
+        places.append(say("partition {number}", number=row.partition))
     if row.path is not None:
         places.append(row.path)
     return FindingItem(
         rule=row.rule,
-        where=", ".join(places) or "the drive",
+        where=joined(places) if places else say("the drive"),
         message=row.message,
         old=value_words(row, row.source),
         new=value_words(row, row.target),
@@ -225,10 +233,10 @@ def value_words(row: FindingRow, value: Value) -> str | None:
     if value is None:
         return None
     if row.rule in _VALUES_ARE_NAMES:
-        return Named(value)
+        return str(value)
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, str) else f"{value:,}"
+        return say("yes") if value else say("no")
+    return value if isinstance(value, str) else say("{value:,}", value=value)
 
 
 def _identity_caution(comparison: Comparison, sides: Sides) -> Iterator[str]:

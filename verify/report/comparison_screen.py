@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 from rich.padding import Padding
 from rich.text import Text
 
-from verify.report.comparison_report import ABSENT
-from verify.report.language import say
 from verify.report.pair_tables import print_partitions, print_sides
 from verify.report.terminal import badge, headline, plain, print_answer, section, sentence
-from verify.report.words import MARKS
+from verify.report.words import ABSENT, HEADINGS, MARKS
+from verify.text.language import _, translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,27 +34,28 @@ _SHORT_VALUES = 50
 
 def print_report(console: Console, report: Report) -> None:
     """Print the whole report."""
-    verdict = badge(report.verdict.upper(), report.verdict)
+    verdict = badge(HEADINGS[report.verdict], report.verdict)
     console.print(headline(verdict, report.sentence))
-    section(console, "DRIVES")
+    section(console, say("DRIVES"))
     print_sides(console, report.sides)
-    section(console, "PARTITIONS", "in their order on the old drive")
+    section(console, say("PARTITIONS"), say("in their order on the old drive"))
     print_partitions(console, report.partitions)
     for group in report.groups:
         _print_group(console, group)
-    section(console, "EVIDENCE")
+    section(console, say("EVIDENCE"))
     _print_lines(console, report.evidence)
-    section(console, "NOT EXAMINED", "" if report.gaps else "nothing was left out")
+    section(console, say("NOT EXAMINED"), "" if report.gaps else say("nothing was left out"))
     _print_gaps(console, report.gaps)
-    section(console, "NEXT")
+    section(console, say("NEXT"))
     _print_lines(console, report.next_steps)
-    section(console, "BEWARE")
+    section(console, say("BEWARE"))
     _print_lines(console, report.cautions)
     print_answer(console, report.answer, verdict)
 
 
 def _print_group(console: Console, group: FindingGroup) -> None:
-    section(console, f"{group.level.value.upper()} ({len(group.items)})", group.title)
+    title = say("{level} ({count})", level=HEADINGS[group.level], count=len(group.items))
+    section(console, title, group.title)
     for item in group.items[:_MOST_ITEMS]:
         _print_finding(console, MARKS[group.level.value], item)
     _print_rest(console, len(group.items))
@@ -64,7 +65,7 @@ def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
     console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + plain(item.where))
     lines = [sentence(item.message)]
     lines += _values(item)
-    lines.append(Text(say("do: "), style="bold") + sentence(item.advice))
+    lines.append(Text(_("do: "), style="bold") + sentence(item.advice))
     for line in lines:
         console.print(Padding(line, (0, 0, 0, 4)))
 
@@ -75,13 +76,13 @@ def _values(item: FindingItem) -> list[Text]:
         return []
     old, new = (ABSENT if value is None else value for value in (item.old, item.new))
     if len(old) + len(new) <= _SHORT_VALUES:
-        return [plain(f"old: {old}   new: {new}")]
-    return [plain(f"old: {old}"), plain(f"new: {new}")]
+        return [plain(say("old: {old}   new: {new}", old=old, new=new))]
+    return [plain(say("old: {old}", old=old)), plain(say("new: {new}", new=new))]
 
 
 def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
     for gap in gaps[:_MOST_ITEMS]:
-        needed = Text(say(" (needed for sound)"), style="bold") if gap.needed else Text()
+        needed = Text(_(" (needed for sound)"), style="bold") if gap.needed else Text()
         line = plain(gap.what) + needed + Text(": ") + sentence(gap.reason)
         console.print(Padding(line, (0, 0, 0, 2)))
     _print_rest(console, len(gaps))
@@ -89,8 +90,8 @@ def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
 
 def _print_rest(console: Console, count: int) -> None:
     if count > _MOST_ITEMS:
-        more = f"and {count - _MOST_ITEMS:,} more, which --json prints"
-        console.print(Padding(Text(say(more), style="italic"), (0, 0, 0, 2)))
+        more = say("and {count:,} more, which --json prints", count=count - _MOST_ITEMS)
+        console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, 2)))
 
 
 def _print_lines(console: Console, lines: tuple[str, ...]) -> None:

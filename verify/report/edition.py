@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from blake3 import blake3
 
 from verify.report.json_text import document_json
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,9 +57,12 @@ class Edition(StrEnum):
     SHOP = "shop"
 
 
+EDITION_NAMES = {Edition.CUSTOMER: say("customer"), Edition.SHOP: say("shop")}
 EDITION_WORDS = {
-    Edition.CUSTOMER: "Customer's edition: file names are replaced by digests.",
-    Edition.SHOP: "Shop's edition: it holds file names of the customer, and stays in the shop.",
+    Edition.CUSTOMER: say("Customer's edition: file names are replaced by digests."),
+    Edition.SHOP: say(
+        "Shop's edition: it holds file names of the customer, and stays in the shop."
+    ),
 }
 
 
@@ -87,6 +91,12 @@ class Names:
         """Return running text as this edition has it: what is a name in it is replaced."""
         if self.edition is Edition.SHOP:
             return text
+        if isinstance(text, Message):
+            told = text.with_names(self._replaced)
+            return told if self._replaced(told) == told else self._replaced(text)
+        return self._replaced(text)
+
+    def _replaced(self, text: str) -> str:
         if self.known is not None:
             text = self.known.sub(lambda found: self._stand_in(found[0]), text)
         return _PATH.sub(self._match, text)

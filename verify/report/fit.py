@@ -8,8 +8,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.comparison_report import ABSENT, both_sizes
+from verify.report.comparison_report import both_sizes
 from verify.report.terminal import badge, headline, plain, section, sentence
+from verify.report.words import ABSENT
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from verify.report.csv_text import COLUMNS, csv_text
 from verify.report.handover import REPORT_SCHEMA, report_document
 from verify.report.html import html
 from verify.report.json_text import as_json
-from verify.report.language import ENGLISH, LANGUAGES, speaking
 from verify.report.markdown import markdown, title_in
 from verify.report.pdf import pdf
+from verify.text.language import ENGLISH, LANGUAGES, speaking
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover

@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, Any
 from blake3 import blake3
 
 from verify.errors import ComparisonForeign
-from verify.report.comparison_report import Report, build_report, value_words
+from verify.report.comparison_report import NOT_TOLD, Report, build_report, value_words
 from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
-from verify.report.handover_words import CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
+from verify.report.handover_words import ANSWERS, CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
 from verify.report.json_text import as_json
 from verify.report.picture import Picture, draw
 from verify.report.places_ruler import PlacePicture, draw_places
 from verify.report.rule_page import RulePage, rule_pages
 from verify.rules.comparison_document import Comparison
 from verify.rules.rule import Level
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -190,13 +191,15 @@ def _actions(document: Comparison, references: tuple[str | None, ...]) -> Iterat
         together.setdefault(key, []).append(_told(row, reference))
     pages = rule_pages()
     for level, rule, advice in sorted(together, key=lambda key: key[0].weight):
-        why = pages[rule].why if rule in pages else ""
+        why = Message(pages[rule].why) if rule in pages else ""
         yield Action(level, rule, advice, why, tuple(together[level, rule, advice]))
 
 
 def _told(row: FindingRow, reference: str | None) -> Told:
     return Told(
-        where="the drive" if row.partition is None else f"partition {row.partition}",
+        where=say("the drive")
+        if row.partition is None
+        else say("partition {number}", number=row.partition),
         path=row.path,
         reference=reference,
         message=row.message,
@@ -207,26 +210,36 @@ def _told(row: FindingRow, reference: str | None) -> Told:
 
 def _answers(document: Comparison, required: frozenset[str]) -> Iterator[Answer]:
     for row in document.outcomes:
-        words = row.outcome.value.replace("_", " ")
-        yield Answer(row.rule, row.rule in required, words, row.compared, row.reason or "")
+        yield Answer(
+            row.rule, row.rule in required, ANSWERS[row.outcome], row.compared, row.reason or ""
+        )
 
 
 def _identified(header: Header) -> str:
     """Say by what a drive was told from any other."""
     drive = header.drive
     if drive.kind == "image":
-        return "an image file: by its path and the identifier in its partition table"
+        return say("an image file: by its path and the identifier in its partition table")
     if drive.serial is None:
-        return "no serial number was told: by the identifier in its partition table alone"
-    giver = "the adapter (perhaps its own)" if drive.serial_source == "adapter" else "the drive"
-    world = f" and its world-wide name {drive.wwn}" if drive.wwn else ""
-    return f"by the serial number that {giver} told{world}"
+        return say("no serial number was told: by the identifier in its partition table alone")
+    giver = (
+        say("the adapter (perhaps its own)")
+        if drive.serial_source == "adapter"
+        else say("the drive")
+    )
+    world = say(" and its world-wide name {wwn}", wwn=drive.wwn) if drive.wwn else ""
+    return say("by the serial number that {giver} told{world}", giver=giver, world=world)
 
 
 def _wipe_fields(document: Comparison) -> Iterator[tuple[str, str]]:
     """Yield (field, remark); what is known of the old drive is a remark, never filled in."""
     for name, remark in WIPE_FIELDS:
-        model = document.source.model or "not told"
-        serial = document.source.serial or "not told"
+        model = document.source.model or NOT_TOLD
+        serial = document.source.serial or NOT_TOLD
         known = {"Model": model, "Serial number, read again": serial}
-        yield name, f"the old drive's in this report: {known[name]}" if name in known else remark
+        yield (
+            name,
+            say("the old drive's in this report: {known}", known=known[str(name)])
+            if str(name) in known
+            else remark,
+        )

@@ -2,59 +2,78 @@
 
 from __future__ import annotations
 
+from verify.rules.rule import Result
+from verify.text.message import say
+
 CHECKLIST = (
-    "This report was read, and was saved on neither of the two drives.",
-    "The new drive was checked before its first start.",
-    "The new drive started alone, with the old drive taken off.",
-    "The recovery environment of the new drive was started once.",
-    "Files of the customer, chosen by the customer, were opened on the new drive.",
-    "The recovery key of every encrypted volume is at hand, and so are licences and activations.",
-    "What matters is also somewhere else: a clone is not a backup.",
-    "The serial number of the drive to be wiped was read again, and is the old drive's.",
-    "The old drive is kept as it is until (date): ____________________",
+    say("This report was read, and was saved on neither of the two drives."),
+    say("The new drive was checked before its first start."),
+    say("The new drive started alone, with the old drive taken off."),
+    say("The recovery environment of the new drive was started once."),
+    say("Files of the customer, chosen by the customer, were opened on the new drive."),
+    say(
+        "The recovery key of every encrypted volume is at hand, and so are licences"
+        " and activations."
+    ),
+    say("What matters is also somewhere else: a clone is not a backup."),
+    say("The serial number of the drive to be wiped was read again, and is the old drive's."),
+    say("The old drive is kept as it is until (date): ____________________"),
 )
 
+ANSWERS = {
+    Result.SAME: say("same"),
+    Result.DIFFERENT: say("different"),
+    Result.NOT_APPLICABLE: say("not applicable"),
+    Result.NOT_EXAMINED: say("not examined"),
+    Result.CRASHED: say("crashed"),
+}
+
 DEPTHS = {
-    "layout": "tables, and names, sizes and times of all files; no contents but what starts it",
-    "sample": "tables, names, sizes and times of all files, and the contents of a drawn sample",
-    "full": "tables, names, sizes and times of all files, and all contents",
+    "layout": say(
+        "tables, and names, sizes and times of all files; no contents but what starts it"
+    ),
+    "sample": say(
+        "tables, names, sizes and times of all files, and the contents of a drawn sample"
+    ),
+    "full": say("tables, names, sizes and times of all files, and all contents"),
 }
 """What was read of a drive, by the depth of its capture."""
 
-ONLY_NOTES = "Nothing was found. The notes among the findings are good to know."
-NOTHING_FOUND = "Nothing was found."
+ONLY_NOTES = say("Nothing was found. The notes among the findings are good to know.")
+NOTHING_FOUND = say("Nothing was found.")
 
-NEVER_CLONED = (
-    "Not looked for, and often not brought over by a clone of used space: earlier versions of files"
-    " in snapshots (shadow copies, restore points), and deleted files that could still be recovered"
-    " on the old drive. With the old drive wiped, they are gone."
+NEVER_CLONED = say(
+    "Not looked for, and often not brought over by a clone of used space: earlier"
+    " versions of files in snapshots (shadow copies, restore points), and deleted"
+    " files that could still be recovered on the old drive. With the old drive"
+    " wiped, they are gone."
 )
 
-SIGNATURES = ("Technician", "Customer")
-SIGNATURE_FIELDS = ("name", "date", "signature")
+SIGNATURES = (say("Technician"), say("Customer"))
+SIGNATURE_FIELDS = (say("name"), say("date"), say("signature"))
 
-WIPE_INTRODUCTION = (
-    "To be filled in when the old drive is wiped, not before. Compare the model and the serial"
-    " number with the label on the drive in your hand."
+WIPE_INTRODUCTION = say(
+    "To be filled in when the old drive is wiped, not before. Compare the model"
+    " and the serial number with the label on the drive in your hand."
 )
 
 # SPEC: NIST SP 800-88r1, appendix G, "Sample Certificate of Sanitization Form". Revision 2 of
 # September 2025 superseded it; its own text was not read.
 WIPE_FIELDS = (
-    ("Manufacturer", ""),
-    ("Model", ""),
-    ("Serial number, read again", ""),
-    ("Property number", ""),
-    ("Media type", "hard disk, flash, hybrid, other"),
-    ("Source", "person or machine it comes from"),
-    ("Classification of the data before", ""),
-    ("Classification of the data after", ""),
-    ("Kind of sanitisation", "clear, purge or destroy"),
-    ("Technique", "for example overwriting, block erase, cryptographic erase"),
-    ("Tool and its version", ""),
-    ("How it was verified", "all of it, a sample, not verified"),
-    ("Done by: name and title", ""),
-    ("Date", ""),
-    ("Place", ""),
-    ("Signature", ""),
+    (say("Manufacturer"), ""),
+    (say("Model"), ""),
+    (say("Serial number, read again"), ""),
+    (say("Property number"), ""),
+    (say("Media type"), say("hard disk, flash, hybrid, other")),
+    (say("Source"), say("person or machine it comes from")),
+    (say("Classification of the data before"), ""),
+    (say("Classification of the data after"), ""),
+    (say("Kind of sanitisation"), say("clear, purge or destroy")),
+    (say("Technique"), say("for example overwriting, block erase, cryptographic erase")),
+    (say("Tool and its version"), ""),
+    (say("How it was verified"), say("all of it, a sample, not verified")),
+    (say("Done by: name and title"), ""),
+    (say("Date"), ""),
+    (say("Place"), ""),
+    (say("Signature"), ""),
 )

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from verify.report.comparison_report import ABSENT, named_fact, when
+from verify.report.comparison_report import when
+from verify.report.edition import EDITION_NAMES
 from verify.report.handover_words import (
     CHECKLIST,
     DEPTHS,
@@ -26,11 +27,12 @@ from verify.report.handover_words import (
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
-from verify.report.language import ENGLISH, Named, say, spoken
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
-from verify.report.words import MARKS
+from verify.report.words import ABSENT, HEADINGS, LEVELS, MARKS
 from verify.rules.rule import Level
+from verify.text.language import ENGLISH, _, spoken, translated
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
 
 SENTENCE_LONGEST = 900
 
-_FOOT = ("page ", " of ")
+_FOOT = (say("page "), say(" of "))
 
 
 def html(handover: Handover) -> str:
@@ -53,6 +55,11 @@ def html(handover: Handover) -> str:
     text = pages.get_template("report.html").render(
         paper=handover,
         report=report,
+        title=say(
+            "Drive migration report: {verdict}, {edition}'s edition",
+            verdict=LEVELS[report.verdict],
+            edition=EDITION_NAMES[handover.edition],
+        ),
         facts=tuple(facts(handover)),
         against=handover.against,
         drive_findings=_drive_findings(handover),
@@ -72,14 +79,14 @@ def html(handover: Handover) -> str:
     return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n"
 
 
-def facts(handover: Handover) -> Iterator[tuple[str, str, str]]:
+def facts(handover: Handover) -> Iterator[tuple[Message, str, str]]:
     """Yield what names both drives: (word, old, new)."""
     old, new = handover.report.sides
-    for (word, one), (_, other) in zip(old.facts, new.facts, strict=True):
-        yield word, named_fact(word, one), named_fact(word, other)
-    yield "identified", *handover.identified
+    for (word, one), (_same, other) in zip(old.facts, new.facts, strict=True):
+        yield word, one, other
+    yield say("identified"), *handover.identified
     document = handover.document
-    yield "looked at", DEPTHS[document.source.depth], DEPTHS[document.target.depth]
+    yield say("looked at"), DEPTHS[document.source.depth], DEPTHS[document.target.depth]
 
 
 @cache
@@ -93,29 +100,15 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals |= {"_": say, "n": coordinate}
-    made.filters |= {"name": _name, "moment": when, "percent": "{:.2%}".format}
-    made.filters["machine"] = Markup.escape
+    made.globals |= {"_": _, "levels": LEVELS, "headings": HEADINGS, "n": "{:.1f}".format}
+    made.filters |= {"moment": when, "percent": "{:.2%}".format}
     return made
-
-
-def coordinate(value: float) -> Markup:
-    """Return a length of a picture as SVG reads it: the same in every language.
-
-    SPEC: SVG 2, section 4.2: the fraction of a number begins with a full stop.
-    """
-    return Markup(f"{value:.1f}")  # noqa: S704 - digits alone
-
-
-def _name(text: str) -> Named:
-    """Return a name that stands on a drive, harmless, and the same in every language."""
-    return Named(harmless(text))
 
 
 def _shown(value: object) -> object:
     """Make any text harmless as it is printed; what a template made of our own passes."""
     if isinstance(value, str) and not isinstance(value, Markup):
-        return harmless(say(value), SENTENCE_LONGEST)
+        return harmless(translated(value), SENTENCE_LONGEST)
     return value
 
 
@@ -123,12 +116,14 @@ def style() -> str:
     """Return the style sheet of every page, with the words that stand at the foot of each."""
     text = files("verify.report").joinpath("pages/report.css").read_text(encoding="utf-8")
     for word in _FOOT:
-        text = text.replace(f'"{word}"', f'"{say(word)}"')
+        text = text.replace(f'"{word}"', f'"{translated(word)}"')
     return text
 
 
 def _drive_findings(handover: Handover) -> str:
     counts = Counter(row.level for row in handover.document.findings if row.partition is None)
-    return ", ".join(
-        f"{counts[level]} {level.value} ({MARKS[level.value]})" for level in Level if counts[level]
+    return joined(
+        say("{count} {level} ({mark})", count=counts[level], level=LEVELS[level], mark=MARKS[level])
+        for level in Level
+        if counts[level]
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from verify.report.comparison_report import ABSENT
 from verify.report.handover_words import (
     CHECKLIST,
     NEVER_CLONED,
@@ -17,9 +16,10 @@ from verify.report.handover_words import (
 )
 from verify.report.harmless import harmless
 from verify.report.html import SENTENCE_LONGEST, facts
-from verify.report.language import Named, say, speaking, spoken
-from verify.report.words import MARKS
+from verify.report.words import ABSENT, HEADINGS, LEVELS, MARKS
 from verify.rules.rule import Level
+from verify.text.language import _, speaking, spoken, translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -39,14 +39,14 @@ _BLANK = "____________________"
 
 def text(value: object) -> str:
     """Return any text as Markdown that shows it and does nothing."""
-    shown = harmless(say(value if isinstance(value, str) else str(value)), SENTENCE_LONGEST)
+    shown = harmless(translated(value if isinstance(value, str) else str(value)), SENTENCE_LONGEST)
     return _NUMBERED.sub(r"\1\\\2", _SIGNS.sub(r"\\\g<0>", shown))
 
 
 def title_in(language: str) -> str:
     """Return the first line of a report in one of `LANGUAGES`."""
     with speaking(language):
-        return f"# {say('Drive migration report')}"
+        return f"# {_('Drive migration report')}"
 
 
 def markdown(handover: Handover) -> str:
@@ -58,13 +58,21 @@ def _lines(handover: Handover) -> Iterator[str]:
     report = handover.report
     yield title_in(spoken())
     yield f"\n{text(handover.edition_words)}"
-    yield f"\n## {say('May the old drive be wiped?')}\n"
-    yield f"**{text(report.verdict.upper())}**: {text(report.sentence)}"
-    yield f"\n### {say('Which drive is which')}\n"
-    yield from _table(("what", "old drive", "new drive"), facts(handover))
-    yield f"\n### {say('Partitions, in their order on the old drive')}\n"
+    yield f"\n## {_('May the old drive be wiped?')}\n"
+    yield f"**{text(HEADINGS[report.verdict])}**: {text(report.sentence)}"
+    yield f"\n### {_('Which drive is which')}\n"
+    yield from _table((say("what"), say("old drive"), say("new drive")), facts(handover))
+    yield f"\n### {_('Partitions, in their order on the old drive')}\n"
     yield from _table(
-        ("old", "what it is", "size", "new", "size", "became", "finding"),
+        (
+            say("old"),
+            say("what it is"),
+            say("size"),
+            say("new"),
+            say("size"),
+            say("became"),
+            say("finding"),
+        ),
         (
             (
                 item.old,
@@ -73,90 +81,91 @@ def _lines(handover: Handover) -> Iterator[str]:
                 item.new,
                 item.new_size,
                 item.became,
-                item.weight,
+                LEVELS[item.weight],
             )
             for item in report.partitions
         ),
     )
-    yield f"\n{say('In words:')} {text(handover.picture.words)}"
+    yield f"\n{_('In words:')} {text(handover.picture.words)}"
     if handover.places.lines:
-        yield f"\n### {say('Where on the drives it lies')}\n"
+        yield f"\n### {_('Where on the drives it lies')}\n"
         yield from _table(
-            ("drive", "what", "partition", "how much", "where"),
+            (say("drive"), say("what"), say("partition"), say("how much"), say("where")),
             (
                 (line.drive, line.what, line.partition, line.amount, line.where)
                 for line in handover.places.lines
             ),
         )
-    yield from _section("What was compared", report.evidence)
+    yield from _section(say("What was compared"), report.evidence)
     yield from _against(handover)
     yield from _section(
-        "What was not examined, and why",
+        say("What was not examined, and why"),
         (_gap(gap) for gap in report.gaps),
     )
-    yield from _section("What to do next", report.next_steps)
-    yield f"\n## {say('Findings, by what to do')}"
+    yield from _section(say("What to do next"), report.next_steps)
+    yield f"\n## {_('Findings, by what to do')}"
     for action in handover.actions:
         yield from _action(action)
     if not handover.actions:
-        yield f"\n{say('There are none.')}"
-    yield f"\n## {say('Handover')}\n\n### {say('To be checked off')}\n"
+        yield f"\n{_('There are none.')}"
+    yield f"\n## {_('Handover')}\n\n### {_('To be checked off')}\n"
     yield from (f"- [ ] {text(item)}" for item in CHECKLIST)
     yield from _section("Beware", (*report.cautions, NEVER_CLONED))
-    yield f"\n### {say('Signatures')}\n"
+    yield f"\n### {_('Signatures')}\n"
     for who in SIGNATURES:
-        yield f"- {say(who)}: " + " ".join(
-            f"{say(word)} {text(_BLANK)}" for word in SIGNATURE_FIELDS
+        yield f"- {translated(who)}: " + " ".join(
+            f"{translated(word)} {text(_BLANK)}" for word in SIGNATURE_FIELDS
         )
-    yield f"\n## {say('Record of the wipe')}\n\n{text(WIPE_INTRODUCTION)}\n"
+    yield f"\n## {_('Record of the wipe')}\n\n{text(WIPE_INTRODUCTION)}\n"
     yield from _table(
-        ("field", "to be filled in", "remark"),
+        (say("field"), say("to be filled in"), say("remark")),
         ((name, "", remark) for name, remark in handover.wipe_fields),
     )
     yield from _made(handover)
 
 
 def _against(handover: Handover) -> Iterator[str]:
-    yield f"\n### {say('What stands against wiping the old drive')}\n"
+    yield f"\n### {_('What stands against wiping the old drive')}\n"
     for action in handover.against:
         first, more = action.findings[0], len(action.findings) - 1
-        rest = say(f" (and {more} more of this kind)") if more else ""
-        level = say(action.level.value)
+        rest = _(" (and {more} more of this kind)", more=more) if more else ""
+        level = translated(LEVELS[action.level])
         yield f"- {MARKS[action.level]} {level}: {text(first.message)}{rest}"
     if not handover.against:
-        yield say(ONLY_NOTES if handover.actions else NOTHING_FOUND)
+        yield translated(ONLY_NOTES if handover.actions else NOTHING_FOUND)
 
 
 def _gap(gap: Gap) -> str:
     """Return what was not examined and why, in the language of the report."""
-    needed = say(" (needed for sound)") if gap.needed else ""
-    return Named(f"{say(gap.what)}{needed}: {say(gap.reason)}")
+    needed = _(" (needed for sound)") if gap.needed else ""
+    return f"{translated(gap.what)}{needed}: {translated(gap.reason)}"
 
 
 def _action(action: Action) -> Iterator[str]:
     level = Level(action.level)
-    yield f"\n### {MARKS[level]} {say(level.value.upper())}: {text(action.advice)}\n"
-    yield f"{say('Rule')} {text(action.rule)}. {text(action.why)}\n"
+    yield f"\n### {MARKS[level]} {translated(HEADINGS[level])}: {text(action.advice)}\n"
+    yield f"{_('Rule')} {text(action.rule)}. {text(action.why)}\n"
     for told in action.findings:
-        place = text(told.where) + (f", {text(Named(told.path))}" if told.path is not None else "")
+        place = text(told.where) + (f", {text(told.path)}" if told.path is not None else "")
         yield f"- {place}: {text(told.message)}"
         if told.old is not None or told.new is not None:
             old, new = (ABSENT if value is None else value for value in (told.old, told.new))
-            yield f"  {say('old:')} {text(old)}; {say('new:')} {text(new)}"
+            yield f"  {_('old:')} {text(old)}; {_('new:')} {text(new)}"
 
 
 def _made(handover: Handover) -> Iterator[str]:
-    yield f"\n## {say('How this report was made')}\n"
+    yield f"\n## {_('How this report was made')}\n"
     yield f"- drivewitness {text(handover.tool_version)}; {text(handover.edition_words)}"
-    for word, digest in zip(("old", "new"), handover.manifest_digests, strict=True):
-        yield f"- {say(f'manifest of the {word} drive (BLAKE3):')} {text(digest)}"
+    old, new = map(text, handover.manifest_digests)
+    yield f"- {_('manifest of the old drive (BLAKE3):')} {old}"
+    yield f"- {_('manifest of the new drive (BLAKE3):')} {new}"
     if handover.seal is not None:
-        yield f"- {say('newest seal of the archive it was filed in:')} {text(handover.seal)}"
-    contents = "contents of this report (BLAKE3 of its JSON form with this digest left empty):"
-    yield f"- {say(contents)} {handover.digest}"
-    yield f"\n### {say('Rules run (R: needed for sound)')}\n"
+        yield f"- {_('newest seal of the archive it was filed in:')} {text(handover.seal)}"
+    contents = say("contents of this report (BLAKE3 of its JSON form with this digest left empty):")
+    yield f"- {translated(contents)} {handover.digest}"
+    yield f"\n### {_('Rules run (R: needed for sound)')}\n"
     yield from _table(
-        ("rule", "answer", "compared", "remark"),
+        (say("rule"), say("answer"), say("compared"), say("remark")),
         (
             (f"{item.rule}{' R' * item.required}", item.outcome, item.compared, item.reason)
             for item in handover.answers
@@ -165,13 +174,13 @@ def _made(handover: Handover) -> Iterator[str]:
 
 
 def _section(title: str, items: Iterable[str]) -> Iterator[str]:
-    yield f"\n### {say(title)}\n"
+    yield f"\n### {translated(title)}\n"
     lines = [f"- {text(item)}" for item in items]
-    yield from lines or [say("Nothing.")]
+    yield from lines or [_("Nothing.")]
 
 
 def _table(titles: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> Iterator[str]:
-    yield "| " + " | ".join(map(say, titles)) + " |"
+    yield "| " + " | ".join(map(translated, titles)) + " |"
     yield "|" + "---|" * len(titles)
     for row in rows:
         yield "| " + " | ".join(text(cell) for cell in row) + " |"

@@ -13,9 +13,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.comparison_report import named_fact
-from verify.report.language import say
 from verify.report.terminal import plain
+from verify.report.words import LEVELS
+from verify.text.language import _, translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -25,7 +26,15 @@ if TYPE_CHECKING:
     from verify.report.comparison_report import DriveSide, PartitionLine
 
 _GAP = 2
-_HEADS = ("old", "what it is", "size", "new", "size", "became", "finding")
+_HEADS = (
+    say("old"),
+    say("what it is"),
+    say("size"),
+    say("new"),
+    say("size"),
+    say("became"),
+    say("finding"),
+)
 _RIGHT = frozenset({"old", "size", "new"})
 _WORDS = (1, 5)
 """The columns of words, which may be narrowed; a number torn apart misleads."""
@@ -39,7 +48,7 @@ def print_sides(console: Console, sides: tuple[DriveSide, DriveSide]) -> None:
     """
     told = [[_fact(word, value) for word, value in side.facts] for side in sides]
     width = (console.width - _GAP) // 2
-    titles = [Text(say(side.title), style="bold") for side in sides]
+    titles = [Text(translated(side.title), style="bold") for side in sides]
     if max(_longest_word(fact.plain for facts in told for fact in facts), 0) > width:
         for title, facts in zip(titles, told, strict=True):
             console.print(title)
@@ -47,7 +56,7 @@ def print_sides(console: Console, sides: tuple[DriveSide, DriveSide]) -> None:
                 console.print(Padding(fact, (0, 0, 0, 2)))
         return
     table = Table.grid(padding=(0, _GAP), collapse_padding=True, pad_edge=False)
-    for _ in sides:
+    for _side in sides:
         table.add_column(width=width, overflow="fold")
     table.add_row(*titles)
     for both in zip(*told, strict=True):
@@ -56,12 +65,12 @@ def print_sides(console: Console, sides: tuple[DriveSide, DriveSide]) -> None:
 
 
 def _fact(word: str, value: str) -> Text:
-    return Text(f"{say(word)} ", style="dim") + plain(named_fact(word, value))
+    return Text(f"{translated(word)} ", style="dim") + plain(value)
 
 
 def print_partitions(console: Console, lines: tuple[PartitionLine, ...]) -> None:
     """Print what became of each partition, as a table where there is room for one."""
-    heads = [Text(say(head)) for head in _HEADS]
+    heads = [Text(translated(head)) for head in _HEADS]
     rows = [_cells(line) for line in lines]
     widths = _widths(list(zip(heads, *rows, strict=True)), console.width)
     if widths is None:
@@ -81,11 +90,11 @@ def _cells(line: PartitionLine) -> list[Text]:
     return [
         Text(line.old),
         plain(line.what),
-        Text(say(line.old_size)),
+        Text(translated(line.old_size)),
         Text(line.new),
-        Text(say(line.new_size)),
+        Text(translated(line.new_size)),
         plain(line.became),
-        Text(say(line.weight), style=heavy),
+        Text(translated(LEVELS[line.weight]), style=heavy),
     ]
 
 
@@ -108,7 +117,7 @@ def _widths(columns: Sequence[Sequence[Text]], room: int) -> list[int] | None:
 def _print_stacked(console: Console, row: Sequence[Text]) -> None:
     old, what, old_size, new, new_size, became, weight = row
     console.print(Text.assemble(old, " -> ", new, "  ", what, "  ", weight))
-    sizes = Text.assemble(say("old:"), " ", old_size, "   ", say("new:"), " ", new_size)
+    sizes = Text.assemble(_("old:"), " ", old_size, "   ", _("new:"), " ", new_size)
     console.print(Padding(Text.assemble(sizes, "   ", became), (0, 0, 0, 4)))
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from verify.errors import UsageError
 from verify.report.html import html
-from verify.report.language import say
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
+from verify.text.language import translated
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
@@ -50,7 +50,7 @@ def _finish(handover: Handover, document: Any, made: Any) -> None:
     """
     height = document.pages[0].height
     pictures = {PICTURE_TITLE: handover.picture.words, PLACES_TITLE: handover.places.words}
-    words = {say(title): say(text) for title, text in pictures.items()}
+    words = {translated(title): translated(text) for title, text in pictures.items()}
     for item in made.objects:
         if not isinstance(item, dict):
             continue

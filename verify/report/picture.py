@@ -12,7 +12,10 @@ from typing import TYPE_CHECKING
 
 from verify.report.comparison_report import partition_bytes
 from verify.report.harmless import harmless
+from verify.report.words import LEVELS
 from verify.rules.rule import Level
+from verify.text.message import Message, joined, say
+from verify.text.words import NEW, OLD
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.comparison_document import Comparison, PairRow
 
-PICTURE_TITLE = "What became of each partition"
+PICTURE_TITLE = say("What became of each partition")
 
 LENGTH = 960.0
 """The longer ruler, where no minimum widens it."""
@@ -166,7 +169,7 @@ def _ruler(header: Header, largest: int) -> Ruler:
         spans.append(Span(number, start, size, x, width, to_scale, words, used))
         x += width
     return Ruler(
-        title=harmless(header.drive.model or "model not told", 40),
+        title=harmless(header.drive.model, 40) if header.drive.model else say("model not told"),
         size=decimal_size(header.drive.size_bytes),
         spans=tuple(spans),
         unreadable=tuple(_unreadable(header, spans)),
@@ -248,11 +251,11 @@ def _bands(pairs: tuple[PairRow, ...], old: Ruler, new: Ruler) -> Iterator[Band]
 
 def _became(old: Span | None, new: Span | None) -> str:
     if new is None:
-        return "gone"
+        return say("gone")
     if old is None:
-        return "added"
+        return say("added")
     change = new.bytes - old.bytes
-    return "same size" if not change else "larger" if change > 0 else "smaller"
+    return say("same size") if not change else say("larger") if change > 0 else say("smaller")
 
 
 def _marks(comparison: Comparison, old: Ruler, new: Ruler) -> Iterator[Mark]:
@@ -274,22 +277,36 @@ def _marks(comparison: Comparison, old: Ruler, new: Ruler) -> Iterator[Mark]:
 
 
 def _words(bands: tuple[Band, ...], marks: tuple[Mark, ...]) -> str:
-    told = []
-    for band in bands:
-        numbers = [
-            f"{side} partition {span.number} ({_size(span)})"
-            for side, span in (("old", band.old), ("new", band.new))
-            if span
-        ]
-        told.append(f"{' became '.join(numbers)}: {band.became}")
+    told = [_fate(band) for band in bands]
     told += [
-        f"{mark.level.value} findings in {'old' if mark.on_old else 'new'} partition"
-        f" {mark.partition}: {mark.count}"
+        say(
+            "{level} findings in {side} partition {partition}: {count}",
+            level=LEVELS[mark.level],
+            side=OLD if mark.on_old else NEW,
+            partition=mark.partition,
+            count=mark.count,
+        )
         for mark in marks
     ]
-    return "; ".join(told) + "." if told else "Neither drive has partitions."
+    if not told:
+        return say("Neither drive has partitions.")
+    return say("{told}.", told=joined(told, "; "))
+
+
+def _fate(band: Band) -> Message:
+    """Say which partition became which, and how."""
+    one, other = band.old, band.new
+    old = one and say("old partition {number} ({size})", number=one.number or 0, size=_size(one))
+    new = other and say(
+        "new partition {number} ({size})", number=other.number or 0, size=_size(other)
+    )
+    if old and new:
+        return say("{old} became {new}: {became}", old=old, new=new, became=band.became)
+    return say("{partition}: {became}", partition=old or new or "", became=band.became)
 
 
 def _size(span: Span) -> str:
     size = decimal_size(span.bytes)
-    return size if span.used is None else f"{size}, {1 - span.used:.0%} free"
+    return (
+        size if span.used is None else say("{size}, {used:.0%} free", size=size, used=1 - span.used)
+    )

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.report.comparison_report import partition_bytes
+from verify.text.message import joined, say
+from verify.text.words import NEW, OLD
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -15,20 +17,20 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition, SectorRange
     from verify.rules.comparison_document import Comparison
 
-UNREADABLE = "could not be read"
+UNREADABLE = say("could not be read")
 SORTS = {
-    "missing": "files that are missing on the new drive",
-    "changed": "files that differ in contents or size",
+    "missing": say("files that are missing on the new drive"),
+    "changed": say("files that differ in contents or size"),
 }
 _OWNERS = {
-    "file": "files",
-    "stream": "streams of files",
-    "folder": "folders",
-    "link": "links",
-    "other": "other names",
-    "structure": "the filesystem's own structures",
-    "free": "free space",
-    "unknown": "what is not known",
+    "file": say("files"),
+    "stream": say("streams of files"),
+    "folder": say("folders"),
+    "link": say("links"),
+    "other": say("other names"),
+    "structure": say("the filesystem's own structures"),
+    "free": say("free space"),
+    "unknown": say("what is not known"),
 }
 
 
@@ -45,7 +47,7 @@ class PlaceLine:
 
 def place_lines(comparison: Comparison, side: str, header: Header) -> Iterator[PlaceLine]:
     """Yield the lines of one drive (`side`: `source` or `target`): lost sectors, then files."""
-    word = "old" if side == "source" else "new"
+    word = OLD if side == "source" else NEW
     yield from _unreadable_lines(word, header)
     yield from _file_lines(comparison, side, word, header)
 
@@ -59,7 +61,12 @@ def _unreadable_lines(word: str, header: Header) -> Iterator[PlaceLine]:
         partition = None if number is None else header.partition(number)
         sectors = sum(item.sectors for item in hit[number])
         size = decimal_size(sectors * header.drive.sector_bytes)
-        amount = f"sectors: {sectors:,} ({size}){_owned_by(header, partition)}"
+        amount = say(
+            "sectors: {sectors:,} ({size}){owners}",
+            sectors=sectors,
+            size=size,
+            owners=_owned_by(header, partition),
+        )
         yield _line(word, UNREADABLE, partition, amount, _where(hit[number], header, partition))
 
 
@@ -81,11 +88,13 @@ def _owned_by(header: Header, partition: Partition | None) -> str:
         owner.what for owner in header.capture.owners if owner.partition == partition.number
     )
     told = [
-        words if what in {"free", "unknown", "structure"} else f"{words} ({kinds[what]:,})"
+        words
+        if what in {"free", "unknown", "structure"}
+        else say("{what} ({count:,})", what=words, count=kinds[what])
         for what, words in _OWNERS.items()
         if kinds[what]
     ]
-    return f", of {', '.join(told)}" if told else ""
+    return say(", of {told}", told=joined(told)) if told else ""
 
 
 def _file_lines(
@@ -96,15 +105,17 @@ def _file_lines(
             continue
         partition = header.partition(row.partition)
         unplaced = row.files - row.placed
-        amount = f"files: {row.files:,} ({decimal_size(row.bytes)})"
+        amount = say("files: {files:,} ({size})", files=row.files, size=decimal_size(row.bytes))
         if unplaced and row.placed:
-            amount += f", {unplaced:,} of them at no known place"
+            amount = say(
+                "{amount}, {unplaced:,} of them at no known place", amount=amount, unplaced=unplaced
+            )
         yield _line(word, SORTS[row.what], partition, amount, _where(row.ranges, header, partition))
 
 
 def _line(word: str, what: str, partition: Partition | None, amount: str, where: str) -> PlaceLine:
     return PlaceLine(
-        word, what, "none" if partition is None else str(partition.number), amount, where
+        word, what, say("none") if partition is None else str(partition.number), amount, where
     )
 
 
@@ -112,18 +123,26 @@ def _where(ranges: Iterable[SectorRange], header: Header, partition: Partition |
     """Say between which places ranges lie, of their partition or of the drive."""
     told = list(ranges)
     if not told:
-        return "at no known place"
+        return say("at no known place")
     step = header.drive.sector_bytes
     first = min(item.start_lba for item in told) * step
     last = max(item.start_lba + item.sectors for item in told) * step
     size = 0 if partition is None else partition_bytes(header, partition)
     if partition is None or not size:
         places = decimal_size(first), decimal_size(last)
-        rest = "of the drive"
+        rest = say("of the drive")
     else:
         start = partition.start_lba * header.table.sector_bytes
-        places = f"{(first - start) / size:.1%}", f"{(last - start) / size:.1%}"
-        rest = "of the partition"
+        places = (
+            say("{share:.1%}", share=(first - start) / size),
+            say("{share:.1%}", share=(last - start) / size),
+        )
+        rest = say("of the partition")
     if places[0] == places[1]:
-        return f"at {places[0]} {rest}"
-    return f"between {places[0]} and {places[1]} {rest}"
+        return say("at {place} {rest}", place=places[0], rest=rest)
+    return say(
+        "between {first} and {last} {rest}",
+        first=places[0],
+        last=places[1],
+        rest=rest,
+    )

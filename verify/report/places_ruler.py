@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.report.picture import Ruler, place
-from verify.report.place_lines import SORTS, UNREADABLE, PlaceLine, place_lines
+from verify.report.place_lines import SORTS, PlaceLine, place_lines
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from verify.report.picture import Picture
     from verify.rules.comparison_document import Comparison
 
-PLACES_TITLE = "Where on the drives it lies"
+PLACES_TITLE = say("Where on the drives it lies")
 
 NARROWEST = 3.0
 """The least width of a box."""
@@ -63,10 +64,19 @@ class PlacePicture:
     @property
     def words(self) -> str:
         """All of it in sentences."""
-        return "; ".join(
-            f"{line.drive} drive, {line.what}, partition {line.partition}: {line.amount},"
-            f" {line.where}"
-            for line in self.lines
+        return joined(
+            (
+                say(
+                    "{drive} drive, {what}, partition {partition}: {amount}, {where}",
+                    drive=line.drive,
+                    what=line.what,
+                    partition=line.partition,
+                    amount=line.amount,
+                    where=line.where,
+                )
+                for line in self.lines
+            ),
+            "; ",
         )
 
 
@@ -78,11 +88,11 @@ def draw_places(
     lines: list[PlaceLine] = []
     rulers = picture.old, picture.new
     for side, word, header, ruler in zip(
-        ("source", "target"), ("old", "new"), sides, rulers, strict=True
+        ("source", "target"), (say("OLD"), say("NEW")), sides, rulers, strict=True
     ):
         lanes = tuple(_lanes(comparison, side, header, ruler))
         if lanes:
-            strips.append(Strip(word.upper(), ruler, lanes))
+            strips.append(Strip(word, ruler, lanes))
         lines += place_lines(comparison, side, header)
     return PlacePicture(tuple(strips), tuple(lines), picture.width)
 
@@ -91,7 +101,7 @@ def _lanes(comparison: Comparison, side: str, header: Header, ruler: Ruler) -> I
     step = header.drive.sector_bytes
     if header.capture.unreadable:
         boxes = _boxes(header.capture.unreadable, step, ruler)
-        yield Lane(f"sectors that {UNREADABLE}", "solid", boxes)
+        yield Lane(say("sectors that could not be read"), "solid", boxes)
     for what, words in SORTS.items():
         rows = [row for row in comparison.places if (row.side, row.what) == (side, what)]
         ranges = [item for row in rows for item in row.ranges]

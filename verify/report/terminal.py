@@ -11,10 +11,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.comparison_report import named_fact
 from verify.report.harmless import harmless
-from verify.report.language import say
 from verify.report.words import MARKS
+from verify.text.language import translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _SENTENCE_LONGEST = 900
 _COLOURS = {"sound": "green", "review": "yellow", "stop": "red"}
+_ANSWERS = {"yes": say("YES"), "not yet": say("NOT YET"), "no": say("NO")}
 _TONES = {"yes": "sound", "not yet": "review", "no": "stop"}
 _SECTION = "bold underline"
 
@@ -48,25 +49,25 @@ def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
 
 def plain(text: str, style: str = "") -> Text:
     """Return a harmless text of a drive, of at most a name's length."""
-    return Text(harmless(say(text)), style=style, overflow="fold")
+    return Text(harmless(translated(text)), style=style, overflow="fold")
 
 
 def sentence(text: str, style: str = "") -> Text:
     """Return a harmless sentence, which may carry a drive's texts in it."""
-    return Text(harmless(say(text), _SENTENCE_LONGEST), style=style, overflow="fold")
+    return Text(harmless(translated(text), _SENTENCE_LONGEST), style=style, overflow="fold")
 
 
 def section(console: Console, title: str, remark: str = "") -> None:
     """Begin a section."""
     console.print()
-    heading = Text(say(title), style=_SECTION)
-    console.print(heading + Text(f"  {say(remark)}") if remark else heading)
+    heading = Text(translated(title), style=_SECTION)
+    console.print(heading + Text(f"  {translated(remark)}") if remark else heading)
 
 
 def badge(word: str, verdict: str) -> Text:
     """Return a word that is seen first: a verdict has its own mark, and its own colour if any."""
     mark = MARKS[verdict]
-    return Text(f" {mark} {say(word)} ", style=f"bold reverse {_COLOURS[verdict]}")
+    return Text(f" {mark} {translated(word)} ", style=f"bold reverse {_COLOURS[verdict]}")
 
 
 def headline(mark: Text, text: str) -> Text:
@@ -79,18 +80,14 @@ def print_answer(console: Console, answer: Answer, mark: Text | None = None) -> 
     console.print()
     parts: list[Text] = [] if mark is None else [mark, Text(" ")]
     if answer.word is not None:
-        word = say(answer.word.upper())
+        word = translated(_ANSWERS[answer.word])
         style = f"bold {_COLOURS[_TONES[answer.word]]}"
-        parts += [Text(f"{say(answer.question)} "), Text(f"{word}.", style=style), Text(" ")]
+        parts += [Text(f"{translated(answer.question)} "), Text(f"{word}.", style=style), Text(" ")]
     parts.append(sentence(answer.why))
     if answer.facts:
-        facts = ", ".join(" ".join(map(_piece, fact)) for fact in answer.facts)
-        parts.append(Text(f" {say(answer.title)}: {facts}."))
+        facts = ", ".join(harmless(translated(fact)) for fact in answer.facts)
+        parts.append(Text(f" {translated(answer.title)}: {facts}."))
     console.print(Text.assemble(*parts))
-
-
-def _piece(text: str) -> str:
-    return harmless(say(text))
 
 
 def facts_table(facts: Iterable[tuple[str, str]]) -> Table:
@@ -99,5 +96,5 @@ def facts_table(facts: Iterable[tuple[str, str]]) -> Table:
     table.add_column(no_wrap=True, style="dim")
     table.add_column()
     for word, value in facts:
-        table.add_row(Text(say(word)), plain(named_fact(word, value)))
+        table.add_row(Text(translated(word)), plain(value))
     return table

@@ -3,38 +3,62 @@
 from __future__ import annotations
 
 from verify.rules.rule import Level
+from verify.text.message import Message, say
+
+ABSENT = "-"
+"""Stands where a side has no such thing."""
+
+LEVELS: dict[str, Message] = {
+    "stop": say("stop"),
+    "review": say("review"),
+    "note": say("note"),
+    "sound": say("sound"),
+    ABSENT: say("-"),
+}
+HEADINGS = {
+    "stop": say("STOP"),
+    "review": say("REVIEW"),
+    "note": say("NOTE"),
+    "sound": say("SOUND"),
+}
+"""Each level, and each verdict, as it heads what follows."""
 
 MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
 """Each level and verdict by a sign of its own, beside its word."""
 
 LEVEL_TITLES = {
-    Level.STOP: "not proven to be on the new drive, or it would not start",
-    Level.REVIEW: "a person must decide",
-    Level.NOTE: "good to know",
+    Level.STOP: say("not proven to be on the new drive, or it would not start"),
+    Level.REVIEW: say("a person must decide"),
+    Level.NOTE: say("good to know"),
 }
 
 NEXT_STEPS = {
     "sound": (
-        "Put the new drive into the machine alone and start it.",
-        "Wipe the old drive only after that, and only if what matters is also somewhere else.",
+        say("Put the new drive into the machine alone and start it."),
+        say("Wipe the old drive only after that, and only if what matters is also somewhere else."),
     ),
     "review": (
-        "Keep the old drive as it is. Read what stands under REVIEW and under NOT EXAMINED.",
-        "Put right what can be put right and check again; what remains is for a person to decide.",
+        say("Keep the old drive as it is. Read what stands under REVIEW and under NOT EXAMINED."),
+        say(
+            "Put right what can be put right and check again; what remains is for a person"
+            " to decide."
+        ),
     ),
     "stop": (
-        "Keep the old drive as it is, and do not hand the new one over.",
-        "Follow the advice under STOP (repair the new drive, or clone again), then check again.",
+        say("Keep the old drive as it is, and do not hand the new one over."),
+        say(
+            "Follow the advice under STOP (repair the new drive, or clone again), then check again."
+        ),
     ),
 }
 
-SAME_IDENTITY = (
-    "Both drives carry the same identity. A machine that starts with both attached may start from"
-    " the wrong one, or change the identity of one of them."
+SAME_IDENTITY = say(
+    "Both drives carry the same identity. A machine that starts with both attached"
+    " may start from the wrong one, or change the identity of one of them."
 )
 
 CAUTIONS = (
-    "Never attach both drives to a machine while it starts.",
-    "Power down and discharge before opening a machine.",
-    "This verdict is evidence, not permission: it covers what was examined, and nothing else.",
+    say("Never attach both drives to a machine while it starts."),
+    say("Power down and discharge before opening a machine."),
+    say("This verdict is evidence, not permission: it covers what was examined, and nothing else."),
 )

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from verify.manifest.base import Depth, hold_numbers
 from verify.manifest.header import Header, SectorRange
 from verify.rules.rule import Level, Result
+from verify.text.stored import Spoken, Text
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
 
@@ -26,10 +27,10 @@ class FindingRow(_Document):
     level: Level
     partition: int | None
     path: str | None
-    source: str | int | float | bool | None
-    target: str | int | float | bool | None
-    message: str
-    advice: str
+    source: Text | int | float | bool | None
+    target: Text | int | float | bool | None
+    message: Text
+    advice: Text
 
 
 class OutcomeRow(_Document):
@@ -38,7 +39,7 @@ class OutcomeRow(_Document):
     rule: str
     outcome: Result
     compared: int
-    reason: str | None
+    reason: Text | None
 
 
 class Bound(_Document):
@@ -134,12 +135,12 @@ class Manifests(_Document):
     target: ManifestRow
 
 
-class Comparison(_Document):
+class Comparison(_Document, Spoken):
     """Two manifests compared by all rules."""
 
     schema_: str = Field(default=COMPARISON_SCHEMA, alias="schema")
     verdict: Verdict
-    summary: str
+    summary: Text
     findings: tuple[FindingRow, ...]
     outcomes: tuple[OutcomeRow, ...]
     evidence: Evidence

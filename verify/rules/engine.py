@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Case, Finding, Level, Outcome, Result, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +33,7 @@ def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
         try:
             answers, found = rule(case)
         except Exception as error:  # noqa: BLE001
-            reason = f"{type(error).__name__}: {error}"
+            reason = say("{kind}: {error}", kind=type(error).__name__, error=str(error))
             answers = (Outcome(rule=rule.slug, outcome=Result.CRASHED, reason=reason),)
             found = ()
         outcomes += answers
@@ -52,7 +53,7 @@ def required_gaps(outcomes: Sequence[Outcome], rules: Sequence[Rule]) -> tuple[O
     open_answers = (Result.CRASHED, Result.NOT_EXAMINED)
     gaps = [item for item in outcomes if item.rule in required and item.outcome in open_answers]
     silent = [
-        Outcome(rule=slug, outcome=Result.NOT_EXAMINED, reason="the rule gave no answer")
+        Outcome(rule=slug, outcome=Result.NOT_EXAMINED, reason=say("the rule gave no answer"))
         for slug in sorted(required - heard)
     ]
     return (*gaps, *silent)

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, size_bytes, start_bytes
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.declared import Declared, DeclaredPlace
     from verify.rules.rule import Case, Tally
 
-_CHANGE = "Change the layout to what the fit says, or work out the fit again."
-_OTHER = "Give the fit that was worked out for this old drive, or work it out again."
-_LOOK = "See whether it is the drive that was meant."
+_CHANGE = say("Change the layout to what the fit says, or work out the fit again.")
+_OTHER = say("Give the fit that was worked out for this old drive, or work it out again.")
+_LOOK = say("See whether it is the drive that was meant.")
 
 
 def tell_size(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
@@ -24,22 +25,30 @@ def tell_size(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
     if place is None:
         if sizes[0] == sizes[1]:
             return
-        message = (
-            f"{name_of(new)} has {sizes[1]:,} bytes on the new drive, {sizes[0]:,} on the old one;"
-            " the fit declares no change of it."
+        message = say(
+            "{partition} has {new_size:,} bytes on the new drive, {old_size:,} on the old"
+            " one; the fit declares no change of it.",
+            partition=name_of(new),
+            new_size=sizes[1],
+            old_size=sizes[0],
         )
         level, advice = Level.REVIEW, _CHANGE
     elif place.size != sizes[1]:
-        message = (
-            f"{name_of(new)} has {sizes[1]:,} bytes on the new drive; the fit declares"
-            f" {place.size:,}."
+        message = say(
+            "{partition} has {new_size:,} bytes on the new drive; the fit declares {size:,}.",
+            partition=name_of(new),
+            new_size=sizes[1],
+            size=place.size,
         )
         level, advice = Level.REVIEW, _CHANGE
     elif sizes[0] != sizes[1]:
-        message = (
-            f"{name_of(new)} has {sizes[1]:,} bytes instead of {sizes[0]:,}, as the fit declares."
+        message = say(
+            "{partition} has {new_size:,} bytes instead of {old_size:,}, as the fit declares.",
+            partition=name_of(new),
+            new_size=sizes[1],
+            old_size=sizes[0],
         )
-        level, advice = Level.NOTE, "Nothing to do: this change was declared."
+        level, advice = Level.NOTE, say("Nothing to do: this change was declared.")
     else:
         return
     tally.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
@@ -52,16 +61,22 @@ def tell_places(case: Case, tally: Tally) -> None:
         return
     unknown = [old.number for old, _ in case.matched if _place_of(case, old) is None]
     if unknown:
-        numbers = ", ".join(str(number) for number in unknown)
-        message = f"The fit does not tell of the old drive's partitions as they are: {numbers}."
+        numbers = joined(str(number) for number in unknown)
+        message = say(
+            "The fit does not tell of the old drive's partitions as they are: {numbers}.",
+            numbers=numbers,
+        )
         tally.find(Level.REVIEW, message, _OTHER)
     for old, new in case.matched:
         place = _place_of(case, old)
         start = start_bytes(case.target, new)
         if place is not None and place.start != start:
-            message = (
-                f"{name_of(new)} starts at byte {start:,} of the new drive; the fit declares"
-                f" {place.start:,}."
+            message = say(
+                "{partition} starts at byte {start:,} of the new drive; the fit declares"
+                " {declared:,}.",
+                partition=name_of(new),
+                start=start,
+                declared=place.start,
             )
             tally.find(
                 Level.REVIEW,
@@ -77,16 +92,20 @@ def tell_places(case: Case, tally: Tally) -> None:
 def _tell_drive(case: Case, tally: Tally, declared: Declared) -> None:
     size, sector = case.target.drive.size_bytes, case.target.table.sector_bytes
     if sector != declared.sector_bytes:
-        message = (
-            f"The new drive counts in sectors of {sector} bytes; the fit was worked out for"
-            f" {declared.sector_bytes}."
+        message = say(
+            "The new drive counts in sectors of {sector} bytes; the fit was worked out for"
+            " {sector_bytes}.",
+            sector=sector,
+            sector_bytes=declared.sector_bytes,
         )
         tally.find(
             Level.REVIEW, message, _CHANGE, source=case.source.table.sector_bytes, target=sector
         )
     if size // sector != declared.size_bytes // sector:
-        message = (
-            f"The new drive has {size:,} bytes; the fit was worked out for {declared.size_bytes:,}."
+        message = say(
+            "The new drive has {size:,} bytes; the fit was worked out for {size_bytes:,}.",
+            size=size,
+            size_bytes=declared.size_bytes,
         )
         tally.find(Level.NOTE, message, _LOOK, source=case.source.drive.size_bytes, target=size)
 

@@ -25,6 +25,7 @@ from verify.rules.comparison_document import (
 from verify.rules.damage_places import places
 from verify.rules.engine import judge
 from verify.rules.rule import Case, Level
+from verify.text.message import Message, all_of, say
 from verify.units import binary_size
 from verify.version import __version__
 
@@ -95,32 +96,39 @@ def _manifest_row(manifest: Manifest) -> ManifestRow:
     return ManifestRow(digest=manifest.digest, header=header.model_copy(update=told))
 
 
-def _summary(judgement: Judgement, contents: ContentComparison) -> str:
+def _summary(judgement: Judgement, contents: ContentComparison) -> Message:
     """Return the verdict as one plain sentence, with the bound's number where it is a sample's."""
     levels = [item.level for item in judgement.findings]
     stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
     if judgement.verdict == "stop":
-        return f"Do not wipe the old drive: {stops} finding(s) stand against it."
+        return say("Do not wipe the old drive: {stops} finding(s) stand against it.", stops=stops)
     if judgement.verdict == "review":
         gaps = len({item.rule for item in judgement.gaps})
-        why = [f"{reviews} finding(s) to decide on"] if reviews else []
-        why += [f"{gaps} required rule(s) not examined"] if gaps else []
-        return f"A person has to decide before the old drive is wiped: {' and '.join(why)}."
-    return f"Nothing was found that stands against wiping the old drive; {_reach(contents)}."
+        why = [say("{reviews} finding(s) to decide on", reviews=reviews)] if reviews else []
+        why += [say("{gaps} required rule(s) not examined", gaps=gaps)] if gaps else []
+        return say("A person has to decide before the old drive is wiped: {why}.", why=all_of(why))
+    return say(
+        "Nothing was found that stands against wiping the old drive; {reach}.",
+        reach=_reach(contents),
+    )
 
 
-def _reach(contents: ContentComparison) -> str:
+def _reach(contents: ContentComparison) -> Message:
     bound = contents.bound
     if bound is None:
-        return "no contents were compared"
+        return say("no contents were compared")
     if not bound.files_at_most and not bound.blocks_at_most:
         if not any(pair.hashed for pair in contents.pairs.values()):
-            return "there were no contents on both drives to compare"
-        return "all contents that could be read on both were compared"
-    return (
-        f"by the sample at most {bound.files_at_most} of {bound.files} files"
-        f" ({bound.rate_at_most:.2%}) or {binary_size(bound.bytes_at_most)} could differ unseen, at"
-        f" {bound.confidence * 100:g} % confidence"
+            return say("there were no contents on both drives to compare")
+        return say("all contents that could be read on both were compared")
+    return say(
+        "by the sample at most {files_at_most} of {files} files ({rate_at_most:.2%})"
+        " or {size} could differ unseen, at {confidence:g} % confidence",
+        files_at_most=bound.files_at_most,
+        files=bound.files,
+        rate_at_most=bound.rate_at_most,
+        size=binary_size(bound.bytes_at_most),
+        confidence=bound.confidence * 100,
     )
 
 
@@ -186,6 +194,8 @@ _SURROGATES = re.compile("[\ud800-\udfff]")
 
 def _valid(text: str) -> str:
     r"""Return text that any encoding takes: what is no valid text is written out as `\\uXXXX`."""
+    if isinstance(text, Message):
+        return text.with_names(_valid)
     return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", text)
 
 

@@ -18,6 +18,7 @@ from verify.matching.level import Level
 from verify.matching.pair_contents import ContentComparison
 from verify.matching.pairing import Pair
 from verify.rules.declared import Declared
+from verify.text.message import Message, joined
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -74,8 +75,8 @@ class Finding:
 
     rule: str
     level: Level
-    message: str
-    advice: str
+    message: Message
+    advice: Message
     partition: int | None = None
     path: str | None = None
     source: Value = None
@@ -92,7 +93,7 @@ class Outcome:
     rule: str
     outcome: Result
     compared: int = 0
-    reason: str | None = None
+    reason: Message | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +123,8 @@ class Tally:
     rule: str = ""
     compared: int = 0
     findings: list[Finding] = field(default_factory=list)
-    left_out: list[str] = field(default_factory=list)
-    assumed: list[str] = field(default_factory=list)
+    left_out: list[Message] = field(default_factory=list)
+    assumed: list[Message] = field(default_factory=list)
 
     def agree(self, count: int = 1) -> None:
         """Count things that were compared; whether they agree is told by the findings."""
@@ -132,8 +133,8 @@ class Tally:
     def find(  # noqa: PLR0913 - a finding has that many sides, all named
         self,
         level: Level,
-        message: str,
-        advice: str,
+        message: Message,
+        advice: Message,
         *,
         partition: int | None = None,
         path: str | None = None,
@@ -154,20 +155,20 @@ class Tally:
             )
         )
 
-    def leave_out(self, reason: str) -> None:
+    def leave_out(self, reason: Message) -> None:
         """Say that something this rule exists for was not examined, and why."""
         if reason not in self.left_out:
             self.left_out.append(reason)
 
-    def assume(self, assumption: str) -> None:
+    def assume(self, assumption: Message) -> None:
         """Say what the comparison takes for granted because a drive does not tell it."""
         if assumption not in self.assumed:
             self.assumed.append(assumption)
 
-    def outcomes(self, nothing: str) -> tuple[Outcome, ...]:
+    def outcomes(self, nothing: Message) -> tuple[Outcome, ...]:
         """Return the rule's outcomes; `nothing` is the reason where nothing was compared."""
         answers: list[Outcome] = []
-        assumed = "; ".join(self.assumed) or None
+        assumed = joined(self.assumed, "; ") if self.assumed else None
         if self.findings:
             count = max(1, self.compared)
             answers.append(
@@ -184,7 +185,7 @@ class Tally:
                     rule=self.rule,
                     outcome=Result.NOT_EXAMINED,
                     compared=self.compared,
-                    reason="; ".join(self.left_out),
+                    reason=joined(self.left_out, "; "),
                 )
             )
         if not answers:
@@ -204,7 +205,7 @@ class Rule:
     area: Area
     required: bool
     judge: Callable[[Case, Tally], None]
-    nothing: str
+    nothing: Message
     page: str
 
     def __call__(self, case: Case) -> tuple[tuple[Outcome, ...], tuple[Finding, ...]]:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.rules.rule import Level
 from verify.stats import TOLERABLE_SHARE
+from verify.table.type_names import type_words
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
@@ -111,7 +113,7 @@ def was_resized(case: Case, old: Partition, new: Partition) -> bool:
     return None not in sizes and sizes[0] != sizes[1]
 
 
-def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | None:
+def doubt_about_contents(case: Case, old: Partition, new: Partition) -> Message | None:
     """Say why a pair's contents are not proven to be whole on the new drive; `None` if they are.
 
     Proven: every name is on both sides with one size, nothing read differs, nothing was left
@@ -121,18 +123,18 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> str | No
     files = case.contents.pairs.get(new.number)
     if files is None:
         unseen = old.filesystem.kind in LOCKED_KINDS | {"unknown"}
-        return "its contents cannot be seen" if unseen else "its files were not compared"
+        return say("its contents cannot be seen") if unseen else say("its files were not compared")
     doubts = (
-        (old.listing and not old.listing.complete, "not all of its files could be listed"),
+        (old.listing and not old.listing.complete, say("not all of its files could be listed")),
         (
             files.raw and size_bytes(case.target, new) < size_bytes(case.source, old),
-            "its end is missing",
+            say("its end is missing"),
         ),
-        (files.mismatches if files.raw else _differ(files), "its contents differ"),
-        (files.unreadable.count, "some of its files could not be read"),
-        (files.untried.count, "some of its files were not read"),
-        (_leaves_open(case), "the sample leaves too much of its contents open"),
-        (not _any_read(case, old, files), "no contents were read"),
+        (files.mismatches if files.raw else _differ(files), say("its contents differ")),
+        (files.unreadable.count, say("some of its files could not be read")),
+        (files.untried.count, say("some of its files were not read")),
+        (_leaves_open(case), say("the sample leaves too much of its contents open")),
+        (not _any_read(case, old, files), say("no contents were read")),
     )
     return next((words for doubt, words in doubts if doubt), None)
 
@@ -160,19 +162,23 @@ def _differ(files: PairContents) -> bool:
     )
 
 
-def name_of(partition: Partition, *, capital: bool = True) -> str:
+def name_of(partition: Partition, *, capital: bool = True) -> Message:
     """Name a partition in a sentence: its number, and its type where the table's is known."""
-    word = "Partition" if capital else "partition"
-    kind = f" ({partition.type_name})" if partition.type_name else ""
-    return f"{word} {partition.number}{kind}"
+    number, kind = partition.number, type_words(partition.type_name)
+    if not kind:
+        template = say("Partition {number}", number=number)
+        return template if capital else say("partition {number}", number=number)
+    if capital:
+        return say("Partition {number} ({type})", number=number, type=kind)
+    return say("partition {number} ({type})", number=number, type=kind)
 
 
 def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     tally: Tally,
     level: Level,
-    subject: str,
-    faults: tuple[str | None, str | None],
-    advice: str,
+    subject: Message,
+    faults: tuple[Message | None, Message | None],
+    advice: Message,
     *,
     partition: int | None = None,
     values: tuple[Value, Value] = (None, None),
@@ -188,14 +194,24 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     if level is Level.NOTE and on_source == on_target:
         return
     if on_target is not None and on_source is None:
-        message = f"{subject} of the new drive {on_target}."
+        message = say(
+            "{subject} of the new drive {on_target}.", subject=subject, on_target=on_target
+        )
     elif on_target is not None:
         level = Level.NOTE
-        message = f"{subject} of the new drive {on_target}, as on the old drive."
+        message = say(
+            "{subject} of the new drive {on_target}, as on the old drive.",
+            subject=subject,
+            on_target=on_target,
+        )
     elif on_source is not None:
         level = Level.NOTE
-        message = f"{subject} of the old drive {on_source}; the new drive has no such fault."
-        advice = "Nothing to do on the new drive."
+        message = say(
+            "{subject} of the old drive {on_source}; the new drive has no such fault.",
+            subject=subject,
+            on_source=on_source,
+        )
+        advice = say("Nothing to do on the new drive.")
     else:
         return
     source, target = values

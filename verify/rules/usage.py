@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Literal
 from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, was_resized
+from verify.text.message import Message, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 
 Side = Literal["source", "target"]
 
-_NO_SIGNS = (
+_NO_SIGNS = say(
     "no partition's files were compared, and no filesystem or registry tells of its last write"
 )
 
@@ -47,9 +49,9 @@ class Signs:
         )
 
 
-def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
+def tell_later_use(case: Case, tally: Tally, side: Side, advice: Message) -> None:
     """Note every partition that was written to later on `side` than on the other drive."""
-    drive = "old" if side == "source" else "new"
+    drive = OLD if side == "source" else NEW
     for old, new in case.matched:
         signs = signs_of_use(case, old, new, side)
         if signs is None:
@@ -57,7 +59,12 @@ def tell_later_use(case: Case, tally: Tally, side: Side, advice: str) -> None:
         tally.agree()
         if signs.any:
             what = _said(signs)
-            message = f"{name_of(new)} of the {drive} drive was written to after the clone: {what}."
+            message = say(
+                "{partition} of the {drive} drive was written to after the clone: {what}.",
+                partition=name_of(new),
+                drive=drive,
+                what=what,
+            )
             tally.find(Level.NOTE, message, advice, partition=new.number, path=signs.example)
     if case.matched and not tally.compared:
         tally.leave_out(_NO_SIGNS)
@@ -110,16 +117,16 @@ def _further(positions: tuple[int, int], side: Side) -> bool:
     return old > new if side == "source" else new > old
 
 
-def _said(signs: Signs) -> str:
+def _said(signs: Signs) -> Message:
     if signs.newer_files:
-        return f"{signs.newer_files} file(s) are newer there"
+        return say("{count} file(s) are newer there", count=signs.newer_files)
     if signs.volume_newer:
-        return "its last write is later there"
+        return say("its last write is later there")
     if signs.registry_newer:
-        return "the system's registry was last written later there"
+        return say("the system's registry was last written later there")
     if signs.log_further:
-        return "the filesystem's log is further on there"
-    return "the filesystem's journal of changes is further on there"
+        return say("the filesystem's log is further on there")
+    return say("the filesystem's journal of changes is further on there")
 
 
 def _registry_written(partition: Partition) -> tuple[int, int] | None:

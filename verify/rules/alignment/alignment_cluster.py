@@ -29,12 +29,13 @@ from typing import TYPE_CHECKING
 from verify.rules.alignment.grid import grid_bytes
 from verify.rules.rule import Area, Level, Rule, Tally
 from verify.rules.shared import holds_data, name_of
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case
 
-_ANEW = "Nothing to do on a clone; a volume that is made anew gets a size that fits."
+_ANEW = say("Nothing to do on a clone; a volume that is made anew gets a size that fits.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -45,14 +46,22 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         cluster = new.filesystem.cluster_bytes
         if not cluster:
-            tally.leave_out(f"partition {new.number} of the new drive does not tell its clusters")
+            tally.leave_out(
+                say(
+                    "partition {number} of the new drive does not tell its clusters",
+                    number=new.number,
+                )
+            )
             continue
         tally.agree()
         grid = grid_bytes(case.target.drive, tally)
         if cluster % grid and not _same_misfit(case, pair.source, cluster):
-            message = (
-                f"{name_of(new)} of the new drive has clusters of {cluster} bytes, no multiple of"
-                f" the drive's grid of {grid} bytes."
+            message = say(
+                "{partition} of the new drive has clusters of {cluster} bytes, no multiple of"
+                " the drive's grid of {grid} bytes.",
+                partition=name_of(new),
+                cluster=cluster,
+                grid=grid,
             )
             old = pair.source.filesystem.cluster_bytes if pair.source else None
             tally.find(Level.NOTE, message, _ANEW, partition=new.number, source=old, target=cluster)
@@ -70,6 +79,6 @@ RULE = Rule(
     area=Area.ALIGNMENT,
     required=False,
     judge=judge,
-    nothing="the new drive has no system or data volume that can be read",
+    nothing=say("the new drive has no system or data volume that can be read"),
     page=cleandoc(__doc__),
 )

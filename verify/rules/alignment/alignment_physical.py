@@ -33,11 +33,12 @@ from verify.matching.pairing import on_drive
 from verify.rules.alignment.grid import grid_bytes
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, size_bytes, start_bytes
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_AGAIN = "Clone again with each partition on a multiple of 1 MiB."
+_AGAIN = say("Clone again with each partition on a multiple of 1 MiB.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -50,10 +51,14 @@ def judge(case: Case, tally: Tally) -> None:
         end = start_bytes(header, one) + size_bytes(header, one)
         start = start_bytes(header, two)
         if start >= end and (end - 1) // grid == start // grid:
-            message = (
-                f"{name_of(one)} of the new drive ends at byte {end - 1}, and"
-                f" {name_of(two, capital=False)} begins at byte {start}, in the same physical"
-                f" sector of {grid} bytes."
+            message = say(
+                "{partition} of the new drive ends at byte {end}, and {next} begins at"
+                " byte {start}, in the same physical sector of {grid} bytes.",
+                partition=name_of(one),
+                end=end - 1,
+                next=name_of(two, capital=False),
+                start=start,
+                grid=grid,
             )
             tally.find(Level.REVIEW, message, _AGAIN, partition=two.number, target=start)
 
@@ -63,6 +68,6 @@ RULE = Rule(
     area=Area.ALIGNMENT,
     required=True,
     judge=judge,
-    nothing="the new drive has no partitions",
+    nothing=say("the new drive has no partitions"),
     page=cleandoc(__doc__),
 )

@@ -33,12 +33,15 @@ from verify.matching.pairing import on_drive
 from verify.rules.alignment.grid import grid_bytes
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, start_bytes
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_AGAIN = "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
-_LITTLE = "Nothing to do now: little is written there."
+_AGAIN = say(
+    "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
+)
+_LITTLE = say("Nothing to do now: little is written there.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -51,9 +54,13 @@ def judge(case: Case, tally: Tally) -> None:
         start = start_bytes(case.target, new)
         if start % grid:
             level, advice = (Level.NOTE, _LITTLE) if is_reserved(new) else (Level.REVIEW, _AGAIN)
-            message = (
-                f"{name_of(new)} of the new drive begins at byte {start}, {start % grid} bytes"
-                f" behind a step of the drive's grid of {grid} bytes."
+            message = say(
+                "{partition} of the new drive begins at byte {start}, {past} bytes behind a"
+                " step of the drive's grid of {grid} bytes.",
+                partition=name_of(new),
+                start=start,
+                past=start % grid,
+                grid=grid,
             )
             old = sources.get(id(new))
             tally.find(
@@ -71,6 +78,6 @@ RULE = Rule(
     area=Area.ALIGNMENT,
     required=True,
     judge=judge,
-    nothing="the new drive has no partitions",
+    nothing=say("the new drive has no partitions"),
     page=cleandoc(__doc__),
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.text.message import say
+
 if TYPE_CHECKING:
     from verify.manifest.header import DriveInfo
     from verify.rules.rule import Tally
@@ -14,8 +16,10 @@ COMMON_GRID_BYTES = 4096
 SPEC: Microsoft Learn, "Advanced format (4K) disk compatibility update" (512e and 4Kn drives).
 """
 
-_NOT_TOLD = "the new drive does not tell its physical sectors: 4,096 bytes are assumed"
-_FLASH = "flash works in pages of 4,096 bytes or more, whatever sectors it tells: these are assumed"
+_NOT_TOLD = say("the new drive does not tell its physical sectors: 4,096 bytes are assumed")
+_FLASH = say(
+    "flash works in pages of 4,096 bytes or more, whatever sectors it tells: these are assumed"
+)
 
 
 def grid_bytes(drive: DriveInfo, tally: Tally) -> int:

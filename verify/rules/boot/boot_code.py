@@ -30,13 +30,16 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import any_starts
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import BIOS_BOOT, name_of, starts_by_bios, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootCode
     from verify.manifest.header import Header
     from verify.rules.rule import Case, Tally
 
-_WRITE = "Let a tool of the system write its boot code on the new drive, and start from it alone."
+_WRITE = say(
+    "Let a tool of the system write its boot code on the new drive, and start from it alone."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -46,21 +49,26 @@ def judge(case: Case, tally: Tally) -> None:
         return
     empty = [header.table.mbr.boot_code_zero if header.table.mbr else None for header in headers]
     if None in empty:
-        tally.leave_out("the code in sector 0 was not read on both drives")
+        tally.leave_out(say("the code in sector 0 was not read on both drives"))
     else:
         codes = case.source.boot_code, case.target.boot_code
         present = not empty[0], not empty[1]
-        _judge_code(tally, "The code in sector 0", present, codes, None)
+        _judge_code(tally, say("The code in sector 0"), present, codes, None)
     for old, new in case.matched:
         if not (old.active or new.active):
             continue
         first, second = (side.boot.code if side.boot else None for side in (old, new))
         if first is None or second is None:
             tally.leave_out(
-                f"the boot sector of partition {new.number} was not read on both drives"
+                say(
+                    "the boot sector of partition {number} was not read on both drives",
+                    number=new.number,
+                )
             )
             continue
-        where = f"The code in the boot sector of {name_of(new, capital=False)}"
+        where = say(
+            "The code in the boot sector of {partition}", partition=name_of(new, capital=False)
+        )
         present = first.present, second.present
         _judge_code(tally, where, present, (first, second), new.number)
 
@@ -72,23 +80,23 @@ def _runs_code(header: Header) -> bool:
 
 def _judge_code(
     tally: Tally,
-    subject: str,
+    subject: Message,
     present: tuple[bool, bool],
     codes: tuple[BootCode | None, BootCode | None],
     partition: int | None,
 ) -> None:
     tally.agree()
-    faults = tuple(None if there else "is missing: there are zeros alone" for there in present)
+    faults = tuple(None if there else say("is missing: there are zeros alone") for there in present)
     tell_fault(tally, Level.STOP, subject, (faults[0], faults[1]), _WRITE, partition=partition)
     if not all(present):
         return
     if codes[0] is None or codes[1] is None:
-        tally.leave_out("whether the code in sector 0 is the same was not recorded")
+        tally.leave_out(say("whether the code in sector 0 is the same was not recorded"))
     elif codes[0].digest != codes[1].digest:
         tally.find(
             Level.REVIEW,
-            f"{subject} is not the same on both drives.",
-            "See that the machine starts from the new drive alone.",
+            say("{subject} is not the same on both drives.", subject=subject),
+            say("See that the machine starts from the new drive alone."),
             partition=partition,
             source=codes[0].digest,
             target=codes[1].digest,
@@ -100,6 +108,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing="neither drive starts a system by a BIOS",
+    nothing=say("neither drive starts a system by a BIOS"),
     page=cleandoc(__doc__),
 )

@@ -34,6 +34,7 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import any_starts, records
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_efi_system, starts_by_bios
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootRecord, SystemRegistry
@@ -53,9 +54,9 @@ _LINUX = {
 }
 """Modules, and options of a kernel that has the driver built in."""
 
-_SET_UP = (
-    "Let the old system start once with the new drive attached empty, never as a clone, so that it"
-    " sets the driver up, and clone again."
+_SET_UP = say(
+    "Let the old system start once with the new drive attached empty, never as a"
+    " clone, so that it sets the driver up, and clone again."
 )
 
 
@@ -68,9 +69,12 @@ def judge(case: Case, tally: Tally) -> None:
     if not systems:
         return
     if new not in _LINUX:
-        how = "by USB" if new == "usb" else "in a way that is not known"
+        how = say("by USB") if new == "usb" else say("in a way that is not known")
         tally.leave_out(
-            f"the new drive is attached {how}, so which driver it will need cannot be told"
+            say(
+                "the new drive is attached {how}, so which driver it will need cannot be told",
+                how=how,
+            )
         )
         return
     if old == new:
@@ -80,8 +84,8 @@ def judge(case: Case, tally: Tally) -> None:
     if new == "nvme" and starts_by_bios(case.target) and not efi:
         tally.find(
             Level.REVIEW,
-            "The system starts by BIOS alone, and the new drive is an NVMe drive.",
-            "See that this machine's firmware starts an NVMe drive by BIOS.",
+            say("The system starts by BIOS alone, and the new drive is an NVMe drive."),
+            say("See that this machine's firmware starts an NVMe drive by BIOS."),
             source=old,
             target=new,
         )
@@ -97,15 +101,19 @@ def _is_system(record: BootRecord) -> bool:
 
 def _judge_windows(tally: Tally, partition: Partition, registry: SystemRegistry, bus: str) -> None:
     if bus not in _WINDOWS or not registry.drivers:
-        tally.leave_out(f"the storage drivers in {registry.path} are not known")
+        tally.leave_out(say("the storage drivers in {path} are not known", path=registry.path))
         return
     tally.agree()
     fitting = [item for item in registry.drivers if item.name.lower().startswith(_WINDOWS[bus])]
     if not any(item.starts_with_loader for item in fitting):
-        names = ", ".join(item.name for item in fitting) or "none is there"
+        names = joined(item.name for item in fitting) if fitting else say("none is there")
         tally.find(
             Level.STOP,
-            f"No storage driver for {bus.upper()} starts with the loader ({names}).",
+            say(
+                "No storage driver for {bus} starts with the loader ({names}).",
+                bus=bus.upper(),
+                names=names,
+            ),
             _SET_UP,
             partition=partition.number,
             path=registry.path,
@@ -122,14 +130,22 @@ def _judge_linux(tally: Tally, partition: Partition, record: BootRecord, bus: st
             for item in record.kernel_settings
         )
         if not built_in and not modules & set(image.drivers) and image.problem:
-            tally.leave_out(f"the drivers in {image.path} are not known: {image.problem}")
+            tally.leave_out(
+                say(
+                    "the drivers in {path} are not known: {problem}",
+                    path=image.path,
+                    problem=image.problem,
+                )
+            )
             continue
         tally.agree()
         if not built_in and not modules & set(image.drivers):
             tally.find(
                 Level.REVIEW,
-                f"{image.path} brings no driver for {bus.upper()}.",
-                "Make the initial RAM filesystem anew on the new drive, with the driver in it.",
+                say("{path} brings no driver for {bus}.", path=image.path, bus=bus.upper()),
+                say(
+                    "Make the initial RAM filesystem anew on the new drive, with the driver in it."
+                ),
                 partition=partition.number,
                 path=image.path,
                 target=bus,
@@ -146,6 +162,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing="no system that starts from these drives was found on the new one",
+    nothing=say("no system that starts from these drives was found on the new one"),
     page=cleandoc(__doc__),
 )

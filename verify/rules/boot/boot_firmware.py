@@ -26,13 +26,14 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_UNSEEN = (
-    "the start entries, Secure Boot and bound keys lie in the machine and not on a drive: start it"
-    " once from the new drive alone before the old one is wiped"
+_UNSEEN = say(
+    "the start entries, Secure Boot and bound keys lie in the machine and not on a"
+    " drive: start it once from the new drive alone before the old one is wiped"
 )
 
 
@@ -43,8 +44,11 @@ def judge(case: Case, tally: Tally) -> None:
         for item in header.partitions:
             if item.is_locked:
                 tally.leave_out(
-                    f"partition {item.number} is encrypted: have its recovery key at hand before"
-                    " that first start, as the machine may ask for it"
+                    say(
+                        "partition {number} is encrypted: have its recovery key at hand before that"
+                        " first start, as the machine may ask for it",
+                        number=item.number,
+                    )
                 )
 
 
@@ -53,6 +57,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing="never: it is always not examined",
+    nothing=say("never: it is always not examined"),
     page=cleandoc(__doc__),
 )

@@ -28,12 +28,15 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import any_starts
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import starts_by_bios, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_SET = "Make the partition that holds the loader active, and no other, with a partitioning tool."
+_SET = say(
+    "Make the partition that holds the loader active, and no other, with a partitioning tool."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -49,12 +52,15 @@ def judge(case: Case, tally: Tally) -> None:
     if faults == (None, None) and old:
         became = next(pair.target for pair in case.pairs if pair.source is old[0])
         if became is None or became.number != new[0].number:
-            text = f"is on partition {new[0].number}, which is not the old drive's active partition"
+            text = say(
+                "is on partition {number}, which is not the old drive's active partition",
+                number=new[0].number,
+            )
             faults = None, text
     tell_fault(
         tally,
         Level.STOP,
-        "The active flag",
+        say("The active flag"),
         faults,
         _SET,
         partition=new[0].number if new else None,
@@ -67,14 +73,14 @@ def active(header: Header) -> list[Partition]:
     return [item for item in header.partitions if item.active]
 
 
-def _fault(found: list[Partition]) -> str | None:
+def _fault(found: list[Partition]) -> Message | None:
     if len(found) == 1:
         return None
-    return f"is on {len(found)} partitions" if found else "is on no partition"
+    return say("is on {count} partitions", count=len(found)) if found else say("is on no partition")
 
 
 def _numbers(found: list[Partition]) -> str:
-    return ", ".join(str(item.number) for item in found) or "none"
+    return ", ".join(str(item.number) for item in found) or say("none")
 
 
 RULE = Rule(
@@ -82,6 +88,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=True,
     judge=judge,
-    nothing="neither drive starts a system by a BIOS and the active flag",
+    nothing=say("neither drive starts a system by a BIOS and the active flag"),
     page=cleandoc(__doc__),
 )

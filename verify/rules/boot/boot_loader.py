@@ -48,6 +48,7 @@ from verify.rules.boot.resolve import (
 )
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_efi_system, name_of, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootRecord, LoaderImage
@@ -55,7 +56,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_COPY = "Copy it from the old drive, or let a tool of the system write the loaders anew."
+_COPY = say("Copy it from the old drive, or let a tool of the system write the loaders anew.")
 _FALLBACK = "/efi/boot/boot"
 _PROGRAMS = (".efi", ".exe", ".dll", ".sys")
 
@@ -72,8 +73,11 @@ def judge(case: Case, tally: Tally) -> None:
         if new is None:
             if starts_a_machine(old.boot):
                 tally.agree()
-                message = f"{name_of(old)}, which starts the machine, is not on the new drive."
-                advice = "Clone that partition as well."
+                message = say(
+                    "{partition}, which starts the machine, is not on the new drive.",
+                    partition=name_of(old),
+                )
+                advice = say("Clone that partition as well.")
                 tally.find(Level.STOP, message, advice, partition=old.number)
         elif new.boot is not None:
             _judge_heads(tally, old.boot, new.boot, new)
@@ -85,34 +89,38 @@ def judge(case: Case, tally: Tally) -> None:
 def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partition) -> None:
     """Compare the head of every loader of the old drive."""
     here = {item.path.lower(): item for item in record.loaders}
-    gathered: dict[tuple[str, bool], list[str]] = {}
+    gathered: dict[tuple[Message, bool], list[str]] = {}
     for image in old.loaders:
         tally.agree()
         was, now = _head_fault(image), _head_fault(here.get(image.path.lower()), image.machine)
         if now is not None:
             gathered.setdefault((now, was is not None), []).append(image.path)
     for (fault, had), paths in gathered.items():
-        many = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+        many = say(" and {count} more", count=len(paths) - 1) if len(paths) > 1 else ""
         tell_fault(
             tally,
             Level.STOP,
-            f"{paths[0]}{many}",
+            say("{path}{more}", path=paths[0], more=many),
             (fault if had else None, fault),
             _COPY,
             partition=new.number,
         )
 
 
-def _head_fault(image: LoaderImage | None, machine: str | None = None) -> str | None:
+def _head_fault(image: LoaderImage | None, machine: str | None = None) -> Message | None:
     """Say what is wrong with a loader; `machine`: the kind it has to be for."""
     if image is None:
-        return "is missing"
+        return say("is missing")
     if image.form in ("empty", "zero"):
-        return "is empty" if image.form == "empty" else "holds nothing but zeros"
+        return say("is empty") if image.form == "empty" else say("holds nothing but zeros")
     if image.path.lower().endswith(_PROGRAMS) and (image.form != "pe" or image.problem):
-        return "is no program image" if image.form != "pe" else "ends inside its header"
+        return say("is no program image") if image.form != "pe" else say("ends inside its header")
     if machine is not None and image.machine != machine:
-        return f"is for another kind of machine ({image.machine}, not {machine})"
+        return say(
+            "is for another kind of machine ({found}, not {wanted})",
+            found=image.machine or "",
+            wanted=machine,
+        )
     return None
 
 
@@ -124,11 +132,14 @@ def _judge_fallback(tally: Tally, old: Partition, new: Partition) -> None:
     tally.agree()
     fallback = any(item.path.lower().startswith(_FALLBACK) for item in record.loaders)
     if old.guid != new.guid and not fallback:
-        message = (
-            f"{name_of(new)} has another GUID than on the old drive, so the firmware's entry no"
-            " longer fits, and it holds no fallback loader."
+        message = say(
+            "{partition} has another GUID than on the old drive, so the firmware's entry"
+            " no longer fits, and it holds no fallback loader.",
+            partition=name_of(new),
         )
-        advice = "Let a tool of the system write the loaders anew, the fallback loader with them."
+        advice = say(
+            "Let a tool of the system write the loaders anew, the fallback loader with them."
+        )
         tally.find(Level.STOP, message, advice, partition=new.number)
 
 
@@ -149,7 +160,7 @@ def _judge_applications(case: Case, tally: Tally) -> None:
             tell_fault(
                 tally,
                 Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,
-                f"{path}, which the boot store names,",
+                say("{path}, which the boot store names,", path=path),
                 (was or None, fault),
                 _COPY,
                 partition=own.number,
@@ -162,11 +173,11 @@ def _application(item: Reference) -> str | None:
     return item.path if item.reachable and item.purpose == "application" and direct else None
 
 
-def _file_fault(header: Header, own: Partition, item: Reference, path: str) -> str | None:
+def _file_fault(header: Header, own: Partition, item: Reference, path: str) -> Message | None:
     partition = locate(header, item.device, own).partition
     if partition is None or file_state(partition, path) is not False:
         return None
-    return f"is not on partition {partition.number}"
+    return say("is not on partition {number}", number=partition.number)
 
 
 RULE = Rule(

@@ -36,6 +36,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.boot.store_record import ROUTE_WORDS
 from verify.rules.boot import letters
 from verify.rules.boot import linux_references as linux
 from verify.rules.boot.resolve import (
@@ -51,6 +52,7 @@ from verify.rules.boot.resolve import (
 from verify.rules.boot.store import REBUILD, judge_rest, judge_state
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore, Reference
@@ -72,7 +74,9 @@ def judge(case: Case, tally: Tally) -> None:
     for old, store in stores(case.source):
         if starts_by_firmware(case.source, old) and store.path.lower() not in found:
             tally.agree()
-            message = f"The boot store {store.path} of the old drive is not on the new one."
+            message = say(
+                "The boot store {path} of the old drive is not on the new one.", path=store.path
+            )
             tally.find(Level.STOP, message, REBUILD, partition=old.number, path=store.path)
     linux.judge(case, tally)
     letters.judge(case, tally)
@@ -85,30 +89,39 @@ def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> 
     judge_state(case, tally, new, (before, store))
     if twin is not None and store.state is not None and twin[1].state is not None:
         judge_rest(tally, new, (twin[1], store))
-    gathered: dict[tuple[str, Level, bool], list[Reference]] = {}
+    gathered: dict[tuple[Message, Level, bool], list[Reference]] = {}
     for reference in store.references:
         if not reference.reachable:
             continue
         place = locate(case.target, reference.device, new)
         if place == type(place)():
             tally.leave_out(
-                f"the device in element {reference.element} of object {reference.object} in"
-                f" {store.path} is of a layout that is not understood"
+                say(
+                    "the device in element {element} of object {object} in {path} is of a layout"
+                    " that is not understood",
+                    element=reference.element,
+                    object=reference.object,
+                    path=store.path,
+                )
             )
             continue
         tally.agree()
         if place.fault is not None:
             same = same_reference(before.references, reference) if before else None
             was = bool(twin and same and locate(case.source, same.device, twin[0]).fault)
-            key = f"{named(reference.device)}; the drive {place.fault}", _level(reference), was
+            key = (
+                say("{named}; the drive {fault}", named=named(reference.device), fault=place.fault),
+                _level(reference),
+                was,
+            )
             gathered.setdefault(key, []).append(reference)
     for (fault, level, was), references in gathered.items():
         decides = starts_by_firmware(case.target, new)
-        text = f"names, for {_purposes(references)}, {fault}"
+        text = say("names, for {purposes}, {fault}", purposes=_purposes(references), fault=fault)
         tell_fault(
             tally,
             level if decides else Level.NOTE,
-            f"The boot store {store.path}",
+            say("The boot store {path}", path=store.path),
             (text if was else None, text),
             REBUILD,
             partition=new.number,
@@ -119,9 +132,13 @@ def _level(reference: Reference) -> Level:
     return Level.REVIEW if set(reference.reached_by) <= _RESUME_ALONE else Level.STOP
 
 
-def _purposes(references: list[Reference]) -> str:
+def _purposes(references: list[Reference]) -> Message:
     routes = dict.fromkeys(route for item in references for route in item.reached_by)
-    return f"{len(references)} element(s) ({', '.join(routes)})"
+    return say(
+        "{count} element(s) ({routes})",
+        count=len(references),
+        routes=joined(ROUTE_WORDS[route] for route in routes),
+    )
 
 
 RULE = Rule(
@@ -129,6 +146,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=True,
     judge=judge,
-    nothing="neither drive holds start-up files that name a partition",
+    nothing=say("neither drive holds start-up files that name a partition"),
     page=cleandoc(__doc__),
 )

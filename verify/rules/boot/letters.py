@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import partner, records
 from verify.rules.rule import Level
 from verify.rules.shared import start_bytes
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import MountedDevice
@@ -14,9 +15,9 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
 _LETTER = "\\dosdevices\\"
-_ADVICE = (
-    "Start from the new drive alone and see that the system volume has its letter again; a changed"
-    " letter keeps programs, or the sign-in, from working."
+_ADVICE = say(
+    "Start from the new drive alone and see that the system volume has its letter"
+    " again; a changed letter keeps programs, or the sign-in, from working."
 )
 
 
@@ -34,9 +35,10 @@ def judge(case: Case, tally: Tally) -> None:
             if _is_there(case.source, item) and not _is_there(case.target, item):
                 lost.append(item.name[len(_LETTER) :])
         if lost:
-            message = (
-                f"The system's registry keeps {', '.join(lost)} for volumes by an identity that"
-                " the new drive does not have."
+            message = say(
+                "The system's registry keeps {lost} for volumes by an identity that the new"
+                " drive does not have.",
+                lost=joined(lost),
             )
             path = record.registry.path
             tally.find(Level.REVIEW, message, _ADVICE, partition=new.number, path=path)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import records
 from verify.rules.rule import Level
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import LinuxReference
@@ -26,12 +27,16 @@ _NUMBER = re.compile(r"(?:,(?:gpt|msdos)?|[a-z]|\dp)(\d+)$")
 _NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
 _MOST_NAMES = 3
 
-_EDIT = "Name it by UUID in that file on the new drive, and make the initial RAM filesystem anew."
-_FIX = "Correct the name in that file on the new drive, or clone again and keep the identities."
-_COPY = "Copy it from the old drive, or clone again."
-_OTHER = "Nothing to do if it lies on another drive, or inside an encrypted or logical volume."
+_EDIT = say(
+    "Name it by UUID in that file on the new drive, and make the initial RAM filesystem anew."
+)
+_FIX = say(
+    "Correct the name in that file on the new drive, or clone again and keep the identities."
+)
+_COPY = say("Copy it from the old drive, or clone again.")
+_OTHER = say("Nothing to do if it lies on another drive, or inside an encrypted or logical volume.")
 
-_Gathered = dict[tuple[str, str, Level, str], list["LinuxReference"]]
+_Gathered = dict[tuple[str, Message, Level, Message], list["LinuxReference"]]
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -48,8 +53,18 @@ def judge(case: Case, tally: Tally) -> None:
                 gathered.setdefault((reference.file, words, level, advice), []).append(reference)
         for (file, words, level, advice), references in gathered.items():
             values = list(dict.fromkeys(item.value for item in references))
-            more = f" and {len(values) - _MOST_NAMES} more" if len(values) > _MOST_NAMES else ""
-            message = f"{file} names {', '.join(values[:_MOST_NAMES])}{more}, {words}."
+            more = (
+                say(" and {count} more", count=len(values) - _MOST_NAMES)
+                if len(values) > _MOST_NAMES
+                else ""
+            )
+            message = say(
+                "{file} names {values}{more}, {words}.",
+                file=file,
+                values=joined(values[:_MOST_NAMES]),
+                more=more,
+                words=words,
+            )
             tally.find(level, message, advice, partition=partition.number, path=file)
 
 
@@ -61,7 +76,11 @@ def judge_files(case: Case, tally: Tally) -> None:
                 continue
             tally.agree()
             if _anywhere(case.source, item.value) and not _anywhere(case.target, item.value):
-                message = f"{item.file} names {item.value}, which is not on the new drive."
+                message = say(
+                    "{file} names {value}, which is not on the new drive.",
+                    file=item.file,
+                    value=item.value,
+                )
                 path = item.value
                 tally.find(Level.STOP, message, _COPY, partition=partition.number, path=path)
 
@@ -70,23 +89,23 @@ def _anywhere(header: Header, path: str) -> bool:
     return any(record.file(path) is not None for _, record in records(header))
 
 
-def _answer(case: Case, item: LinuxReference) -> tuple[str, Level, str] | None:
+def _answer(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Message] | None:
     """Return what is wrong with a name, how much that weighs, and advice; `None`: not judged."""
     if item.kind in _TAGS:
         return _tag(case, item)
     if item.kind == "by-path":
-        return "a port that the new drive may not be attached to", Level.NOTE, _EDIT
+        return say("a port that the new drive may not be attached to"), Level.NOTE, _EDIT
     if item.kind == "by-id" and item.value.startswith(_HARDWARE_ID):
         return _hardware(case, item)
     return _device(case, item) if item.kind == "device" else None
 
 
-def _tag(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+def _tag(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Message]:
     if any(has_name(case.target, other, item) for other in case.target.partitions):
-        return "", Level.NOTE, ""
+        return None, Level.NOTE, _OTHER
     if any(has_name(case.source, other, item) for other in case.source.partitions):
-        return "which is on the old drive and not on the new one", _weight(item), _FIX
-    return "which is on neither drive", Level.NOTE, _OTHER
+        return say("which is on the old drive and not on the new one"), _weight(item), _FIX
+    return say("which is on neither drive"), Level.NOTE, _OTHER
 
 
 def has_name(header: Header, partition: Partition, item: LinuxReference) -> bool:
@@ -108,22 +127,22 @@ def _bare(text: str) -> str:
     return text.replace("-", "").upper()
 
 
-def _hardware(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+def _hardware(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Message]:
     serial, other = case.source.drive.serial, case.target.drive.serial
     folded = _letters(item.value)
     if other and _letters(other) in folded:
-        return "", Level.NOTE, ""
+        return None, Level.NOTE, _OTHER
     if serial and _letters(serial) in folded:
-        return "which holds the old drive's serial number", _weight(item), _EDIT
+        return say("which holds the old drive's serial number"), _weight(item), _EDIT
     level = Level.NOTE if serial or item.optional else Level.REVIEW
-    return "which holds the serial number of one drive", level, _EDIT
+    return say("which holds the serial number of one drive"), level, _EDIT
 
 
 def _letters(text: str) -> str:
     return "".join(filter(str.isalnum, text)).upper()
 
 
-def _device(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
+def _device(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Message]:
     """Judge a name that counts drives and partitions."""
     found = _NUMBER.search(item.value)
     old = case.source.partition(int(found[1])) if found else None
@@ -134,13 +153,13 @@ def _device(case: Case, item: LinuxReference) -> tuple[str, Level, str]:
         new = pair.target if pair else old
         if new is None or new.number != old.number:
             level = Level.REVIEW if item.purpose == "grub-root" else _weight(item)
-            return "whose number belongs to another partition on the new drive", level, _FIX
+            return say("whose number belongs to another partition on the new drive"), level, _FIX
     if item.purpose == "grub-root":
-        return "", Level.NOTE, ""
+        return None, Level.NOTE, _OTHER
     buses = case.source.drive.bus, case.target.drive.bus
     if item.value.startswith("/dev/") and None not in buses and buses[0] != buses[1]:
-        return "a name that changes with the drive's connection", _weight(item), _EDIT
-    return "which depends on the order in which drives are found", Level.NOTE, _EDIT
+        return say("a name that changes with the drive's connection"), _weight(item), _EDIT
+    return say("which depends on the order in which drives are found"), Level.NOTE, _EDIT
 
 
 def _weight(item: LinuxReference) -> Level:

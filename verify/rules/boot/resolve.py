@@ -13,6 +13,8 @@ from verify.boot.collect import wanted_bytes
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.manifest.header import Partition
 from verify.rules.shared import is_efi_system, start_bytes
+from verify.text.message import Message, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header
     from verify.rules.rule import Case, Tally
 
-DATA_DRIVE = "neither drive holds files that start a system"
+DATA_DRIVE = say("neither drive holds files that start a system")
 """The reason of every rule here on a pair of drives that start nothing."""
 
 _LOADER_PLACES = ("/efi/", "/bootmgr")
@@ -33,7 +35,7 @@ class Place:
     """Where a device element leads: a partition, or the fault, or (neither) not understood."""
 
     partition: Partition | None = None
-    fault: str | None = None
+    fault: Message | None = None
 
 
 # --- what is there ----------------------------------------------------------------------------
@@ -86,18 +88,26 @@ def leave_out_unseen(case: Case, tally: Tally) -> None:
     An encrypted volume's files cannot be seen; its bytes are judged by other rules, which is
     taken for granted here.
     """
-    for header, drive in ((case.source, "old"), (case.target, "new")):
+    for header, drive in ((case.source, OLD), (case.target, NEW)):
         for partition in header.partitions:
             kind = partition.filesystem.kind
             if kind in READABLE_KINDS and partition.boot is None:
                 tally.leave_out(
-                    f"the start-up files on partition {partition.number} of the {drive} drive"
-                    " were not looked at"
+                    say(
+                        "the start-up files on partition {number} of the {drive} drive were not"
+                        " looked at",
+                        number=partition.number,
+                        drive=drive,
+                    )
                 )
             elif kind in LOCKED_KINDS:
                 tally.assume(
-                    f"what partition {partition.number} of the {drive} drive holds is encrypted"
-                    " and judged by its bytes alone"
+                    say(
+                        "what partition {number} of the {drive} drive holds is encrypted and judged"
+                        " by its bytes alone",
+                        number=partition.number,
+                        drive=drive,
+                    )
                 )
 
 
@@ -122,10 +132,10 @@ def locate(header: Header, device: Device, own: Partition) -> Place:
     if found is not None and same_drive:
         return Place(found)
     if found is not None and inner.scheme == "gpt":
-        return Place(fault="has another disk GUID (the partition's GUID alone would fit)")
+        return Place(fault=say("has another disk GUID (the partition's GUID alone would fit)"))
     if same_drive:
-        return Place(fault="has no such partition")
-    return Place(fault="has another identity")
+        return Place(fault=say("has no such partition"))
+    return Place(fault=say("has another identity"))
 
 
 def references_fit(header: Header) -> bool:
@@ -147,14 +157,22 @@ def _partition(header: Header, inner: Device) -> Partition | None:
     return next((item for item in inside if start_bytes(header, item) == offset), None)
 
 
-def named(device: Device) -> str:
+def named(device: Device) -> Message:
     """Name in a sentence what a device element stands for."""
     inner = device.innermost
     if inner.kind != "partition":
-        return inner.kind
+        return say("{kind}", kind=inner.kind)
     if inner.scheme == "gpt":
-        return f"partition {inner.partition_id} on disk {inner.disk_id}"
-    return f"the partition at byte {inner.partition_offset} of disk {inner.disk_id}"
+        return say(
+            "partition {guid} on disk {disk}",
+            guid=inner.partition_id or "",
+            disk=inner.disk_id or "",
+        )
+    return say(
+        "the partition at byte {offset} of disk {disk}",
+        offset=inner.partition_offset or 0,
+        disk=inner.disk_id or "",
+    )
 
 
 def same_reference(references: Iterable[Reference], wanted: Reference) -> Reference | None:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.boot.store_record import ROUTE_WORDS
 from verify.rules.boot.resolve import starts_by_firmware
 from verify.rules.rule import Level
 from verify.rules.shared import tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
-REBUILD = (
-    "Detach the old drive and let a tool of the system rebuild the boot configuration, or clone"
-    " again and keep the identities."
+REBUILD = say(
+    "Detach the old drive and let a tool of the system rebuild the boot"
+    " configuration, or clone again and keep the identities."
 )
 
 _REVIEWED_ROUTES = frozenset({"resume", "inherited", "tools"})
@@ -26,7 +28,7 @@ def judge_state(
 ) -> None:
     """Judge how the store was left, and what of it is missing or could not be read."""
     before, store = sides
-    subject = f"The boot store {store.path}"
+    subject = say("The boot store {path}", path=store.path)
     level = Level.STOP if starts_by_firmware(case.target, new) else Level.NOTE
     unread, dirty = (
         tuple(fault(side) if side else None for side in sides) for fault in (_unread, _dirty)
@@ -37,16 +39,24 @@ def judge_state(
         min(level, Level.REVIEW, key=list(Level)[::-1].index),
         subject,
         (dirty[0], dirty[1]),
-        "Start the system once from the old drive, shut it down fully, and clone again.",
+        say("Start the system once from the old drive, shut it down fully, and clone again."),
         partition=new.number,
     )
     for problem in store.problems[:3]:
         tally.leave_out(
-            f"not all of {store.path} of the new drive could be read: {problem.rstrip('.')}"
+            say(
+                "not all of {path} of the new drive could be read: {problem:clause}",
+                path=store.path,
+                problem=problem,
+            )
         )
     was_missing = {(item.guid, item.named_by) for item in before.missing} if before else set()
     for item in store.missing:
-        text = f"names object {item.guid} ({item.reached_by}), which it does not hold"
+        text = say(
+            "names object {guid} ({reached_by}), which it does not hold",
+            guid=item.guid,
+            reached_by=ROUTE_WORDS[item.reached_by],
+        )
         was = (item.guid, item.named_by) in was_missing
         weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
         tell_fault(
@@ -67,23 +77,26 @@ def judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore])
     )
     differing = [key for key in old.keys() | store.keys() if old.get(key) != store.get(key)]
     if differing:
-        message = (
-            f"The boot store {sides[1].path} differs in {len(differing)} element(s) besides the"
-            " drives that it names."
+        message = say(
+            "The boot store {path} differs in {count} element(s) besides the drives that it names.",
+            path=sides[1].path,
+            count=len(differing),
         )
-        advice = "See that the start menu offers what it did, and that recovery starts."
+        advice = say("See that the start menu offers what it did, and that recovery starts.")
         tally.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
 
 
-def _unread(store: BootStore) -> str | None:
+def _unread(store: BootStore) -> Message | None:
     if store.state is not None:
         return None
-    reason = store.problems[0].rstrip(".") if store.problems else "no reason given"
-    return f"cannot be read ({reason})"
+    reason = store.problems[0] if store.problems else say("no reason given")
+    return say("cannot be read ({reason:clause})", reason=reason)
 
 
-def _dirty(store: BootStore) -> str | None:
+def _dirty(store: BootStore) -> Message | None:
     dirty = store.state is not None and store.state.dirty
     return (
-        "was not closed: its last changes may stand in a transaction log alone" if dirty else None
+        say("was not closed: its last changes may stand in a transaction log alone")
+        if dirty
+        else None
     )

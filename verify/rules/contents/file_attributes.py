@@ -35,6 +35,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -47,13 +48,21 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.attributes)
         if files.encrypted:
             tally.assume(
-                f"{files.encrypted} file(s) of partition {number} are encrypted by the system (EFS)"
-                " and open only with a key that must exist beside them"
+                say(
+                    "{encrypted} file(s) of partition {number} are encrypted by the system (EFS)"
+                    " and open only with a key that must exist beside them",
+                    encrypted=files.encrypted,
+                    number=number,
+                )
             )
         if files.placeholders:
             tally.leave_out(
-                f"{files.placeholders} file(s) of partition {number} are placeholders: their"
-                " contents are kept elsewhere, and on neither drive"
+                say(
+                    "{placeholders} file(s) of partition {number} are placeholders: their contents"
+                    " are kept elsewhere, and on neither drive",
+                    placeholders=files.placeholders,
+                    number=number,
+                )
             )
 
 
@@ -62,6 +71,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="no partition has files with attributes on both drives",
+    nothing=say("no partition has files with attributes on both drives"),
     page=cleandoc(__doc__),
 )

@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files, leave_out_small_sample
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -45,20 +46,28 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.streams)
         if files.untried.count:
             tally.leave_out(
-                f"{files.untried.count} file(s) of partition {number} say they are larger than"
-                " their volume (sparse files) and were not read"
+                say(
+                    "{count} file(s) of partition {number} say they are larger than their volume"
+                    " (sparse files) and were not read",
+                    count=files.untried.count,
+                    number=number,
+                )
             )
         if files.unreadable.count:
             first = files.unreadable.kept[0]
             side = first.source if first.source and first.source.unhashed else first.target
-            reason = side.unhashed if side else "unreadable"
+            reason = (side and side.unhashed) or say("unreadable")
             tally.leave_out(
-                f"{files.unreadable.count} file(s) of partition {number} could not be read"
-                f" ({reason})"
+                say(
+                    "{count} file(s) of partition {number} could not be read ({reason})",
+                    count=files.unreadable.count,
+                    number=number,
+                    reason=reason,
+                )
             )
     leave_out_small_sample(case, tally)
     if not any(pair.hashed for pair in case.contents.pairs.values()):
-        tally.leave_out("no contents were found on both drives, so none were compared")
+        tally.leave_out(say("no contents were found on both drives, so none were compared"))
 
 
 RULE = Rule(
@@ -66,6 +75,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing="no partition has contents of files to compare",
+    nothing=say("no partition has contents of files to compare"),
     page=cleandoc(__doc__),
 )

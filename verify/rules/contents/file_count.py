@@ -27,13 +27,14 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Listing
     from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, Tally
 
-_NAMES = "See file-missing and file-extra for the names."
+_NAMES = say("See file-missing and file-extra for the names.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -58,8 +59,10 @@ def _judge_pair(
     if _nodes(new) - _nodes(old) != files.extra.count - files.missing.count:
         tally.find(
             Level.STOP,
-            f"The counts of partition {number} contradict the comparison by name.",
-            "Capture both drives again; a manifest whose counts do not add up proves nothing.",
+            say(
+                "The counts of partition {number} contradict the comparison by name.", number=number
+            ),
+            say("Capture both drives again; a manifest whose counts do not add up proves nothing."),
             partition=number,
             source=_nodes(old),
             target=_nodes(new),
@@ -70,8 +73,15 @@ def _judge_pair(
     lost = files.missing.unexpected
     tally.find(
         Level.STOP if lost else Level.NOTE,
-        f"Partition {number} has {old.files} files in {old.folders} folders on the old drive,"
-        f" {new.files} in {new.folders} on the new one.",
+        say(
+            "Partition {number} has {files} files in {folders} folders on the old drive,"
+            " {new_files} in {new_folders} on the new one.",
+            number=number,
+            files=old.files,
+            folders=old.folders,
+            new_files=new.files,
+            new_folders=new.folders,
+        ),
         _NAMES,
         partition=number,
         source=old.files,
@@ -88,6 +98,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing="no partition has files that can be listed",
+    nothing=say("no partition has files that can be listed"),
     page=cleandoc(__doc__),
 )

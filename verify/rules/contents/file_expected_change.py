@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING
 from verify.matching.pair_contents import Bag
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -44,9 +45,20 @@ def judge(case: Case, tally: Tally) -> None:
         tally.agree(files.names)
         for meaning, bag in _expected(files).items():
             size = decimal_size(bag.bytes)
-            path, message = None, f"{bag.count} files and folders ({size}) {meaning.several}."
+            path, message = (
+                None,
+                say(
+                    "{count} files and folders ({size}) {several}.",
+                    count=bag.count,
+                    size=size,
+                    several=meaning.several,
+                ),
+            )
             if bag.count == 1:
-                path, message = bag.kept[0].path, f"A file or folder ({size}) {meaning.one}."
+                path, message = (
+                    bag.kept[0].path,
+                    say("A file or folder ({size}) {one}.", size=size, one=meaning.one),
+                )
             tally.find(meaning.level, message, meaning.advice, partition=number, path=path)
 
 
@@ -67,6 +79,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="no partition has files that can be listed",
+    nothing=say("no partition has files that can be listed"),
     page=cleandoc(__doc__),
 )

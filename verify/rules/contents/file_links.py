@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -49,6 +50,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="no partition has links on the old drive",
+    nothing=say("no partition has links on the old drive"),
     page=cleandoc(__doc__),
 )

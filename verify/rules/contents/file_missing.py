@@ -33,6 +33,7 @@ from verify.matching.weigh import MOVING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -52,9 +53,12 @@ def judge(case: Case, tally: Tally) -> None:
         if lost >= MANY_MOVING and not files.moving_kept:
             tally.find(
                 Level.REVIEW,
-                f"None of the {lost:,} logs and caches that a running system writes is on the new"
-                " drive.",
-                "Ask whether they were to be left out; if not, clone again by partition.",
+                say(
+                    "None of the {lost:,} logs and caches that a running system writes is on the"
+                    " new drive.",
+                    lost=lost,
+                ),
+                say("Ask whether they were to be left out; if not, clone again by partition."),
                 partition=number,
             )
 
@@ -64,6 +68,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing="no partition has files that can be listed",
+    nothing=say("no partition has files that can be listed"),
     page=cleandoc(__doc__),
 )

@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -43,8 +44,12 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.security)
         if files.unsecured:
             tally.leave_out(
-                f"{files.unsecured} name(s) of partition {number} have owner and rights on one"
-                " drive alone"
+                say(
+                    "{unsecured} name(s) of partition {number} have owner and rights on one drive"
+                    " alone",
+                    unsecured=files.unsecured,
+                    number=number,
+                )
             )
 
 
@@ -53,6 +58,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="no partition has files with owners on both drives",
+    nothing=say("no partition has files with owners on both drives"),
     page=cleandoc(__doc__),
 )

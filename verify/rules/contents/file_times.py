@@ -27,7 +27,7 @@ Common practice; FAT's step: Microsoft, "FAT: General Overview of On-Disk Format
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
@@ -35,15 +35,24 @@ from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_boot_partition, was_resized
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.matching.pair_contents import Times
     from verify.rules.rule import Case, Tally
 
-_AGAIN = (
-    "If the clone was to be one of partitions, make it again; if files were copied by intent, see"
-    " that owners, links and streams came along."
+_AGAIN = say(
+    "If the clone was to be one of partitions, make it again; if files were copied"
+    " by intent, see that owners, links and streams came along."
 )
+
+
+_SORTS = {
+    "modified": say("modified times"),
+    "created": say("created times"),
+    "changed": say("changed times"),
+}
+"""Sorts of time, the weightiest first."""
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -63,8 +72,15 @@ def judge(case: Case, tally: Tally) -> None:
         differing = getattr(times, sort)
         tally.find(
             Level.NOTE if mild else Level.REVIEW,
-            f"{differing} of {times.compared} files of partition {number} have other {sort} times"
-            f" on the new drive, {_span(times)}: they were copied file by file.",
+            say(
+                "{differing} of {compared} files of partition {number} have other {times}"
+                " on the new drive, {span}: they were copied file by file.",
+                differing=differing,
+                compared=times.compared,
+                number=number,
+                times=_SORTS[sort],
+                span=_span(times),
+            ),
             _AGAIN,
             partition=number,
         )
@@ -72,21 +88,24 @@ def judge(case: Case, tally: Tally) -> None:
 
 def _mostly(times: Times) -> str | None:
     """Return the weightiest sort of time that most files have lost."""
-    sorts = ("modified", "created", "changed")
-    return next((sort for sort in sorts if getattr(times, sort) * 2 > times.compared), None)
+    return next((sort for sort in _SORTS if getattr(times, sort) * 2 > times.compared), None)
 
 
-def _span(times: Times) -> str:
+def _span(times: Times) -> Message:
     """Say from when to when the new times are, by days (UTC)."""
     first, last = (_day(moment) for moment in (times.first, times.last))
-    return f"all of {first}" if first == last else f"from {first} to {last}"
+    return (
+        say("all of {first}", first=first)
+        if first == last
+        else say("from {first} to {last}", first=first, last=last)
+    )
 
 
-def _day(moment: int | None) -> str:
+def _day(moment: int | None) -> date | Message:
     try:
-        return f"{datetime.fromtimestamp((moment or 0) // 1_000_000_000, UTC):%Y-%m-%d}"
+        return datetime.fromtimestamp((moment or 0) // 1_000_000_000, UTC).date()
     except (OverflowError, ValueError, OSError):
-        return "a day that no calendar has"
+        return say("a day that no calendar has")
 
 
 RULE = Rule(
@@ -94,6 +113,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=False,
     judge=judge,
-    nothing="no partition has files with times on both drives",
+    nothing=say("no partition has files with times on both drives"),
     page=cleandoc(__doc__),
 )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from verify.matching.level import Level
 from verify.matching.pair_contents import Difference
+from verify.text.message import say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -25,7 +26,12 @@ _ENOUGH = 8
 _SHOWN_DEPTH = 3
 """Names of a path that a group goes by: `/Users/mira/Pictures`."""
 
-_NODES = {"file": "A file", "folder": "A folder", "link": "A symbolic link", "other": "A node"}
+_NODES = {
+    "file": say("A file"),
+    "folder": say("A folder"),
+    "link": say("A symbolic link"),
+    "other": say("A node"),
+}
 
 
 @dataclass(slots=True)
@@ -66,8 +72,14 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
         while depth and sum(map(_sentences, _grouped(rest, depth))) + len(folders) > _ENOUGH:
             depth -= 1
     for folder in folders[:MOST_GROUPS]:
-        inside = f", with {folder.names} names in it ({decimal_size(folder.bytes)})"
-        message = f"A folder {meaning.one}{inside if folder.names else ''}."
+        inside = say(
+            ", with {names} names in it ({size})",
+            names=folder.names,
+            size=decimal_size(folder.bytes),
+        )
+        message = say(
+            "A folder {one}{inside}.", one=meaning.one, inside=inside if folder.names else ""
+        )
         path = folder.item.path
         tally.find(meaning.level, message, meaning.advice, partition=partition, path=path)
     largest = sorted(_grouped(rest, depth), key=lambda group: -len(group.items))
@@ -77,7 +89,12 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
     untold += sum(1 + folder.names for folder in folders[MOST_GROUPS:])
     more = untold + bag.count - len(bag.kept)
     if more:
-        message = f"{more} more files and folders of partition {partition} {meaning.several}."
+        message = say(
+            "{more} more files and folders of partition {partition} {several}.",
+            more=more,
+            partition=partition,
+            several=meaning.several,
+        )
         tally.find(meaning.level, message, meaning.advice, partition=partition)
 
 
@@ -111,7 +128,12 @@ def _outermost_folders(items: list[Difference]) -> tuple[list[_Folder], list[Dif
 def _tell_group(tally: Tally, partition: int, meaning: Meaning, group: _Group) -> None:
     if len(group.items) > FEW:
         size = decimal_size(sum(item.size for item in group.items))
-        message = f"{len(group.items)} files under one folder ({size}) {meaning.several}."
+        message = say(
+            "{count} files under one folder ({size}) {several}.",
+            count=len(group.items),
+            size=size,
+            several=meaning.several,
+        )
         place = group.place
         tally.find(meaning.level, message, meaning.advice, partition=partition, path=place)
         return
@@ -119,7 +141,7 @@ def _tell_group(tally: Tally, partition: int, meaning: Meaning, group: _Group) -
         source, target = _values(item)
         tally.find(
             meaning.level,
-            f"{_NODES[_kind(item)]} {meaning.one}.",
+            say("{what} {fate}.", what=_NODES[_kind(item)], fate=meaning.one),
             meaning.advice,
             partition=partition,
             path=item.path,
@@ -134,6 +156,6 @@ def _kind(item: Difference) -> str:
 
 
 def _values(item: Difference) -> tuple[Value, Value]:
-    old = f"{item.source.size} bytes" if item.source else None
-    new = f"{item.target.size} bytes" if item.target else None
+    old = say("{size} bytes", size=item.source.size) if item.source else None
+    new = say("{size} bytes", size=item.target.size) if item.target else None
     return old, new

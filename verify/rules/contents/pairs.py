@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.description import NO_CONTENT_KINDS, READABLE_KINDS
 from verify.stats import TOLERABLE_SHARE
+from verify.text.message import Message, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, Tally
+
+FILES, BLOCKS = say("files"), say("blocks")
 
 LEAST_CONFIDENCE = 0.95
 
@@ -30,11 +34,16 @@ def compared_files(case: Case, tally: Tally) -> Iterator[tuple[int, PairContents
         if files is None:
             tally.leave_out(_why_not(*both))
             continue
-        for side, drive in zip(both, ("old", "new"), strict=True):
+        for side, drive in zip(both, (OLD, NEW), strict=True):
             if side.listing is not None and not side.listing.complete:
                 tally.leave_out(
-                    f"partition {side.number} of the {drive} drive could not be listed to its end"
-                    f" ({_first_reason(side, 'listing')})"
+                    say(
+                        "partition {number} of the {drive} drive could not be listed to its end"
+                        " ({reason})",
+                        number=side.number,
+                        drive=drive,
+                        reason=_first_reason(side, "listing"),
+                    )
                 )
         if not files.raw:
             yield pair.number, files
@@ -62,17 +71,26 @@ def leave_out_small_sample(case: Case, tally: Tally) -> None:
     """Say where contents were not read, or a sample leaves open more than it may for `sound`."""
     bound = case.contents.bound
     if bound is None:
-        tally.leave_out("a capture of depth layout reads no contents")
+        tally.leave_out(say("a capture of depth layout reads no contents"))
         return
     if bound.confidence < LEAST_CONFIDENCE:
-        tally.leave_out(f"the bound's confidence, {bound.confidence:g}, is below 0.95")
+        tally.leave_out(
+            say(
+                "the bound's confidence, {confidence:g}, is below 0.95", confidence=bound.confidence
+            )
+        )
     for what, open_count, count in (
-        ("files", bound.files_at_most, bound.files),
-        ("blocks", bound.blocks_at_most, bound.blocks),
+        (FILES, bound.files_at_most, bound.files),
+        (BLOCKS, bound.blocks_at_most, bound.blocks),
     ):
         if open_count > TOLERABLE_SHARE * count:
             tally.leave_out(
-                f"the sample leaves open {open_count} of {count} {what}, more than 0.1 %"
+                say(
+                    "the sample leaves open {open_count} of {count} {what}, more than 0.1 %",
+                    open_count=open_count,
+                    count=count,
+                    what=what,
+                )
             )
 
 
@@ -84,21 +102,33 @@ def _both_unlisted(old: Partition, new: Partition) -> bool:
     return old.listing is None and new.listing is None
 
 
-def _why_not(old: Partition, new: Partition) -> str:
-    for side, drive in ((old, "old"), (new, "new")):
+def _why_not(old: Partition, new: Partition) -> Message:
+    for side, drive in ((old, OLD), (new, NEW)):
         if side.listing is None and side.contents is None:
             reason = _first_reason(side, "contents")
-            return f"partition {side.number} of the {drive} drive was not read: {reason}"
-    return (
-        f"partition {old.number} was read as {_how(old)} on the old drive and as {_how(new)} on"
-        " the new one, which cannot be compared"
+            return say(
+                "partition {number} of the {drive} drive was not read: {reason}",
+                number=side.number,
+                drive=drive,
+                reason=reason,
+            )
+    return say(
+        "partition {number} was read as {how} on the old drive and as {new_how} on the"
+        " new one, which cannot be compared",
+        number=old.number,
+        how=_how(old),
+        new_how=_how(new),
     )
 
 
-def _how(side: Partition) -> str:
-    return "blocks" if side.listing is None else "files"
+def _how(side: Partition) -> Message:
+    return BLOCKS if side.listing is None else FILES
 
 
 def _first_reason(side: Partition, what: str) -> str:
     reasons = [item.reason for item in side.unread if item.what == what]
-    return reasons[0] if reasons else f"its contents ({side.filesystem.kind}) are not read"
+    return (
+        reasons[0]
+        if reasons
+        else say("its contents ({kind}) are not read", kind=side.filesystem.kind)
+    )

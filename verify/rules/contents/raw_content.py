@@ -30,15 +30,16 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.contents.pairs import compared_raw, leave_out_small_sample
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, Tally
 
-_AGAIN = "Clone this partition again, byte for byte, before the old drive is wiped."
-_LOOK = "Open it read-only on both drives and compare, or clone it again byte for byte."
-_LOADER = "See that the machine starts from the new drive alone."
+_AGAIN = say("Clone this partition again, byte for byte, before the old drive is wiped.")
+_LOOK = say("Open it read-only on both drives and compare, or clone it again byte for byte.")
+_LOADER = say("See that the machine starts from the new drive alone.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -63,8 +64,10 @@ def _judge_pair(
         for side, header in zip(pair, (case.source, case.target), strict=True)
     )
     if sizes[1] < sizes[0]:
-        message = (
-            f"Partition {new.number} ({kind}) is shorter on the new drive, its end is missing."
+        message = say(
+            "Partition {number} ({kind}) is shorter on the new drive, its end is missing.",
+            number=new.number,
+            kind=kind,
         )
         tally.find(
             Level.STOP, message, _AGAIN, partition=new.number, source=sizes[0], target=sizes[1]
@@ -73,20 +76,36 @@ def _judge_pair(
         level, advice = Level.STOP, _AGAIN
         if kind in READABLE_KINDS:
             level, advice = Level.REVIEW, _LOOK
-        message = (
-            f"{blocks.mismatches} of {blocks.blocks} compared blocks (1 MiB each) of partition"
-            f" {new.number} ({kind}) differ."
+        message = say(
+            "{mismatches} of {blocks} compared blocks (1 MiB each) of partition {number}"
+            " ({kind}) differ.",
+            mismatches=blocks.mismatches,
+            blocks=blocks.blocks,
+            number=new.number,
+            kind=kind,
         )
         tally.find(level, message, advice, partition=new.number)
     if blocks.unreadable.count:
         tally.leave_out(
-            f"{blocks.unreadable.count} block(s) of partition {new.number} could not be read"
+            say(
+                "{count} block(s) of partition {number} could not be read",
+                count=blocks.unreadable.count,
+                number=new.number,
+            )
         )
     if not blocks.blocks and blocks.block_population:
-        tally.leave_out(f"no block of partition {new.number} was read on both drives")
+        tally.leave_out(
+            say("no block of partition {number} was read on both drives", number=new.number)
+        )
     shared = min(sizes)
     if sizes[0] != sizes[1] and shared % (1 << 20):
-        tally.leave_out(f"the last {shared % (1 << 20)} bytes both have of partition {new.number}")
+        tally.leave_out(
+            say(
+                "the last {shared} bytes both have of partition {number}",
+                shared=shared % (1 << 20),
+                number=new.number,
+            )
+        )
 
 
 def _judge_gap(case: Case, tally: Tally) -> None:
@@ -95,19 +114,21 @@ def _judge_gap(case: Case, tally: Tally) -> None:
         return
     old, new = case.source.gaps[0], case.target.gaps[0]
     if old.digest is None or new.digest is None:
-        tally.leave_out(f"the bytes {old.what}: {old.reason or new.reason}")
+        tally.leave_out(
+            say("the bytes {what}: {reason}", what=old.what, reason=old.reason or new.reason or "")
+        )
         return
     for gap in (old, new):
         if gap.reason:
-            tally.leave_out(f"the bytes {gap.what}: {gap.reason}")
+            tally.leave_out(say("the bytes {what}: {reason}", what=gap.what, reason=gap.reason))
     tally.agree()
     if old.digest != new.digest:
         tally.find(
             Level.REVIEW,
-            f"The bytes {old.what} are not the same on both drives.",
+            say("The bytes {what} are not the same on both drives.", what=old.what),
             _LOADER,
-            source=f"{old.content_bytes} bytes",
-            target=f"{new.content_bytes} bytes",
+            source=say("{size} bytes", size=old.content_bytes),
+            target=say("{size} bytes", size=new.content_bytes),
         )
 
 
@@ -118,9 +139,11 @@ def _judge_one_gap(case: Case, tally: Tally) -> None:
         if gap.content_bytes or gap.digest is None:
             tally.find(
                 Level.REVIEW,
-                f"The bytes {gap.what} of the old drive have no place on the new one.",
+                say(
+                    "The bytes {what} of the old drive have no place on the new one.", what=gap.what
+                ),
                 _LOADER,
-                source=f"{gap.content_bytes} bytes",
+                source=say("{size} bytes", size=gap.content_bytes),
             )
 
 
@@ -129,6 +152,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing="every partition has files, or contents that decide nothing",
+    nothing=say("every partition has files, or contents that decide nothing"),
     page=cleandoc(__doc__),
 )

@@ -34,34 +34,52 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
 _NAMESPACES = "further namespaces"
-_LOOK = "Look into it before the old drive is wiped: it was not compared with anything."
-_KNOW = "Nothing to do, if nothing of it is to be kept."
+_LOOK = say("Look into it before the old drive is wiped: it was not compared with anything.")
+_KNOW = say("Nothing to do, if nothing of it is to be kept.")
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Say what was asked of each drive, and what the answer was."""
-    for header, name in ((case.source, "old"), (case.target, "new")):
+    for header, name in ((case.source, OLD), (case.target, NEW)):
         drive = header.drive
         if drive.kind == "image":
-            tally.leave_out(f"the {name} drive is an image, which has no areas but the one read")
+            tally.leave_out(
+                say("the {name} drive is an image, which has no areas but the one read", name=name)
+            )
         elif not drive.hidden_areas:
-            tally.leave_out(f"nothing was asked of the {name} drive when it was read")
+            tally.leave_out(
+                say("nothing was asked of the {name} drive when it was read", name=name)
+            )
         for area in drive.hidden_areas:
             if area.answer == "not asked":
-                tally.leave_out(f"{area.what} of the {name} drive: {area.detail}")
+                tally.leave_out(
+                    say(
+                        "{what} of the {name} drive: {detail}",
+                        what=area.what,
+                        name=name,
+                        detail=area.detail,
+                    )
+                )
                 continue
             tally.agree()
             if area.answer == "found":
-                grave = name == "old" and area.what == _NAMESPACES
+                grave = name == OLD and area.what == _NAMESPACES
                 tally.find(
                     Level.REVIEW if grave else Level.NOTE,
-                    f"The {name} drive has {area.what}: {area.detail}.",
-                    _LOOK if name == "old" else _KNOW,
+                    say(
+                        "The {name} drive has {what}: {detail}.",
+                        name=name,
+                        what=area.what,
+                        detail=area.detail,
+                    ),
+                    _LOOK if name == OLD else _KNOW,
                 )
 
 
@@ -70,6 +88,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing="no drive was read",
+    nothing=say("no drive was read"),
     page=cleandoc(__doc__),
 )

@@ -27,13 +27,15 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import Message, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_MOUNTED = "was mounted for writing while it was read"
-_CHANGED = "changed while it was read: its partition table was another one at the end"
-_AGAIN = "Take the drive out of use (unmount it, or start from another drive) and check again."
+_MOUNTED = say("was mounted for writing while it was read")
+_CHANGED = say("changed while it was read: its partition table was another one at the end")
+_AGAIN = say("Take the drive out of use (unmount it, or start from another drive) and check again.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -44,10 +46,10 @@ def judge(case: Case, tally: Tally) -> None:
     _tell(tally, _CHANGED, old.changed_while_read, new.changed_while_read)
 
 
-def _tell(tally: Tally, what: str, *sides: bool) -> None:
-    for name, affected in zip(("old", "new"), sides, strict=True):
+def _tell(tally: Tally, what: Message, *sides: bool) -> None:
+    for name, affected in zip((OLD, NEW), sides, strict=True):
         if affected:
-            message = f"The {name} drive {what}."
+            message = say("The {name} drive {what}.", name=name, what=what)
             tally.find(Level.REVIEW, message, _AGAIN, source=sides[0], target=sides[1])
 
 
@@ -56,6 +58,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing="there was nothing to look at",
+    nothing=say("there was nothing to look at"),
     page=cleandoc(__doc__),
 )

@@ -32,19 +32,24 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import DriveInfo
     from verify.rules.rule import Case, Tally
 
-_ONE = "Source and target are one and the same {thing}."
-_CHECK = "Check the two paths: one of them must be the new drive."
-_NO_SERIAL = (
-    "the drives give no serial number of their own, so two drives cannot be told from one that"
-    " was read twice; attach them without adapters, or compare the serials on their labels"
+_ONE_FILE = say("Source and target are one and the same file.")
+_ONE_DRIVE = say("Source and target are one and the same drive.")
+_CHECK = say("Check the two paths: one of them must be the new drive.")
+_NO_SERIAL = say(
+    "the drives give no serial number of their own, so two drives cannot be told"
+    " from one that was read twice; attach them without adapters, or compare the"
+    " serials on their labels"
 )
-_TWO_MODELS = "both drives give the same serial number under different models; compare their labels"
-_NO_FILE_ID = "the system does not tell whether the two files are one; compare their paths"
+_TWO_MODELS = say(
+    "both drives give the same serial number under different models; compare their labels"
+)
+_NO_FILE_ID = say("the system does not tell whether the two files are one; compare their paths")
 
 
 def own_serial(drive: DriveInfo) -> str | None:
@@ -59,7 +64,7 @@ def judge(case: Case, tally: Tally) -> None:
     if old.kind != new.kind:
         tally.agree()
         if _one_name(case):
-            _stop(case, tally, "file")
+            _stop(case, tally, _ONE_FILE)
     elif old.kind == "image":
         _judge_files(case, tally)
     else:
@@ -72,7 +77,7 @@ def _judge_files(case: Case, tally: Tally) -> None:
     else:
         tally.agree()
         if _one_name(case):
-            _stop(case, tally, "file")
+            _stop(case, tally, _ONE_FILE)
 
 
 def _judge_devices(case: Case, tally: Tally) -> None:
@@ -84,10 +89,10 @@ def _judge_devices(case: Case, tally: Tally) -> None:
             return
         tally.agree()
         if serials[0] == serials[1]:
-            _stop(case, tally, "drive")
+            _stop(case, tally, _ONE_DRIVE)
     elif _one_name(case) and _at_one_time(case):
         tally.agree()
-        _stop(case, tally, "drive")
+        _stop(case, tally, _ONE_DRIVE)
     elif serials != (None, None) and _at_one_time(case):
         tally.agree()
     else:
@@ -111,9 +116,8 @@ def _at_one_time(case: Case) -> bool:
     return old.host == new.host and old.started <= new.ended and new.started <= old.ended
 
 
-def _stop(case: Case, tally: Tally, thing: str) -> None:
+def _stop(case: Case, tally: Tally, message: Message) -> None:
     paths = case.source.drive.path, case.target.drive.path
-    message = _ONE.format(thing=thing)
     tally.find(Level.STOP, message, _CHECK, source=paths[0], target=paths[1])
 
 
@@ -122,6 +126,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing="there is nothing to tell apart",
+    nothing=say("there is nothing to tell apart"),
     page=cleandoc(__doc__),
 )

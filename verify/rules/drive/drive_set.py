@@ -39,6 +39,8 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import sector_bytes
+from verify.text.message import Message, joined, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,35 +49,37 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header
     from verify.rules.rule import Case, Tally
 
-_DYNAMIC = "a dynamic disk (LDM)"
+_DYNAMIC = say("a dynamic disk (LDM)")
 _NAMES = {
-    "md-raid": "a Linux software RAID",
-    "isw-raid": "an Intel firmware RAID",
-    "ddf-raid": "a controller's RAID (DDF)",
-    "lvm": "an LVM volume group",
-    "btrfs": "a btrfs",
-    "bcache": "a drive with a flash cache (bcache)",
+    "md-raid": say("a Linux software RAID"),
+    "isw-raid": say("an Intel firmware RAID"),
+    "ddf-raid": say("a controller's RAID (DDF)"),
+    "lvm": say("an LVM volume group"),
+    "btrfs": say("a btrfs"),
+    "bcache": say("a drive with a flash cache (bcache)"),
     "ldm": _DYNAMIC,
 }
 _SET_TYPES = {
     "5808C8AA-7E8F-42E0-85D2-E1E90434CFB3": _DYNAMIC,
     "AF9B60A0-1431-4F62-BC68-3311714A69AD": _DYNAMIC,
     "42": _DYNAMIC,
-    "E75CAF8F-F680-4CEE-AFA3-B001E56EFC2D": "a storage pool",
+    "E75CAF8F-F680-4CEE-AFA3-B001E56EFC2D": say("a storage pool"),
 }
 _MIRROR = "level-1"
 _END_BYTES = 128 << 10
 """Where sets keep metadata at a drive's end: md 0.90 needs the most, 64 to 128 KiB."""
 
-_TOGETHER = "Attach all members and clone the set's volumes, or copy its files, before the wipe."
-_LEFTOVER = "See whether the new drive was in a set before; if so, have that metadata removed."
+_TOGETHER = say(
+    "Attach all members and clone the set's volumes, or copy its files, before the wipe."
+)
+_LEFTOVER = say("See whether the new drive was in a set before; if so, have that metadata removed.")
 
 
 @dataclass(frozen=True, slots=True)
 class _Member:
     """One place of a drive that says it belongs to a set; `devices` `None`: not known."""
 
-    what: str
+    what: Message
     identity: str | None
     devices: int | None
     mirror: bool = False
@@ -89,28 +93,38 @@ class _Member:
         return self.devices is not None and self.devices <= 1 and not self.cached
 
     @property
-    def sentence(self) -> str:
+    def sentence(self) -> Message:
         """What it is a part of, and of how many."""
-        count = f" over {self.devices} drives" if (self.devices or 0) > 1 else ""
-        cache = ", with a flash cache" if self.cached else ""
-        others = f" (members: {', '.join(self.others)})" if len(self.others) > 1 else ""
-        return f"{self.what}{count}{cache}{others}"
+        devices = self.devices or 0
+        count = say(" over {devices} drives", devices=devices) if devices > 1 else ""
+        cache = say(", with a flash cache") if self.cached else ""
+        others = (
+            say(" (members: {others})", others=joined(self.others)) if len(self.others) > 1 else ""
+        )
+        return say(
+            "{what}{count}{cache}{others}", what=self.what, count=count, cache=cache, others=others
+        )
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Judge the old drive's sets, and what only the new drive claims."""
-    for header, name in ((case.source, "old"), (case.target, "new")):
+    for header, name in ((case.source, OLD), (case.target, NEW)):
         tally.agree()
         end = header.drive.size_bytes - _END_BYTES
         unit = sector_bytes(header)
         if any((item.start_lba + item.sectors) * unit > end for item in header.capture.unreadable):
-            tally.leave_out(f"the end of the {name} drive, where sets keep metadata, is unreadable")
+            tally.leave_out(
+                say(
+                    "the end of the {name} drive, where sets keep metadata, is unreadable",
+                    name=name,
+                )
+            )
     sources = [item for item in _members(case.source) if not item.is_alone]
     for item in sources:
         stop = (item.devices or 0) > 1 and not item.mirror
         tally.find(
             Level.STOP if stop else Level.REVIEW,
-            f"The old drive is only a part of {item.sentence}.",
+            say("The old drive is only a part of {sentence}.", sentence=item.sentence),
             _TOGETHER,
             partition=item.partition,
             source=item.identity,
@@ -120,7 +134,10 @@ def judge(case: Case, tally: Tally) -> None:
         if not item.is_alone and (item.what, item.identity) not in known:
             tally.find(
                 Level.REVIEW,
-                f"The new drive says that it is a part of {item.sentence}; the old one does not.",
+                say(
+                    "The new drive says that it is a part of {sentence}; the old one does not.",
+                    sentence=item.sentence,
+                ),
                 _LEFTOVER,
                 partition=item.partition,
                 target=item.identity,
@@ -169,6 +186,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing="there was nothing to look at",
+    nothing=say("there was nothing to look at"),
     page=cleandoc(__doc__),
 )

@@ -32,10 +32,12 @@ NIST CFTT Disk Imaging Tool Specification 3.1.6 (read errors are logged and said
 from __future__ import annotations
 
 from inspect import cleandoc
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of
+from verify.text.message import Message, joined, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,8 +46,6 @@ if TYPE_CHECKING:
     from verify.matching.pair_contents import Bag, Difference
     from verify.matching.pairing import Pair
     from verify.rules.rule import Case, Tally
-
-Side = Literal["old", "new"]
 
 FILES_NAMED = 20
 """Unreadable files named one by one, a partition; the rest are counted."""
@@ -56,9 +56,13 @@ STRUCTURES_NAMED = 5
 _OF_FILES = frozenset({"file", "stream", "link", "other"})
 _HARMLESS = _OF_FILES | {"free"}
 
-_FILE = "Look at the file on the new drive, or take it from a backup, before the old one is wiped."
-_NEW_DRIVE = "Do not hand this drive out: check its cable and adapter, then replace it."
-_SECTORS = "Read the drive again with another cable or adapter; if it stays so, mistrust the drive."
+_FILE = say(
+    "Look at the file on the new drive, or take it from a backup, before the old one is wiped."
+)
+_NEW_DRIVE = say("Do not hand this drive out: check its cable and adapter, then replace it.")
+_SECTORS = say(
+    "Read the drive again with another cable or adapter; if it stays so, mistrust the drive."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -75,15 +79,15 @@ def judge(case: Case, tally: Tally) -> None:
         for partition, header, side in _both(pair, case):
             names = [name for name in _owned(header, partition) if (pair.number, name) not in told]
             _tell_owned(tally, names, partition, side)
-    _tell_sectors(case.source, "old", tally)
-    _tell_sectors(case.target, "new", tally)
+    _tell_sectors(case.source, OLD, tally)
+    _tell_sectors(case.target, NEW, tally)
 
 
-def _both(pair: Pair, case: Case) -> Iterator[tuple[Partition, Header, Side]]:
+def _both(pair: Pair, case: Case) -> Iterator[tuple[Partition, Header, Message]]:
     if pair.source:
-        yield pair.source, case.source, "old"
+        yield pair.source, case.source, OLD
     if pair.target:
-        yield pair.target, case.target, "new"
+        yield pair.target, case.target, NEW
 
 
 def _owned(header: Header, partition: Partition) -> list[str]:
@@ -96,16 +100,19 @@ def _owned(header: Header, partition: Partition) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Side) -> None:
+def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Message) -> None:
     """Name files that own unreadable sectors, though none of their own reads met them."""
     for name in names[:FILES_NAMED]:
-        message = f"Sectors of a file could not be read on the {side} drive."
+        message = say("Sectors of a file could not be read on the {side} drive.", side=side)
         tally.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
     more = len(names) - FILES_NAMED
     if more > 0:
-        message = (
-            f"{more} more file(s) of partition {partition.number} of the {side} drive own"
-            " sectors that could not be read."
+        message = say(
+            "{more} more file(s) of partition {number} of the {side} drive own sectors"
+            " that could not be read.",
+            more=more,
+            number=partition.number,
+            side=side,
         )
         tally.find(Level.STOP, message, _FILE, partition=partition.number)
 
@@ -113,20 +120,26 @@ def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Side
 def _tell_files(tally: Tally, pair: Pair, unreadable: Bag) -> None:
     named = unreadable.kept[:FILES_NAMED]
     for item in named:
-        message = f"A file could not be read on {_sides(item)}."
+        message = say("A file could not be read on {sides}.", sides=_sides(item))
         tally.find(Level.STOP, message, _FILE, partition=pair.number, path=item.path)
     more = unreadable.count - len(named)
     if more:
-        message = f"{more} more file(s) of partition {pair.number} could not be read."
+        message = say(
+            "{more} more file(s) of partition {number} could not be read.",
+            more=more,
+            number=pair.number,
+        )
         tally.find(Level.STOP, message, _FILE, partition=pair.number)
 
 
-def _sides(item: Difference) -> str:
+def _sides(item: Difference) -> Message:
     old = item.source is not None and item.source.unhashed is not None
     new = item.target is not None and item.target.unhashed is not None
     if old and new:
-        return "both drives"
-    return "the old drive" if old else "the new drive" if new else "one of the drives"
+        return say("both drives")
+    return (
+        say("the old drive") if old else say("the new drive") if new else say("one of the drives")
+    )
 
 
 def _tell_counts(tally: Tally, pair: Pair) -> None:
@@ -136,16 +149,19 @@ def _tell_counts(tally: Tally, pair: Pair) -> None:
         for side in (pair.source, pair.target)
     )
     if any(counts):
-        message = (
-            f"Files of partition {pair.number} could not be read: {counts[0]} on the old drive,"
-            f" {counts[1]} on the new one."
+        message = say(
+            "Files of partition {number} could not be read: {old_count} on the old drive,"
+            " {new_count} on the new one.",
+            number=pair.number,
+            old_count=counts[0],
+            new_count=counts[1],
         )
         tally.find(
             Level.STOP, message, _FILE, partition=pair.number, source=counts[0], target=counts[1]
         )
 
 
-def _tell_sectors(header: Header, side: Side, tally: Tally) -> None:
+def _tell_sectors(header: Header, side: Message, tally: Tally) -> None:
     """Tell unreadable sectors, once a partition and once for what lies outside all of them."""
     inside = [item for item in header.partitions if not item.container]
     for partition in inside:
@@ -172,18 +188,27 @@ def _overlap(unread: SectorRange, partition: Partition) -> bool:
 def _tell_ranges(
     tally: Tally,
     ranges: list[SectorRange],
-    side: Side,
+    side: Message,
     partition: Partition | None,
     owners: list[Owner],
 ) -> None:
     sectors = sum(item.sectors for item in ranges)
     first = min(item.start_lba for item in ranges)
-    where = f"in {name_of(partition, capital=False)}" if partition else "outside all partitions"
-    message = (
-        f"{sectors} sector(s) of the {side} drive could not be read, {where},"
-        f" the first at LBA {first}{_whose(owners)}."
+    where = (
+        say("in {partition}", partition=name_of(partition, capital=False))
+        if partition
+        else say("outside all partitions")
     )
-    new = side == "new"
+    message = say(
+        "{sectors} sector(s) of the {side} drive could not be read, {where}, the first"
+        " at LBA {first}{whose}.",
+        sectors=sectors,
+        side=side,
+        where=where,
+        first=first,
+        whose=_whose(owners),
+    )
+    new = side == NEW
     tally.find(
         Level.STOP if new else _level(partition, owners),
         message,
@@ -210,14 +235,14 @@ def _whose(owners: list[Owner]) -> str:
     """Say what the sectors hold, as far as it is known: structures and folders by name."""
     names = [owner.name for owner in owners if owner.what in {"structure", "folder"}]
     kinds = {owner.what for owner in owners}
-    parts = [name for name in dict.fromkeys(names) if name][:STRUCTURES_NAMED]
+    parts: list[str] = [name for name in dict.fromkeys(names) if name][:STRUCTURES_NAMED]
     if len(set(names)) > len(parts):
-        parts.append("more of the filesystem's own")
+        parts.append(say("more of the filesystem's own"))
     if kinds & _OF_FILES:
-        parts.append("files")
+        parts.append(say("files"))
     if "free" in kinds:
-        parts.append("free space")
-    return f" ({', '.join(parts)})" if parts else ""
+        parts.append(say("free space"))
+    return say(" ({parts})", parts=joined(parts)) if parts else ""
 
 
 RULE = Rule(
@@ -225,6 +250,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing="no drive was read",
+    nothing=say("no drive was read"),
     page=cleandoc(__doc__),
 )

@@ -36,15 +36,18 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, sector_bytes, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_DIRECTLY = "Attach the new drive directly, without an adapter, and check again."
-_REMAKE = "Clone to a drive with the same logical sectors, or make the filesystem anew and copy."
-_LOOK = "See that the machine starts from a drive with such sectors (4,096 bytes: UEFI only)."
+_DIRECTLY = say("Attach the new drive directly, without an adapter, and check again.")
+_REMAKE = say(
+    "Clone to a drive with the same logical sectors, or make the filesystem anew and copy."
+)
+_LOOK = say("See that the machine starts from a drive with such sectors (4,096 bytes: UEFI only).")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -56,7 +59,11 @@ def judge(case: Case, tally: Tally) -> None:
         return
     sizes = old.drive.sector_bytes, new.drive.sector_bytes
     if sizes[0] != sizes[1]:
-        message = f"The old drive has sectors of {sizes[0]} bytes, the new one of {sizes[1]}."
+        message = say(
+            "The old drive has sectors of {old_size} bytes, the new one of {new_size}.",
+            old_size=sizes[0],
+            new_size=sizes[1],
+        )
         tally.find(Level.REVIEW, message, _LOOK, source=sizes[0], target=sizes[1])
     for source, target in case.matched:
         _judge_filesystem(case, tally, source, target)
@@ -82,17 +89,25 @@ def _tell_contradiction(case: Case, tally: Tally) -> None:
     unfit = any(misfit(new, item.filesystem) for item in new.partitions)
     level = Level.REVIEW if adapter and not unfit else Level.STOP
     values = case.source.table.sector_bytes, new.table.sector_bytes
-    tell_fault(tally, level, "The partition table", (words[0], words[1]), _DIRECTLY, values=values)
+    tell_fault(
+        tally, level, say("The partition table"), (words[0], words[1]), _DIRECTLY, values=values
+    )
 
 
-def _contradiction(header: Header) -> str | None:
+def _contradiction(header: Header) -> Message | None:
     written = header.table.written_for
     if not written:
         return None
     if header.drive.kind == "image":
-        return f"is written in sectors of {written} bytes, unusual for its kind"
+        return say(
+            "is written in sectors of {written} bytes, unusual for its kind", written=written
+        )
     has = header.drive.sector_bytes
-    return f"is written in sectors of {written} bytes, but the drive says that it has {has}"
+    return say(
+        "is written in sectors of {written} bytes, but the drive says that it has {has}",
+        written=written,
+        has=has,
+    )
 
 
 def _judge_filesystem(case: Case, tally: Tally, source: Partition, target: Partition) -> None:
@@ -101,10 +116,12 @@ def _judge_filesystem(case: Case, tally: Tally, source: Partition, target: Parti
     if source.filesystem.sector_bytes or target.filesystem.sector_bytes:
         tally.agree()
     words = tuple(
-        None if made_for is None else f"is made for sectors of {made_for} bytes, not {has}"
+        None
+        if made_for is None
+        else say("is made for sectors of {made_for} bytes, not {has}", made_for=made_for, has=has)
         for made_for, has in ((old, sector_bytes(case.source)), (new, sector_bytes(case.target)))
     )
-    subject = f"The filesystem in {name_of(target, capital=False)}"
+    subject = say("The filesystem in {partition}", partition=name_of(target, capital=False))
     faults = words[0], words[1]
     tell_fault(
         tally, Level.STOP, subject, faults, _REMAKE, partition=target.number, values=(old, new)
@@ -116,6 +133,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing="there are no sectors to compare",
+    nothing=say("there are no sectors to compare"),
     page=cleandoc(__doc__),
 )

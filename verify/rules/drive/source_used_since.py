@@ -35,11 +35,12 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Rule
 from verify.rules.usage import tell_later_use
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_ADVICE = "Look through the findings on files: what is newer on the old drive is only there."
+_ADVICE = say("Look through the findings on files: what is newer on the old drive is only there.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -52,6 +53,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing="no partition is on both drives",
+    nothing=say("no partition is on both drives"),
     page=cleandoc(__doc__),
 )

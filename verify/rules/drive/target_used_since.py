@@ -38,13 +38,15 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Rule
 from verify.rules.usage import tell_later_use
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_ADVICE = (
-    "This check was made after the new drive was used: of what was written there since, it cannot"
-    " prove that it came over whole. Look through the findings on files."
+_ADVICE = say(
+    "This check was made after the new drive was used: of what was written there"
+    " since, it cannot prove that it came over whole. Look through the findings on"
+    " files."
 )
 
 
@@ -58,6 +60,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing="no partition is on both drives",
+    nothing=say("no partition is on both drives"),
     page=cleandoc(__doc__),
 )

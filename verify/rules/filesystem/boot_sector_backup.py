@@ -31,12 +31,13 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, Tally
 
-_WRITE = "Let its own system's check write the copy anew (chkdsk, fsck), and check again."
+_WRITE = say("Let its own system's check write the copy anew (chkdsk, fsck), and check again.")
 _GOOD = frozenset({"same", "moved_only"})
 
 
@@ -48,14 +49,23 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         if backup.state == "unread":
             reason = backup.detail or backup.place
-            tally.leave_out(f"the boot sector's copy of partition {new.number}: {reason}")
+            tally.leave_out(
+                say(
+                    "the boot sector's copy of partition {number}: {reason}",
+                    number=new.number,
+                    reason=reason,
+                )
+            )
             continue
         tally.agree()
         old_backup = old.filesystem.backup
         tell_fault(
             tally,
             Level.REVIEW,
-            f"The copy of the first sectors of {name_of(new, capital=False)}",
+            say(
+                "The copy of the first sectors of {partition}",
+                partition=name_of(new, capital=False),
+            ),
             (_fault(old.filesystem), _fault(new.filesystem)),
             _WRITE,
             partition=new.number,
@@ -63,14 +73,14 @@ def judge(case: Case, tally: Tally) -> None:
         )
 
 
-def _fault(filesystem: Filesystem) -> str | None:
+def _fault(filesystem: Filesystem) -> Message | None:
     backup = filesystem.backup
     if backup is None or backup.state == "unread" or backup.state in _GOOD:
         return None
-    detail = f": {backup.detail}" if backup.detail else ""
+    detail = say(": {detail}", detail=backup.detail) if backup.detail else ""
     if backup.state == "missing":
-        return f"is missing ({backup.place}{detail})"
-    return f"differs from them ({backup.place}{detail})"
+        return say("is missing ({place}{detail})", place=backup.place, detail=detail)
+    return say("differs from them ({place}{detail})", place=backup.place, detail=detail)
 
 
 RULE = Rule(
@@ -78,6 +88,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="no filesystem that keeps a copy is on both drives",
+    nothing=say("no filesystem that keeps a copy is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -31,13 +31,14 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault, was_resized
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, Tally
 
-_CHECK = "Let its own system check it on the new drive (chkdsk, fsck), and check again."
-_RESIZED = "Let its own system check it at the next start, as the resizing tool asks."
+_CHECK = say("Let its own system check it on the new drive (chkdsk, fsck), and check again.")
+_RESIZED = say("Let its own system check it at the next start, as the resizing tool asks.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -46,7 +47,11 @@ def judge(case: Case, tally: Tally) -> None:
         if new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.clean is None:
-            tally.leave_out(f"partition {new.number} of the new drive does not tell its state")
+            tally.leave_out(
+                say(
+                    "partition {number} of the new drive does not tell its state", number=new.number
+                )
+            )
             continue
         tally.agree()
         # NOTE: the volume's own mark decides nothing: a log that was never used looks emptied.
@@ -55,7 +60,7 @@ def judge(case: Case, tally: Tally) -> None:
         tell_fault(
             tally,
             level,
-            f"The filesystem in {name_of(new, capital=False)}",
+            say("The filesystem in {partition}", partition=name_of(new, capital=False)),
             (_fault(old.filesystem), _fault(new.filesystem)),
             advice,
             partition=new.number,
@@ -63,15 +68,15 @@ def judge(case: Case, tally: Tally) -> None:
         )
 
 
-def _fault(filesystem: Filesystem) -> str | None:
+def _fault(filesystem: Filesystem) -> Message | None:
     if filesystem.clean is not False:
         return None
-    words = f" ({', '.join(filesystem.state)})" if filesystem.state else ""
-    return f"is not clean{words}"
+    words = say(" ({state})", state=joined(filesystem.state)) if filesystem.state else ""
+    return say("is not clean{words}", words=words)
 
 
 def _value(filesystem: Filesystem) -> str:
-    return {True: "clean", False: "not clean", None: "not known"}[filesystem.clean]
+    return {True: say("clean"), False: say("not clean"), None: say("not known")}[filesystem.clean]
 
 
 RULE = Rule(
@@ -79,6 +84,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="no readable filesystem is on both drives",
+    nothing=say("no readable filesystem is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -39,19 +39,22 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, was_resized
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
 _HIBERNATED = "hibernated"
-_SHUT_DOWN = "Shut the machine down fully from the old drive (no fast start), and clone again."
-_FAST_START = (
+_SHUT_DOWN = say("Shut the machine down fully from the old drive (no fast start), and clone again.")
+_FAST_START = say(
     "Fast start is on there: an ordinary shutdown leaves such an image too, without open work."
 )
-_NO_FAST_START = "Fast start is off there: it was hibernated, and work may be open in it."
-_OPEN = "Start the machine from the old drive once and shut it down fully, if work was left open."
-_KEEP = "Start the new drive alone; the system resumes from where the old one was left."
+_NO_FAST_START = say("Fast start is off there: it was hibernated, and work may be open in it.")
+_OPEN = say(
+    "Start the machine from the old drive once and shut it down fully, if work was left open."
+)
+_KEEP = say("Start the new drive alone; the system resumes from where the old one was left.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -66,7 +69,12 @@ def judge(case: Case, tally: Tally) -> None:
         if not swap and new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.kind == "ntfs" and None in (old.listing, new.listing):
-            tally.leave_out(f"the files of partition {new.number} were not listed on both drives")
+            tally.leave_out(
+                say(
+                    "the files of partition {number} were not listed on both drives",
+                    number=new.number,
+                )
+            )
             continue
         tally.agree()
         resized = any_resized if swap else was_resized(case, old, new)
@@ -86,26 +94,33 @@ def _judge_pair(tally: Tally, old: Partition, new: Partition, *, resized: bool) 
         return
     if images[1] is None:
         level, advice = Level.REVIEW, _OPEN
-        message = (
-            f"The old drive holds a hibernated system in {where}, the new one does not: what was"
-            " open in it is not on the new drive."
+        message = say(
+            "The old drive holds a hibernated system in {where}, the new one does not:"
+            " what was open in it is not on the new drive.",
+            where=where,
         )
     elif resized:
         level, advice = Level.STOP, _SHUT_DOWN
-        message = (
-            f"The new drive holds a hibernated system in {where}, and a volume of it was resized."
+        message = say(
+            "The new drive holds a hibernated system in {where}, and a volume of it was resized.",
+            where=where,
         )
     elif images[0] is None:
         level, advice = Level.REVIEW, _SHUT_DOWN
-        message = f"The new drive holds a hibernated system in {where}, the old one does not."
+        message = say(
+            "The new drive holds a hibernated system in {where}, the old one does not.", where=where
+        )
     else:
         level, advice = Level.NOTE, _KEEP
-        message = f"Both drives hold a hibernated system in {where}; nothing of it was resized."
-    message = " ".join((message, *_fast_start(old if images[1] is None else new)))
+        message = say(
+            "Both drives hold a hibernated system in {where}; nothing of it was resized.",
+            where=where,
+        )
+    message = joined((message, *_fast_start(old if images[1] is None else new)), " ")
     tally.find(level, message, advice, partition=new.number, source=images[0], target=images[1])
 
 
-def _fast_start(partition: Partition) -> tuple[str, ...]:
+def _fast_start(partition: Partition) -> tuple[Message, ...]:
     """Say what the registry beside an image tells of it, as far as it tells."""
     registry = partition.boot.registry if partition.boot else None
     if registry is None or registry.fast_start is None:
@@ -118,6 +133,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing="no partition that could hold a hibernated system is on both drives",
+    nothing=say("no partition that could hold a hibernated system is on both drives"),
     page=cleandoc(__doc__),
 )

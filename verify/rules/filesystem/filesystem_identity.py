@@ -30,14 +30,16 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, same_family
+from verify.text.message import say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
-_SET = "Set the old identity with the filesystem's own tool, or change all that names it."
-_LABEL = "Set the old label if something looks for it by that."
-_UNLABELLED = "no label"
+_SET = say("Set the old identity with the filesystem's own tool, or change all that names it.")
+_LABEL = say("Set the old label if something looks for it by that.")
+_UNLABELLED = say("no label")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -54,15 +56,25 @@ def _judge_id(tally: Tally, old: Partition, new: Partition) -> None:
     if None in ids:
         lacks = new if ids[1] is None else old
         if ids != (None, None) or lacks.filesystem.unread:
-            drive = "new" if lacks is new else "old"
-            tally.leave_out(f"partition {lacks.number} shows no identity on the {drive} drive")
+            drive = NEW if lacks is new else OLD
+            tally.leave_out(
+                say(
+                    "partition {number} shows no identity on the {drive} drive",
+                    number=lacks.number,
+                    drive=drive,
+                )
+            )
         return
     tally.agree()
     if ids[0] != ids[1]:
         level = Level.NOTE if is_reserved(old) else Level.REVIEW
-        message = (
-            f"The {new.filesystem.kind} in {name_of(new, capital=False)} has the identity {ids[1]}"
-            f" on the new drive, {ids[0]} on the old one."
+        message = say(
+            "The {kind} in {partition} has the identity {new} on the new drive, {old} on"
+            " the old one.",
+            kind=new.filesystem.kind,
+            partition=name_of(new, capital=False),
+            new=ids[1] or "",
+            old=ids[0] or "",
         )
         tally.find(level, message, _SET, partition=new.number, source=ids[0], target=ids[1])
 
@@ -73,9 +85,12 @@ def _judge_label(tally: Tally, old: Partition, new: Partition) -> None:
     labels = old.filesystem.label or "", new.filesystem.label or ""
     if labels[0] != labels[1]:
         said = [label or _UNLABELLED for label in labels]
-        message = (
-            f"The {new.filesystem.kind} in {name_of(new, capital=False)} has another label on the"
-            f" new drive: {said[1]} instead of {said[0]}."
+        message = say(
+            "The {kind} in {partition} has another label on the new drive: {new} instead of {old}.",
+            kind=new.filesystem.kind,
+            partition=name_of(new, capital=False),
+            new=said[1],
+            old=said[0],
         )
         tally.find(
             Level.NOTE, message, _LABEL, partition=new.number, source=labels[0], target=labels[1]
@@ -87,6 +102,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing="no filesystem of one kind with an identity is on both drives",
+    nothing=say("no filesystem of one kind with an identity is on both drives"),
     page=cleandoc(__doc__),
 )

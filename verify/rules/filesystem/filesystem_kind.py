@@ -33,21 +33,23 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import doubt_about_contents, is_reserved, name_of, same_family
+from verify.text.message import Message, joined, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
-_AGAIN = "Clone this partition again before the old drive is wiped."
-_MEANT = "If it was not meant, clone this partition again in its own kind."
-_HARMLESS = "Nothing to do: its contents decide nothing."
-_PROTECT = "Ask the owner; if it is to be protected as before, encrypt or clone it again."
+_AGAIN = say("Clone this partition again before the old drive is wiped.")
+_MEANT = say("If it was not meant, clone this partition again in its own kind.")
+_HARMLESS = say("Nothing to do: its contents decide nothing.")
+_PROTECT = say("Ask the owner; if it is to be protected as before, encrypt or clone it again.")
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Compare the kinds of every pair."""
     for old, new in case.matched:
-        reason = _uncertain(old, "old") or _uncertain(new, "new")
+        reason = _uncertain(old, OLD) or _uncertain(new, NEW)
         if reason is not None:
             tally.leave_out(reason)
             continue
@@ -55,28 +57,40 @@ def judge(case: Case, tally: Tally) -> None:
         kinds = old.filesystem.kind, new.filesystem.kind
         if kinds[0] != kinds[1]:
             level, advice = _weigh(case, old, new)
-            message = (
-                f"{name_of(new)} holds {_said(kinds[0])} on the old drive, {_said(kinds[1])} on the"
-                " new one."
+            message = say(
+                "{partition} holds {old} on the old drive, {new} on the new one.",
+                partition=name_of(new),
+                old=_said(kinds[0]),
+                new=_said(kinds[1]),
             )
             tally.find(
                 level, message, advice, partition=new.number, source=kinds[0], target=kinds[1]
             )
 
 
-def _uncertain(partition: Partition, drive: str) -> str | None:
+def _uncertain(partition: Partition, drive: Message) -> Message | None:
     """Say why a side's kind is not known for certain; a plain unknown is an answer."""
     filesystem, number = partition.filesystem, partition.number
     if filesystem.kind == "ambiguous":
-        kinds = ", ".join(filesystem.candidates)
-        return f"partition {number} of the {drive} drive is more than one kind at once: {kinds}"
+        kinds = joined(filesystem.candidates)
+        return say(
+            "partition {number} of the {drive} drive is more than one kind at once: {kinds}",
+            number=number,
+            drive=drive,
+            kinds=kinds,
+        )
     if filesystem.kind == "unknown" and filesystem.unread:
         reason = filesystem.unread[0].reason
-        return f"partition {number} of the {drive} drive could not be recognised: {reason}"
+        return say(
+            "partition {number} of the {drive} drive could not be recognised: {reason}",
+            number=number,
+            drive=drive,
+            reason=reason,
+        )
     return None
 
 
-def _weigh(case: Case, old: Partition, new: Partition) -> tuple[Level, str]:
+def _weigh(case: Case, old: Partition, new: Partition) -> tuple[Level, Message]:
     kinds = old.filesystem.kind, new.filesystem.kind
     if is_reserved(old):
         return Level.NOTE, _HARMLESS
@@ -93,7 +107,7 @@ def _weigh(case: Case, old: Partition, new: Partition) -> tuple[Level, str]:
 
 
 def _said(kind: str) -> str:
-    return "no known filesystem" if kind == "unknown" else kind
+    return say("no known filesystem") if kind == "unknown" else kind
 
 
 RULE = Rule(
@@ -101,6 +115,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing="no partition is on both drives",
+    nothing=say("no partition is on both drives"),
     page=cleandoc(__doc__),
 )

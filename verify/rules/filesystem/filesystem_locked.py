@@ -31,6 +31,8 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Rule
+from verify.text.message import say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -49,12 +51,27 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         _tell_lone_view(tally, old, new)
         if not all(locked):
-            drive = "old" if locked[0] else "new"
-            tally.leave_out(f"partition {new.number} is encrypted on the {drive} drive alone")
+            drive = OLD if locked[0] else NEW
+            tally.leave_out(
+                say(
+                    "partition {number} is encrypted on the {drive} drive alone",
+                    number=new.number,
+                    drive=drive,
+                )
+            )
         elif blocks is None or not blocks.raw or not blocks.blocks:
-            tally.leave_out(f"the encrypted bytes of partition {new.number} were not compared")
+            tally.leave_out(
+                say(
+                    "the encrypted bytes of partition {number} were not compared", number=new.number
+                )
+            )
         elif blocks.mismatches or blocks.unreadable.count:
-            tally.leave_out(f"the encrypted bytes of partition {new.number} are not all the same")
+            tally.leave_out(
+                say(
+                    "the encrypted bytes of partition {number} are not all the same",
+                    number=new.number,
+                )
+            )
         else:
             tally.agree(blocks.blocks)
 
@@ -64,25 +81,36 @@ def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> Non
     number, blocks = new.number, case.contents.encrypted.get(new.number)
     files = case.contents.pairs.get(number)
     tally.agree(files.names if files else 0)
-    for side, drive in ((old, "old"), (new, "new")):
+    for side, drive in ((old, OLD), (new, NEW)):
         if side.view is not None and side.view.tie == "size":
             tally.assume(
-                f"what was handed in as the view of partition {side.number} of the {drive} drive"
-                " is taken for its own: only its size ties it"
+                say(
+                    "what was handed in as the view of partition {number} of the {drive} drive is"
+                    " taken for its own: only its size ties it",
+                    number=side.number,
+                    drive=drive,
+                )
             )
     if blocks is not None and (blocks.mismatches or blocks.unreadable.count):
         tally.assume(
-            f"the encrypted bytes of partition {number} are not all the same, as where a volume"
-            " was encrypted anew; its files were compared through the views"
+            say(
+                "the encrypted bytes of partition {number} are not all the same, as where a"
+                " volume was encrypted anew; its files were compared through the views",
+                number=number,
+            )
         )
 
 
 def _tell_lone_view(tally: Tally, old: Partition, new: Partition) -> None:
-    for side, other, drive in ((old, new, "old"), (new, old, "new")):
+    for side, other, drive in ((old, new, OLD), (new, old, NEW)):
         if side.view is not None and (other.view is None or other.view.listing is None):
             tally.leave_out(
-                f"partition {side.number} was seen through a view on the {drive} drive alone:"
-                " its files have nothing to be held against"
+                say(
+                    "partition {number} was seen through a view on the {drive} drive alone: its"
+                    " files have nothing to be held against",
+                    number=side.number,
+                    drive=drive,
+                )
             )
 
 
@@ -91,6 +119,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="no partition is encrypted",
+    nothing=say("no partition is encrypted"),
     page=cleandoc(__doc__),
 )

@@ -33,6 +33,8 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
+from verify.text.message import Message, say
+from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
@@ -41,8 +43,10 @@ if TYPE_CHECKING:
 _KINDS = frozenset({"ntfs", "ext3", "ext4"})
 """Filesystems with a log that is read; an ext4 may have none."""
 
-_WAITS = "holds changes that are not in place yet: its listing may be stale"
-_SHUT_DOWN = "Start and shut down its system cleanly, or mount and dismount it, and check again."
+_WAITS = say("holds changes that are not in place yet: its listing may be stale")
+_SHUT_DOWN = say(
+    "Start and shut down its system cleanly, or mount and dismount it, and check again."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -51,10 +55,14 @@ def judge(case: Case, tally: Tally) -> None:
         sides = old.filesystem, new.filesystem
         if not {side.kind for side in sides} & _KINDS:
             continue
-        for side, drive in zip(sides, ("old", "new"), strict=True):
+        for side, drive in zip(sides, (OLD, NEW), strict=True):
             if side.kind == "ntfs" and side.log is None:
                 tally.leave_out(
-                    f"the log of partition {new.number} of the {drive} drive cannot be read as one"
+                    say(
+                        "the log of partition {number} of the {drive} drive cannot be read as one",
+                        number=new.number,
+                        drive=drive,
+                    )
                 )
         if all(side.log is None for side in sides):
             continue
@@ -62,7 +70,7 @@ def judge(case: Case, tally: Tally) -> None:
         tell_fault(
             tally,
             Level.REVIEW,
-            f"The log of the filesystem in {name_of(new, capital=False)}",
+            say("The log of the filesystem in {partition}", partition=name_of(new, capital=False)),
             (_fault(old.filesystem), _fault(new.filesystem)),
             _SHUT_DOWN,
             partition=new.number,
@@ -70,7 +78,7 @@ def judge(case: Case, tally: Tally) -> None:
         )
 
 
-def _fault(filesystem: Filesystem) -> str | None:
+def _fault(filesystem: Filesystem) -> Message | None:
     return _WAITS if filesystem.log == "pending" else None
 
 
@@ -79,6 +87,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="no filesystem with a log is on both drives",
+    nothing=say("no filesystem with a log is on both drives"),
     page=cleandoc(__doc__),
 )

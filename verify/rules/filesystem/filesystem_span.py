@@ -32,13 +32,14 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, sector_bytes, size_bytes, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_CUT = "Clone it again into a partition that is large enough, or shrink the filesystem first."
-_GROW = "Grow the filesystem into its partition with its own tool, if the room is wanted."
+_CUT = say("Clone it again into a partition that is large enough, or shrink the filesystem first.")
+_GROW = say("Grow the filesystem into its partition with its own tool, if the room is wanted.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -47,10 +48,12 @@ def judge(case: Case, tally: Tally) -> None:
         if new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.size_bytes is None:
-            tally.leave_out(f"partition {new.number} of the new drive does not tell its size")
+            tally.leave_out(
+                say("partition {number} of the new drive does not tell its size", number=new.number)
+            )
             continue
         tally.agree()
-        subject = f"The filesystem in {name_of(new, capital=False)}"
+        subject = say("The filesystem in {partition}", partition=name_of(new, capital=False))
         values = old.filesystem.size_bytes, new.filesystem.size_bytes
         for level, fault, advice in (
             (Level.STOP, overrun, _CUT),
@@ -60,10 +63,10 @@ def judge(case: Case, tally: Tally) -> None:
             tell_fault(tally, level, subject, words, advice, partition=new.number, values=values)
 
 
-def overrun(header: Header, partition: Partition) -> str | None:
+def overrun(header: Header, partition: Partition) -> Message | None:
     """Say by how much a filesystem reaches past its partition, if it does."""
     more = (partition.filesystem.size_bytes or 0) - _room(header, partition)
-    return f"reaches {more} bytes past the partition's end" if more > 0 else None
+    return say("reaches {more} bytes past the partition's end", more=more) if more > 0 else None
 
 
 def _room(header: Header, partition: Partition) -> int:
@@ -72,14 +75,14 @@ def _room(header: Header, partition: Partition) -> int:
     return size_bytes(header, partition) if seen is None else seen.size_bytes
 
 
-def slack(header: Header, partition: Partition) -> str | None:
+def slack(header: Header, partition: Partition) -> Message | None:
     """Say how long before its partition's end a filesystem ends, if by more than is usual."""
     filesystem = partition.filesystem
     if filesystem.size_bytes is None or filesystem.kind not in READABLE_KINDS:
         return None
     left = _room(header, partition) - filesystem.size_bytes
     usual = (filesystem.cluster_bytes or 0) + (filesystem.sector_bytes or sector_bytes(header))
-    return f"ends {left} bytes before the partition does" if left > usual else None
+    return say("ends {left} bytes before the partition does", left=left) if left > usual else None
 
 
 RULE = Rule(
@@ -87,6 +90,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing="no readable filesystem is on both drives",
+    nothing=say("no readable filesystem is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -33,13 +33,16 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, start_bytes, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_WRITE = "Let a tool of the system write the boot sector anew, and start from the new drive alone."
-_HARMLESS = "Nothing to do, unless a boot menu starts a system from this partition."
+_WRITE = say(
+    "Let a tool of the system write the boot sector anew, and start from the new drive alone."
+)
+_HARMLESS = say("Nothing to do, unless a boot menu starts a system from this partition.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -56,7 +59,7 @@ def judge(case: Case, tally: Tally) -> None:
         tell_fault(
             tally,
             level,
-            f"The boot sector in {name_of(new, capital=False)}",
+            say("The boot sector in {partition}", partition=name_of(new, capital=False)),
             faults,
             advice,
             partition=new.number,
@@ -64,7 +67,7 @@ def judge(case: Case, tally: Tally) -> None:
         )
 
 
-def _fault(header: Header, partition: Partition) -> str | None:
+def _fault(header: Header, partition: Partition) -> Message | None:
     hidden = partition.filesystem.hidden_sectors
     if hidden is None or (partition.filesystem.kind == "exfat" and not hidden):
         return None
@@ -72,7 +75,11 @@ def _fault(header: Header, partition: Partition) -> str | None:
     if hidden * unit in _right_places(header, partition):
         return None
     before = start_bytes(header, partition) // unit
-    return f"says {hidden} sectors are in front of its partition; there are {before}"
+    return say(
+        "says {hidden} sectors are in front of its partition; there are {before}",
+        hidden=hidden,
+        before=before,
+    )
 
 
 def _right_places(header: Header, partition: Partition) -> set[int]:
@@ -89,6 +96,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing="no filesystem that keeps the number is on both drives",
+    nothing=say("no filesystem that keeps the number is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_protected, is_reserved, name_of
+from verify.text.message import Message, all_of, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -36,18 +37,18 @@ if TYPE_CHECKING:
 
 # SPEC: UEFI 2.10 section 5.3.3 (0 to 2); Microsoft Learn, "PARTITION_INFORMATION_GPT" (60 to 63).
 _NAMES = {
-    0: "required",
-    1: "no block IO",
-    2: "BIOS bootable",
-    60: "read-only",
-    61: "shadow copy",
-    62: "hidden",
-    63: "no drive letter",
+    0: say("required"),
+    1: say("no block IO"),
+    2: say("BIOS bootable"),
+    60: say("read-only"),
+    61: say("shadow copy"),
+    62: say("hidden"),
+    63: say("no drive letter"),
 }
 _GRAVE = frozenset({0, 1, 2, 60})
 
-_SET = "Set the old drive's attributes with a partitioning tool, and check again."
-_ACTIVE = "Set the old drive's active flag with a partitioning tool, and check again."
+_SET = say("Set the old drive's attributes with a partitioning tool, and check again.")
+_ACTIVE = say("Set the old drive's active flag with a partitioning tool, and check again.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -69,10 +70,16 @@ def _judge_active(case: Case, tally: Tally, old: Partition, new: Partition) -> N
     if old.active:
         any_active = any(item.active for item in case.target.partitions)
         level = Level.REVIEW if any_active else Level.STOP
-        message = f"{name_of(new)} is active on the old drive, but not on the new one."
+        message = say(
+            "{partition} is active on the old drive, but not on the new one.",
+            partition=name_of(new),
+        )
     else:
         level = Level.REVIEW
-        message = f"{name_of(new)} is active on the new drive, but not on the old one."
+        message = say(
+            "{partition} is active on the new drive, but not on the old one.",
+            partition=name_of(new),
+        )
     tally.find(level, message, _ACTIVE, partition=new.number, source=old.active, target=new.active)
 
 
@@ -81,12 +88,13 @@ def _tell_bits(tally: Tally, old: Partition, new: Partition) -> None:
     gained = _bits(new.attributes & ~old.attributes)
     protected = is_protected(old) or is_protected(new)
     grave = not is_reserved(old) and (protected or not _GRAVE.isdisjoint((*lost, *gained)))
-    words = [
-        f"{verb} {', '.join(_NAMES.get(bit, f'bit {bit}') for bit in bits)}"
-        for verb, bits in (("lost", lost), ("gained", gained))
-        if bits
-    ]
-    message = f"The attributes of {name_of(new, capital=False)} changed: {' and '.join(words)}."
+    words = [say("lost {names}", names=_named(lost))] if lost else []
+    words += [say("gained {names}", names=_named(gained))] if gained else []
+    message = say(
+        "The attributes of {partition} changed: {words}.",
+        partition=name_of(new, capital=False),
+        words=all_of(words),
+    )
     tally.find(
         Level.REVIEW if grave else Level.NOTE,
         message,
@@ -95,6 +103,10 @@ def _tell_bits(tally: Tally, old: Partition, new: Partition) -> None:
         source=f"{old.attributes:016X}",
         target=f"{new.attributes:016X}",
     )
+
+
+def _named(bits: tuple[int, ...]) -> Message:
+    return joined(_NAMES.get(bit) or say("bit {number}", number=bit) for bit in bits)
 
 
 def _bits(mask: int) -> tuple[int, ...]:
@@ -106,6 +118,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="the drives have no attributes of one kind to compare",
+    nothing=say("the drives have no attributes of one kind to compare"),
     page=cleandoc(__doc__),
 )

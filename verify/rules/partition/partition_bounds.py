@@ -37,15 +37,16 @@ from verify.matching.pairing import on_drive
 from verify.rules.held_to_fit import tell_places
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_AGAIN = "Make the partitions of the new drive anew, each with its own room, and clone again."
+_AGAIN = say("Make the partitions of the new drive anew, each with its own room, and clone again.")
 
-_OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past the end", "outside the usable range"
-_LOOSE = "outside the extended partition"
+_OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past-end", "unusable"
+_LOOSE = "loose"
 _LEVELS = {
     _OVERLAPS: Level.STOP,
     _PAST_END: Level.STOP,
@@ -64,8 +65,12 @@ def judge(case: Case, tally: Tally) -> None:
     for number, words in old_faults.items():
         if _PAST_END in words:
             tally.leave_out(
-                f"partition {number} of the old drive {words[_PAST_END]}: what should lie behind"
-                " that was not read"
+                say(
+                    "partition {number} of the old drive {words}: what should lie behind that was"
+                    " not read",
+                    number=number,
+                    words=words[_PAST_END],
+                )
             )
     for pair in case.pairs:
         old = old_faults.get(pair.source.number, {}) if pair.source else {}
@@ -85,9 +90,9 @@ def judge(case: Case, tally: Tally) -> None:
                 )
 
 
-def faults(header: Header) -> dict[int, dict[str, str]]:
+def faults(header: Header) -> dict[int, dict[str, Message]]:
     """Return what is wrong with the place of each partition, by its number."""
-    found: dict[int, dict[str, str]] = {}
+    found: dict[int, dict[str, Message]] = {}
     partitions = on_drive(header)
     sectors = header.drive.size_bytes // header.table.sector_bytes
     table = header.table
@@ -95,20 +100,25 @@ def faults(header: Header) -> dict[int, dict[str, str]]:
     for item in partitions:
         mine = found.setdefault(item.number, {})
         if item.end_lba > sectors:
-            mine[_PAST_END] = (
-                f"ends at LBA {item.end_lba - 1}, but the last of the drive is {sectors - 1}"
+            mine[_PAST_END] = say(
+                "ends at LBA {end_lba}, but the last of the drive is {last}",
+                end_lba=item.end_lba - 1,
+                last=sectors - 1,
             )
         elif table.scheme == "gpt" and used is not None:
             first, last = used.first_usable_lba, used.last_usable_lba
             if item.start_lba < first or item.end_lba - 1 > last:
-                mine[_UNUSABLE] = (
-                    f"lies at LBA {item.start_lba} to {item.end_lba - 1}, outside the usable"
-                    f" {first} to {last}"
+                mine[_UNUSABLE] = say(
+                    "lies at LBA {start_lba} to {end_lba}, outside the usable {first} to {last}",
+                    start_lba=item.start_lba,
+                    end_lba=item.end_lba - 1,
+                    first=first,
+                    last=last,
                 )
     for number, words in _overlaps(partitions):
         found[number][_OVERLAPS] = words
     for number in _loose(header, partitions):
-        found[number][_LOOSE] = "is a logical one, but lies outside the extended partition"
+        found[number][_LOOSE] = say("is a logical one, but lies outside the extended partition")
     return found
 
 
@@ -128,14 +138,23 @@ def _loose(header: Header, partitions: list[Partition]) -> list[int]:
     ]
 
 
-def _overlaps(partitions: list[Partition]) -> list[tuple[int, str]]:
+def _overlaps(partitions: list[Partition]) -> list[tuple[int, Message]]:
     """Return, for each partition that begins in front of the end of an earlier one, which."""
-    found: list[tuple[int, str]] = []
+    found: list[tuple[int, Message]] = []
     before: Partition | None = None
     for item in partitions:
         if before is not None and item.start_lba < before.end_lba:
             shared = min(item.end_lba, before.end_lba) - item.start_lba
-            found.append((item.number, f"overlaps partition {before.number} by {shared} sector(s)"))
+            found.append(
+                (
+                    item.number,
+                    say(
+                        "overlaps partition {number} by {shared} sector(s)",
+                        number=before.number,
+                        shared=shared,
+                    ),
+                )
+            )
         if before is None or item.end_lba > before.end_lba:
             before = item
     return found
@@ -146,6 +165,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="the new drive has no partitions",
+    nothing=say("the new drive has no partitions"),
     page=cleandoc(__doc__),
 )

@@ -27,12 +27,15 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, size_bytes
+from verify.text.message import say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_LOOK = "Look what it holds; if nobody made it on purpose, find out what the drive held before."
+_LOOK = say(
+    "Look what it holds; if nobody made it on purpose, find out what the drive held before."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -45,9 +48,11 @@ def judge(case: Case, tally: Tally) -> None:
         if pair.source is not None:
             continue
         size = size_bytes(case.target, new)
-        message = (
-            f"{name_of(new)} of the new drive ({new.filesystem.kind}, {binary_size(size)}) has no"
-            " counterpart on the old drive."
+        message = say(
+            "{partition} of the new drive ({kind}, {size}) has no counterpart on the old drive.",
+            partition=name_of(new),
+            kind=new.filesystem.kind,
+            size=binary_size(size),
         )
         level = Level.NOTE if case.declared is None else Level.REVIEW
         tally.find(level, message, _LOOK, partition=new.number, target=size)
@@ -58,6 +63,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=False,
     judge=judge,
-    nothing="the new drive has no partitions",
+    nothing=say("the new drive has no partitions"),
     page=cleandoc(__doc__),
 )

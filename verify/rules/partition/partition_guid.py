@@ -33,15 +33,16 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import references_fit
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_START = "Give it the old GUID back, or see that the machine starts from the new drive alone."
-_HARMLESS = "Nothing to do: nothing names a reserved partition."
-_FITS = "The boot store fits it; see that the machine starts from the new drive alone."
-_UNIQUE = "Give one of them another GUID with a partitioning tool, and check again."
+_START = say("Give it the old GUID back, or see that the machine starts from the new drive alone.")
+_HARMLESS = say("Nothing to do: nothing names a reserved partition.")
+_FITS = say("The boot store fits it; see that the machine starts from the new drive alone.")
+_UNIQUE = say("Give one of them another GUID with a partitioning tool, and check again.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -59,7 +60,10 @@ def judge(case: Case, tally: Tally) -> None:
                 level, advice = Level.NOTE, _FITS
             tally.find(
                 level,
-                f"{name_of(new)} has another GUID of its own on the new drive.",
+                say(
+                    "{partition} has another GUID of its own on the new drive.",
+                    partition=name_of(new),
+                ),
                 advice,
                 partition=new.number,
                 source=old.guid,
@@ -86,8 +90,10 @@ def _shared(header: Header) -> frozenset[str]:
     return frozenset(guid for guid, count in counts.items() if count > 1)
 
 
-def _share(partition: Partition) -> str:
-    return f"has the GUID {partition.guid}, which another partition there has as well"
+def _share(partition: Partition) -> Message:
+    return say(
+        "has the GUID {guid}, which another partition there has as well", guid=partition.guid or ""
+    )
 
 
 RULE = Rule(
@@ -95,6 +101,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="no partition has a GUID of its own on both drives",
+    nothing=say("no partition has a GUID of its own on both drives"),
     page=cleandoc(__doc__),
 )

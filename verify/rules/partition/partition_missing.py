@@ -28,19 +28,22 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, size_bytes
+from verify.text.message import say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_CLONE = "Clone this partition too, and check again before the old drive is wiped."
-_NOTHING_LOST = "Nothing of it is lost; the system makes another one where it wants one."
+_CLONE = say("Clone this partition too, and check again before the old drive is wiped.")
+_NOTHING_LOST = say("Nothing of it is lost; the system makes another one where it wants one.")
 
 
 def judge(case: Case, tally: Tally) -> None:
     """Look for partitions of the source that have no counterpart."""
     if not any(pair.source for pair in case.pairs):
-        tally.leave_out("the old drive's table names no partition, so nothing on it was compared")
+        tally.leave_out(
+            say("the old drive's table names no partition, so nothing on it was compared")
+        )
     for pair in case.pairs:
         old = pair.source
         if old is None:
@@ -50,9 +53,11 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         level, advice = (Level.NOTE, _NOTHING_LOST) if is_reserved(old) else (Level.STOP, _CLONE)
         size = size_bytes(case.source, old)
-        message = (
-            f"{name_of(old)} of the old drive ({old.filesystem.kind}, {binary_size(size)}) is not"
-            " on the new drive."
+        message = say(
+            "{partition} of the old drive ({kind}, {size}) is not on the new drive.",
+            partition=name_of(old),
+            kind=old.filesystem.kind,
+            size=binary_size(size),
         )
         tally.find(level, message, advice, partition=old.number, source=size)
 
@@ -62,6 +67,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="the old drive has no partitions",
+    nothing=say("the old drive has no partitions"),
     page=cleandoc(__doc__),
 )

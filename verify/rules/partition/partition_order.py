@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -38,9 +39,13 @@ if TYPE_CHECKING:
 _Placed = tuple[int, "Partition"]
 """A partition, and which it is in the target's order."""
 
-_AGAIN = "If it was not meant, clone in the old order; if it was, start the new drive alone."
-_HARMLESS = "Nothing to do: its contents decide nothing."
-_NUMBERS = "See whether anything names partitions by number: a mount table, a boot menu, a script."
+_BEFORE, _BEHIND = say("before"), say("behind")
+
+_AGAIN = say("If it was not meant, clone in the old order; if it was, start the new drive alone.")
+_HARMLESS = say("Nothing to do: its contents decide nothing.")
+_NUMBERS = say(
+    "See whether anything names partitions by number: a mount table, a boot menu, a script."
+)
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -81,39 +86,46 @@ def _largest_in_order(placed: list[_Placed]) -> list[_Placed]:
 
 def _overtaken(
     placed: list[_Placed], place: int, in_order: frozenset[int]
-) -> tuple[_Placed, str] | None:
+) -> tuple[_Placed, Message] | None:
     """Return a partition in order whose other side this one is on now, and the new side."""
     rank = placed[place][0]
     for other_place, other in enumerate(placed):
         if other[0] in in_order and (other_place < place) != (other[0] < rank):
-            return other, "before" if rank < other[0] else "behind"
+            return other, _BEFORE if rank < other[0] else _BEHIND
     return None
 
 
-def _tell_moved(tally: Tally, item: _Placed, overtaken: tuple[_Placed, str]) -> None:
+def _tell_moved(tally: Tally, item: _Placed, overtaken: tuple[_Placed, Message]) -> None:
     new, (other, side) = item[1], overtaken
-    was = "behind" if side == "before" else "before"
+    was = _BEHIND if side == _BEFORE else _BEFORE
     beside = name_of(other[1], capital=False)
     level, advice = (Level.NOTE, _HARMLESS) if is_reserved(new) else (Level.REVIEW, _AGAIN)
-    message = (
-        f"{name_of(new)} stands {side} {beside} on the new drive, {was} it on the old one"
-        " (numbers of the new drive)."
+    message = say(
+        "{partition} stands {side} {beside} on the new drive, {was} it on the old one"
+        " (numbers of the new drive).",
+        partition=name_of(new),
+        side=side,
+        beside=beside,
+        was=was,
     )
     tally.find(
         level,
         message,
         advice,
         partition=new.number,
-        source=f"{was} {beside}",
-        target=f"{side} {beside}",
+        source=say("{side} {beside}", side=was, beside=beside),
+        target=say("{side} {beside}", side=side, beside=beside),
     )
 
 
 def _tell_numbers(case: Case, tally: Tally) -> None:
     changed = [(old.number, new.number) for old, new in case.matched if old.number != new.number]
     if changed:
-        became = ", ".join(f"{old} became {new}" for old, new in changed)
-        message = f"Partitions have other numbers on the new drive, in the same order: {became}."
+        became = joined(say("{old} became {new}", old=old, new=new) for old, new in changed)
+        message = say(
+            "Partitions have other numbers on the new drive, in the same order: {became}.",
+            became=became,
+        )
         sides = [", ".join(str(pair[side]) for pair in changed) for side in (0, 1)]
         tally.find(Level.NOTE, message, _NUMBERS, source=sides[0], target=sides[1])
 
@@ -123,6 +135,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="no partition is on both drives",
+    nothing=say("no partition is on both drives"),
     page=cleandoc(__doc__),
 )

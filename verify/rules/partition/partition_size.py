@@ -40,15 +40,16 @@ from verify.rules.shared import (
     name_of,
     size_bytes,
 )
+from verify.text.message import Message, say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
-_MEANT = "If this was meant, nothing is to be done; if not, clone again with the old size."
-_LOOK = "If this was not meant, clone again; if it was, see first that its contents are whole."
-_HARMLESS = "Nothing to do: its contents decide nothing."
+_MEANT = say("If this was meant, nothing is to be done; if not, clone again with the old size.")
+_LOOK = say("If this was not meant, clone again; if it was, see first that its contents are whole.")
+_HARMLESS = say("Nothing to do: its contents decide nothing.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -62,11 +63,15 @@ def judge(case: Case, tally: Tally) -> None:
         sizes = size_bytes(case.source, old), size_bytes(case.target, new)
         if sizes[0] == sizes[1]:
             continue
-        word = "smaller" if sizes[1] < sizes[0] else "larger"
+        word = say("smaller") if sizes[1] < sizes[0] else say("larger")
         level, why = _weigh(case, (old, new), several=len(shrunk) > 1)
-        message = (
-            f"{name_of(new)} is {word} on the new drive: {_said(sizes[1], sizes[0])} instead of"
-            f" {_said(sizes[0], sizes[1])}{why}."
+        message = say(
+            "{partition} is {word} on the new drive: {new} instead of {old}{why}.",
+            partition=name_of(new),
+            word=word,
+            new=_said(sizes[1], sizes[0]),
+            old=_said(sizes[0], sizes[1]),
+            why=why,
         )
         advice = _HARMLESS if is_reserved(old) else _MEANT if level is Level.NOTE else _LOOK
         tally.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
@@ -77,26 +82,28 @@ def _shrank(case: Case, old: Partition, new: Partition) -> bool:
     return smaller and not is_reserved(old)
 
 
-def _weigh(case: Case, pair: tuple[Partition, Partition], *, several: bool) -> tuple[Level, str]:
+def _weigh(
+    case: Case, pair: tuple[Partition, Partition], *, several: bool
+) -> tuple[Level, Message]:
     """Return the level, and the end of the sentence that says why."""
     old, new = pair
     if is_reserved(old):
-        return Level.NOTE, "; it is reserved space"
+        return Level.NOTE, say("; it is reserved space")
     doubt = doubt_about_contents(case, old, new)
     if doubt is not None:
-        return Level.REVIEW, f", and {doubt}"
+        return Level.REVIEW, say(", and {doubt}", doubt=doubt)
     if _shrank(case, old, new):
         if is_protected(old):
-            return Level.REVIEW, ", and it is one that is not shrunk by intent"
+            return Level.REVIEW, say(", and it is one that is not shrunk by intent")
         if several:
-            return Level.REVIEW, ", and it is not the only one that shrank"
-    return Level.NOTE, "; its contents are proven"
+            return Level.REVIEW, say(", and it is not the only one that shrank")
+    return Level.NOTE, say("; its contents are proven")
 
 
 def _said(size: int, other: int) -> str:
     """Say a size for people, in bytes where the two would read alike."""
     alike = binary_size(size) == binary_size(other)
-    return f"{size} bytes" if alike else binary_size(size)
+    return say("{size} bytes", size=size) if alike else binary_size(size)
 
 
 RULE = Rule(
@@ -104,6 +111,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="no partition is on both drives",
+    nothing=say("no partition is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -35,6 +35,8 @@ from verify.rules.shared import (
     is_reserved,
     name_of,
 )
+from verify.table.type_names import type_words
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -43,9 +45,9 @@ if TYPE_CHECKING:
 # SPEC: util-linux, include/pt-mbr-partnames.h: FAT32 and FAT32 (LBA), FAT16 and FAT16 (LBA).
 _ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))
 
-_SET = "Set the old drive's type on it with a partitioning tool, and check again."
-_ALIKE = "Nothing to do: both types are read alike."
-_RESERVED = "Nothing to do: the contents of a reserved partition decide nothing."
+_SET = say("Set the old drive's type on it with a partitioning tool, and check again.")
+_ALIKE = say("Nothing to do: both types are read alike.")
+_RESERVED = say("Nothing to do: the contents of a reserved partition decide nothing.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -61,21 +63,24 @@ def judge(case: Case, tally: Tally) -> None:
         elif old.type == new.type:
             continue
         level, advice = _weigh(old, new)
-        message = (
-            f"{name_of(new)} has the type {new.type} on the new drive, {_said(old)} on the old one."
+        message = say(
+            "{partition} has the type {new} on the new drive, {old} on the old one.",
+            partition=name_of(new),
+            new=new.type,
+            old=_said(old),
         )
         tally.find(level, message, advice, partition=new.number, source=old.type, target=new.type)
 
 
 def _part(partition: Partition) -> str:
     if is_efi_system(partition):
-        return "efi system"
+        return "efi-system"
     if is_recovery(partition):
         return "recovery"
     return "reserved" if is_reserved(partition) else "other"
 
 
-def _weigh(old: Partition, new: Partition) -> tuple[Level, str]:
+def _weigh(old: Partition, new: Partition) -> tuple[Level, Message]:
     if is_efi_system(old) and not is_efi_system(new):
         return Level.STOP, _SET
     if any({old.type, new.type} <= kinds for kinds in _ADDRESSING):
@@ -85,7 +90,9 @@ def _weigh(old: Partition, new: Partition) -> tuple[Level, str]:
 
 
 def _said(partition: Partition) -> str:
-    return f"{partition.type} ({partition.type_name})" if partition.type_name else partition.type
+    if not partition.type_name:
+        return partition.type
+    return say("{type} ({name})", type=partition.type, name=type_words(partition.type_name))
 
 
 RULE = Rule(
@@ -93,6 +100,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing="no partition with a type is on both drives",
+    nothing=say("no partition with a type is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -38,6 +38,7 @@ from verify.rules.boot.resolve import (
 )
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import RecoveryImage
@@ -45,8 +46,8 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
-_COPY = "Copy it again from the old drive, and see that the recovery environment starts."
-_MISPLACED = "is not where the boot store names it"
+_COPY = say("Copy it again from the old drive, and see that the recovery environment starts.")
+_MISPLACED = say("is not where the boot store names it")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -68,8 +69,8 @@ def judge(case: Case, tally: Tally) -> None:
             tell_fault(
                 tally,
                 Level.STOP,
-                f"The image {image.path}",
-                (fault and image.problem and fault, fault),
+                say("The image {path}", path=image.path),
+                (fault if image.problem else None, fault),
                 _COPY,
                 partition=pair.number,
                 values=(
@@ -80,15 +81,19 @@ def judge(case: Case, tally: Tally) -> None:
     _judge_named(case, tally)
 
 
-def _fault(old: RecoveryImage, new: RecoveryImage | None) -> str | None:
+def _fault(old: RecoveryImage, new: RecoveryImage | None) -> Message | None:
     if new is None:
-        return "is missing"
+        return say("is missing")
     if new.problem is not None:
-        return f"is damaged: {new.problem}"
+        return say("is damaged: {problem}", problem=new.problem)
     if new.size_bytes != old.size_bytes:
-        return f"holds {new.size_bytes} bytes, and {old.size_bytes} on the old drive"
+        return say(
+            "holds {new} bytes, and {old} on the old drive",
+            new=new.size_bytes or 0,
+            old=old.size_bytes or 0,
+        )
     if new.guid != old.guid:
-        return "is another image"
+        return say("is another image")
     return None
 
 
@@ -96,7 +101,7 @@ def _judge_named(case: Case, tally: Tally) -> None:
     """Judge the files that the target's boot stores name for recovery."""
     for own, store in stores(case.target):
         twin = source_store(case, own, store)
-        faults: dict[str, str | None] = {}
+        faults: dict[str, Message | None] = {}
         for reference in store.references:
             path = _recovery_file(reference)
             if path is None:
@@ -109,7 +114,12 @@ def _judge_named(case: Case, tally: Tally) -> None:
                 faults[path] = _MISPLACED if was else None
         for path, was_fault in faults.items():
             tell_fault(
-                tally, Level.STOP, path, (was_fault, _MISPLACED), _COPY, partition=own.number
+                tally,
+                Level.STOP,
+                say("{path}", path=path),
+                (was_fault, _MISPLACED),
+                _COPY,
+                partition=own.number,
             )
 
 
@@ -141,6 +151,6 @@ RULE = Rule(
     area=Area.RECOVERY,
     required=True,
     judge=judge,
-    nothing="neither drive holds an image that a recovery starts from",
+    nothing=say("neither drive holds an image that a recovery starts from"),
     page=cleandoc(__doc__),
 )

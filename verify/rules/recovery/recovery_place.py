@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 from verify.matching.pairing import on_drive
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import FACTORY, is_recovery, is_reserved, name_of, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
@@ -40,8 +41,8 @@ if TYPE_CHECKING:
 _ATTRIBUTES = 0x8000_0000_0000_0001
 _FOLDER = "/recovery/windowsre/"
 
-_SET = "Set the old drive's type and attributes with a partitioning tool."
-_PLACE = "Nothing to do now; an update may find no room to make the partition larger."
+_SET = say("Set the old drive's type and attributes with a partitioning tool.")
+_PLACE = say("Nothing to do now; an update may find no room to make the partition larger.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -68,25 +69,25 @@ def _holds_recovery(partition: Partition) -> bool:
     return any(item.path.lower().startswith(_FOLDER) for item in record.images)
 
 
-def _type_fault(_header: Header, partition: Partition) -> str | None:
+def _type_fault(_header: Header, partition: Partition) -> Message | None:
     right = is_recovery(partition) or partition.type in FACTORY
-    return None if right else "holds the recovery environment and has another type"
+    return None if right else say("holds the recovery environment and has another type")
 
 
-def _attribute_fault(header: Header, partition: Partition) -> str | None:
+def _attribute_fault(header: Header, partition: Partition) -> Message | None:
     if header.table.scheme != "gpt" or partition.attributes & _ATTRIBUTES == _ATTRIBUTES:
         return None
-    return "holds the recovery environment and has not both attributes of such a partition"
+    return say("holds the recovery environment and has not both attributes of such a partition")
 
 
-def _place_fault(header: Header, partition: Partition) -> str | None:
+def _place_fault(header: Header, partition: Partition) -> Message | None:
     """Say that it does not lie right behind a system partition, if there is one."""
     order = [item for item in on_drive(header) if not is_reserved(item)]
     systems = [item for item in order if item.boot and item.boot.registry]
     index = next(at for at, item in enumerate(order) if item.number == partition.number)
     if not systems or (index and order[index - 1] in systems):
         return None
-    return "does not lie right behind the system partition"
+    return say("does not lie right behind the system partition")
 
 
 RULE = Rule(
@@ -94,6 +95,6 @@ RULE = Rule(
     area=Area.RECOVERY,
     required=False,
     judge=judge,
-    nothing="neither drive has a recovery partition",
+    nothing=say("neither drive has a recovery partition"),
     page=cleandoc(__doc__),
 )

@@ -35,6 +35,7 @@ from typing import TYPE_CHECKING
 from verify.rules.boot.resolve import leave_out_unseen, locate, partner, records, stores
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import start_bytes, tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,9 +49,9 @@ _ELEMENTS = ("WinreLocation", "ImageLocation", "PBRImageLocation", "PBRCustomIma
 _MOST_DRIVES = 255
 """GUESS: a number up to this is that of a drive and no signature; public readers disagree."""
 
-_ENABLE = (
-    "On the started system, disable the recovery environment and enable it again, then see that it"
-    " starts."
+_ENABLE = say(
+    "On the started system, disable the recovery environment and enable it again,"
+    " then see that it starts."
 )
 
 
@@ -79,7 +80,9 @@ def judge(case: Case, tally: Tally) -> None:
     for old, config in configs(case.source):
         if config.path.lower() not in there:
             tally.agree()
-            message = f"The recovery configuration {config.path} is not on the new drive."
+            message = say(
+                "The recovery configuration {path} is not on the new drive.", path=config.path
+            )
             level = Level.STOP if config.path.lower() == _MAIN else Level.REVIEW
             tally.find(level, message, _ENABLE, partition=old.number, path=config.path)
 
@@ -110,16 +113,28 @@ def _judge_config(
     level: Level,
 ) -> None:
     before, config = sides
-    subject = f"The recovery configuration {config.path}"
+    subject = say("The recovery configuration {path}", path=config.path)
     if config.problem is not None:
         if before is not None and before.problem is not None:
-            tally.leave_out(f"{config.path} cannot be read on either drive: {config.problem}")
+            tally.leave_out(
+                say(
+                    "{path} cannot be read on either drive: {problem}",
+                    path=config.path,
+                    problem=config.problem,
+                )
+            )
             return
-        message = f"{subject} of the new drive cannot be read: {config.problem}."
+        message = say(
+            "{subject} of the new drive cannot be read: {problem}.",
+            subject=subject,
+            problem=config.problem,
+        )
         tally.find(Level.STOP, message, _ENABLE, partition=new.number, path=config.path)
         return
     tally.agree()
-    disabled = tuple("is disabled" if side and side.enabled is False else None for side in sides)
+    disabled = tuple(
+        say("is disabled") if side and side.enabled is False else None for side in sides
+    )
     if disabled != ("is disabled", "is disabled"):
         tell_fault(
             tally, Level.REVIEW, subject, (disabled[0], disabled[1]), _ENABLE, partition=new.number
@@ -127,13 +142,14 @@ def _judge_config(
     faults = dict(_faults(case.target, config))
     were = dict(_faults(case.source, before)) if before else {}
     for element, fault in faults.items():
-        still = "; a repair after a failed start still finds it by the boot store"
-        told = fault + (still if level is Level.REVIEW and element == "WinreLocation" else "")
+        still = say("; a repair after a failed start still finds it by the boot store")
+        mild = level is Level.REVIEW and element == "WinreLocation"
+        told = say("{fault}{still}", fault=fault, still=still) if mild else fault
         was = told if were.get(element) else None
         tell_fault(tally, level, subject, (was, told), _ENABLE, partition=new.number)
 
 
-def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, str]]:
+def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, Message]]:
     """Yield what a configuration names that is not on its drive, by element; disabled: nothing."""
     if config.enabled is False:
         return
@@ -144,27 +160,37 @@ def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, str]]
     wanted = config.store_object
     found = [store for _, store in stores(header)]
     if wanted and config.enabled and found and not any(item.object(wanted) for item in found):
-        yield "WinreBCD", f"names object {wanted}, which no boot store holds"
+        yield "WinreBCD", say("names object {wanted}, which no boot store holds", wanted=wanted)
 
 
-def _location_fault(header: Header, location: RecoveryLocation) -> str | None:
+def _location_fault(header: Header, location: RecoveryLocation) -> Message | None:
     inside = [item for item in header.partitions if not item.container]
     here = next((item for item in inside if start_bytes(header, item) == location.offset), None)
     if here is None:
-        return f"names a partition at byte {location.offset} ({location.element}); none is there"
+        return say(
+            "names a partition at byte {offset} ({element}); none is there",
+            offset=location.offset or 0,
+            element=location.element,
+        )
     # NOTE: the GUID is the drive's in the samples; one public reader takes it for the partition's.
     named = location.guid
     if named is None and header.table.scheme == "mbr" and (location.id or 0) > _MOST_DRIVES:
         named = location.signature
     if named is not None and named not in (header.table.disk_id, here.guid):
-        return f"names drive {named} ({location.element}), which has another identity"
+        return say(
+            "names drive {named} ({element}), which has another identity",
+            named=named,
+            element=location.element,
+        )
     folder = "/" + location.path.replace("\\", "/").strip("/").lower() + "/"
     if here.boot is not None and location.element == "WinreLocation":
         images = (item.path.lower() for item in here.boot.images)
         if not any(path.startswith(folder) for path in images):
-            return (
-                f"names partition {here.number} by its place ({location.element}), and there is no"
-                " recovery image in its folder"
+            return say(
+                "names partition {number} by its place ({element}), and there is no recovery"
+                " image in its folder",
+                number=here.number,
+                element=location.element,
             )
     return None
 
@@ -174,6 +200,6 @@ RULE = Rule(
     area=Area.RECOVERY,
     required=True,
     judge=judge,
-    nothing="neither drive holds a recovery configuration",
+    nothing=say("neither drive holds a recovery configuration"),
     page=cleandoc(__doc__),
 )

@@ -28,11 +28,12 @@ from typing import TYPE_CHECKING
 from verify.rules.rule import Area, Rule
 from verify.rules.shared import holds_data
 from verify.rules.space.shares import judge_share
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_ROOM = "Give the volume more of the drive, take a larger one, or let its owner clear room."
+_ROOM = say("Give the volume more of the drive, take a larger one, or let its owner clear room.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -47,6 +48,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing="the new drive has no system or data volume that can be read",
+    nothing=say("the new drive has no system or data volume that can be read"),
     page=cleandoc(__doc__),
 )

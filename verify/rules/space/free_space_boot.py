@@ -39,6 +39,7 @@ from verify.rules.shared import (
     tell_fault,
 )
 from verify.rules.space.shares import judge_share
+from verify.text.message import Message, say
 from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
@@ -49,8 +50,8 @@ if TYPE_CHECKING:
 _EFI_SYSTEM_MIB = {512: 200, 4096: 260}
 _ACTIVE_MIB = 100
 
-_ROOM = "Make it larger while the drive is on the bench, or remove loaders that nobody uses."
-_LARGER = "Make it larger while the drive is on the bench, if the machine is kept for years."
+_ROOM = say("Make it larger while the drive is on the bench, or remove loaders that nobody uses.")
+_LARGER = say("Make it larger while the drive is on the bench, if the machine is kept for years.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -78,14 +79,18 @@ def judge(case: Case, tally: Tally) -> None:
             )
 
 
-def _small(header: Header, partition: Partition) -> str | None:
+def _small(header: Header, partition: Partition) -> Message | None:
     least = _ACTIVE_MIB
     if is_efi_system(partition):
         least = _EFI_SYSTEM_MIB.get(sector_bytes(header), _EFI_SYSTEM_MIB[512])
     size = size_bytes(header, partition)
     if size >= least * MIB:
         return None
-    return f"has {binary_size(size)}, less than the maker's minimum of {least} MiB"
+    return say(
+        "has {size}, less than the maker's minimum of {least} MiB",
+        size=binary_size(size),
+        least=least,
+    )
 
 
 RULE = Rule(
@@ -93,6 +98,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing="the new drive has no partition that only starts the system and can be read",
+    nothing=say("the new drive has no partition that only starts the system and can be read"),
     page=cleandoc(__doc__),
 )

@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_recovery, name_of, tell_fault
+from verify.text.message import Message, say
 from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 _MINIMUM_MIB = 52
 UPDATE_MIB = 250
 
-_LARGER = "Make the partition larger while the drive is on the bench."
+_LARGER = say("Make the partition larger while the drive is on the bench.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -50,7 +51,12 @@ def judge(case: Case, tally: Tally) -> None:
         if new is None or not is_recovery(new) or new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.free_bytes is None:
-            tally.leave_out(f"partition {new.number} of the new drive does not tell its free space")
+            tally.leave_out(
+                say(
+                    "partition {number} of the new drive does not tell its free space",
+                    number=new.number,
+                )
+            )
             continue
         tally.agree()
         old = pair.source
@@ -67,13 +73,21 @@ def judge(case: Case, tally: Tally) -> None:
             )
 
 
-def _fault(partition: Partition) -> str | None:
+def _fault(partition: Partition) -> Message | None:
     free = partition.filesystem.free_bytes
     if free is None or free >= UPDATE_MIB * MIB:
         return None
     if free < _MINIMUM_MIB * MIB:
-        return f"has {binary_size(free)} free, less than the maker's minimum of {_MINIMUM_MIB} MiB"
-    return f"has {binary_size(free)} free; updates of what it holds need {UPDATE_MIB} MiB"
+        return say(
+            "has {size} free, less than the maker's minimum of {least} MiB",
+            size=binary_size(free),
+            least=_MINIMUM_MIB,
+        )
+    return say(
+        "has {size} free; updates of what it holds need {needed} MiB",
+        size=binary_size(free),
+        needed=UPDATE_MIB,
+    )
 
 
 RULE = Rule(
@@ -81,6 +95,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing="the new drive has no recovery partition that can be read",
+    nothing=say("the new drive has no recovery partition that can be read"),
     page=cleandoc(__doc__),
 )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, tell_fault
+from verify.text.message import Message, say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
@@ -24,10 +25,15 @@ def free_share(filesystem: Filesystem) -> float | None:
     return filesystem.free_bytes / filesystem.size_bytes
 
 
-def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: str) -> None:
+def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: Message) -> None:
     """Tell a volume of the target that has little free space, at the first limit it is under."""
     if free_share(new.filesystem) is None:
-        tally.leave_out(f"partition {new.number} of the new drive does not tell its free space")
+        tally.leave_out(
+            say(
+                "partition {number} of the new drive does not tell its free space",
+                number=new.number,
+            )
+        )
         return
     tally.agree()
     for level, percent in LIMITS:
@@ -36,7 +42,7 @@ def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: str
             tell_fault(
                 tally,
                 level,
-                f"The filesystem in {name_of(new, capital=False)}",
+                say("The filesystem in {partition}", partition=name_of(new, capital=False)),
                 (_fault(old.filesystem, percent) if old else None, fault),
                 advice,
                 partition=new.number,
@@ -45,8 +51,13 @@ def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: str
             return
 
 
-def _fault(filesystem: Filesystem, percent: int) -> str | None:
+def _fault(filesystem: Filesystem, percent: int) -> Message | None:
     free, size = filesystem.free_bytes, filesystem.size_bytes
     if free is None or not size or free * 100 >= percent * size:
         return None
-    return f"has less than {percent} % free ({binary_size(free)} of {binary_size(size)})"
+    return say(
+        "has less than {percent} % free ({free} of {whole})",
+        percent=percent,
+        free=binary_size(free),
+        whole=binary_size(size),
+    )

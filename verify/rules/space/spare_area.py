@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.matching.pairing import on_drive
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
@@ -40,8 +41,8 @@ if TYPE_CHECKING:
 LEAST_UNPARTITIONED_PERCENT = 7
 LEAST_FREE_PERCENT = 10
 
-_ASSUMED = "the new drive does not tell whether it is flash: it is taken for flash"
-_LEAVE = "Leave some of the drive unpartitioned, or leave more of its volumes free."
+_ASSUMED = say("the new drive does not tell whether it is flash: it is taken for flash")
+_LEAVE = say("Leave some of the drive unpartitioned, or leave more of its volumes free.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -58,13 +59,15 @@ def judge(case: Case, tally: Tally) -> None:
         return
     free, size = _free_and_size(header)
     if not size:
-        tally.leave_out("the new drive's volumes do not tell how much of them is free")
+        tally.leave_out(say("the new drive's volumes do not tell how much of them is free"))
         return
     tally.agree()
     if free * 100 < LEAST_FREE_PERCENT * size:
-        message = (
-            f"Of the new drive {share:.1f} % lies outside all partitions, and"
-            f" {100 * free / size:.1f} % of its volumes is free."
+        message = say(
+            "Of the new drive {share:.1f} % lies outside all partitions, and {free:.1f} %"
+            " of its volumes is free.",
+            share=share,
+            free=100 * free / size,
         )
         tally.find(Level.NOTE, message, _LEAVE, target=outside)
 
@@ -95,6 +98,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing="the new drive is no flash drive",
+    nothing=say("the new drive is no flash drive"),
     page=cleandoc(__doc__),
 )

@@ -35,13 +35,14 @@ from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import references_fit
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
     from verify.table.partition_table import Table
 
 _NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
-_START = "See that the machine, and its recovery environment, start from the new drive alone."
+_START = say("See that the machine, and its recovery environment, start from the new drive alone.")
 
 
 def identity(table: Table) -> str | None:
@@ -57,11 +58,13 @@ def judge(case: Case, tally: Tally) -> None:
     tally.agree()
     if old == new:
         return
-    message = "The new drive has another identity than the old one."
+    message = say("The new drive has another identity than the old one.")
     if new is None:
-        message = "The new drive has no identity of its own; the system will give it a new one."
+        message = say(
+            "The new drive has no identity of its own; the system will give it a new one."
+        )
     elif old is None:
-        message = "The new drive has an identity, the old one has none."
+        message = say("The new drive has an identity, the old one has none.")
     level = Level.NOTE if new and references_fit(case.target) else Level.REVIEW
     tally.find(level, message, _START, source=old, target=new)
 
@@ -71,6 +74,6 @@ RULE = Rule(
     area=Area.TABLE,
     required=True,
     judge=judge,
-    nothing="the drives have no identity of one kind to compare",
+    nothing=say("the drives have no identity of one kind to compare"),
     page=cleandoc(__doc__),
 )

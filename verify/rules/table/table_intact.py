@@ -35,16 +35,20 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule, Value
 from verify.rules.shared import tell_fault
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
     from verify.rules.rule import Case, Tally
     from verify.table.partition_table import GptHeader, MbrRecord, Table
 
-_REBUILD = "Rebuild it from the good copy with a partitioning tool, and check again."
-_MOVE = "Let a partitioning tool move the backup table to the end of the drive, and check again."
-_LOOK = "Look at the table with a partitioning tool before the new drive is used."
-_HARMLESS = "It keeps nothing from working; a partitioning tool puts it right."
+_REBUILD = say("Rebuild it from the good copy with a partitioning tool, and check again.")
+_MOVE = say(
+    "Let a partitioning tool move the backup table to the end of the drive, and check again."
+)
+_LOOK = say("Look at the table with a partitioning tool before the new drive is used.")
+_HARMLESS = say("It keeps nothing from working; a partitioning tool puts it right.")
+_COPIES = {"primary": say("The primary GPT"), "backup": say("The backup GPT")}
 _CHECKED_PARTS = {"gpt": 5, "mbr": 1, "none": 0}
 """Two headers, two arrays and the protective record; or one boot record."""
 
@@ -52,9 +56,9 @@ _CHECKED_PARTS = {"gpt": 5, "mbr": 1, "none": 0}
 @dataclass(frozen=True, slots=True)
 class _Fault:
     level: Level
-    subject: str
-    words: str
-    advice: str
+    subject: Message
+    words: Message
+    advice: Message
     value: Value = None
 
 
@@ -87,12 +91,12 @@ def faults(header: Header) -> dict[str, _Fault]:
     found: dict[str, _Fault] = {}
     if table.scheme == "mbr":
         if table.mbr and table.mbr.problem:
-            words = f"is not as it should be: {_clause(table.mbr.problem)}"
-            found["record"] = _Fault(Level.REVIEW, "The boot record", words, _LOOK)
+            words = say("is not as it should be: {problem:clause}", problem=table.mbr.problem)
+            found["record"] = _Fault(Level.REVIEW, say("The boot record"), words, _LOOK)
         found |= _followed(table, Level.REVIEW)
         if table.stale_gpt:
-            words = "has an old GPT on it, which its boot record does not name"
-            found["stale"] = _Fault(Level.NOTE, "The MBR", words, _HARMLESS)
+            words = say("has an old GPT on it, which its boot record does not name")
+            found["stale"] = _Fault(Level.NOTE, say("The MBR"), words, _HARMLESS)
     return found
 
 
@@ -105,42 +109,58 @@ def _gpt_faults(table: Table) -> dict[str, _Fault]:
     unseen = kind not in {"protective", "hybrid"} or table.used is None
     found |= _followed(table, Level.STOP if unseen else Level.REVIEW)
     if kind == "hybrid":
-        words = "names partitions beside the protective one (a hybrid MBR)"
-        found["hybrid"] = _Fault(Level.NOTE, "The boot record", words, _LOOK)
+        words = say("names partitions beside the protective one (a hybrid MBR)")
+        found["hybrid"] = _Fault(Level.NOTE, say("The boot record"), words, _LOOK)
     if table.mbr and table.mbr.problem and not unseen:
-        words = f"is not as it should be: {_clause(table.mbr.problem)}"
-        found["protective"] = _Fault(Level.NOTE, "The protective boot record", words, _HARMLESS)
+        words = say("is not as it should be: {problem:clause}", problem=table.mbr.problem)
+        found["protective"] = _Fault(
+            Level.NOTE, say("The protective boot record"), words, _HARMLESS
+        )
     return found
 
 
 def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str, _Fault]:
-    subject = f"The {which} GPT"
+    subject = _COPIES[which]
     if header is None:
-        words = "has no header that could be read"
+        words = say("has no header that could be read")
         return {which: _Fault(level, subject, words, _REBUILD)}
     if header.problem:
-        words = f"has a header that is not valid: {_clause(header.problem)}"
+        words = say("has a header that is not valid: {problem:clause}", problem=header.problem)
         return {which: _Fault(level, subject, words, _REBUILD, header.header_crc32.stored)}
     if header.entries_problem:
-        words = f"has an entry array that is not valid: {_clause(header.entries_problem)}"
+        words = say(
+            "has an entry array that is not valid: {entries_problem:clause}",
+            entries_problem=header.entries_problem,
+        )
         crc = header.entries_crc32.stored
         return {f"{which} entries": _Fault(level, subject, words, _REBUILD, crc)}
     return {
         f"{which} {remark}": _Fault(
-            Level.NOTE, subject, f"departs from the standard: {_clause(remark)}", _HARMLESS
+            Level.NOTE,
+            subject,
+            say("departs from the standard: {remark:clause}", remark=remark),
+            _HARMLESS,
         )
         for remark in header.remarks
     }
 
 
 def _misplaced(table: Table, backup: GptHeader) -> dict[str, _Fault]:
-    last, subject = table.backup_expected_lba, "The backup GPT"
+    last, subject = table.backup_expected_lba, _COPIES["backup"]
     if last is not None and backup.at_lba != last:
-        words = f"has its header at LBA {backup.at_lba}, not in the last sector, LBA {last}"
+        words = say(
+            "has its header at LBA {at_lba}, not in the last sector, LBA {last}",
+            at_lba=backup.at_lba,
+            last=last,
+        )
         return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, backup.at_lba)}
     named = table.primary.alternate_lba if table.primary and not table.primary.problem else None
     if named is not None and named != backup.at_lba:
-        words = f"has its header at LBA {backup.at_lba}, but the primary one names LBA {named}"
+        words = say(
+            "has its header at LBA {at_lba}, but the primary one names LBA {named}",
+            at_lba=backup.at_lba,
+            named=named,
+        )
         return {"place": _Fault(Level.REVIEW, subject, words, _MOVE, named)}
     return {}
 
@@ -150,7 +170,12 @@ def _followed(table: Table, level: Level) -> dict[str, _Fault]:
     copies = [copy for copy in (table.primary, table.backup) if copy]
     told = {copy.problem for copy in copies} | {copy.entries_problem for copy in copies}
     return {
-        problem: _Fault(level, "The table", f"cannot be followed: {_clause(problem)}", _LOOK)
+        problem: _Fault(
+            level,
+            say("The table"),
+            say("cannot be followed: {problem:clause}", problem=problem),
+            _LOOK,
+        )
         for problem in table.problems
         if problem not in told
     }
@@ -167,14 +192,24 @@ def _leave_out_uncertain(case: Case, tally: Tally) -> None:
     """Say where the old drive's own table leaves open which partitions it has."""
     for record in _only_hybrid(case.source.table):
         tally.leave_out(
-            f"the old drive's boot record names a partition of type {record.type:02X} at LBA"
-            f" {record.starting_lba} that its GPT does not have; it was not read"
+            say(
+                "the old drive's boot record names a partition of type {type} at LBA"
+                " {starting_lba} that its GPT does not have; it was not read",
+                type=format(record.type, "02X"),
+                starting_lba=record.starting_lba,
+            )
         )
     for sentence in case.source.table.ambiguous:
-        tally.leave_out(f"the old drive's table is not certain: {_clause(sentence)}")
+        tally.leave_out(
+            say("the old drive's table is not certain: {sentence:clause}", sentence=sentence)
+        )
     if case.source.table.scheme != "gpt" or case.source.table.used is None:
         for sentence in case.source.table.problems:
-            tally.leave_out(f"the old drive's table cannot be followed: {_clause(sentence)}")
+            tally.leave_out(
+                say(
+                    "the old drive's table cannot be followed: {sentence:clause}", sentence=sentence
+                )
+            )
 
 
 def _only_hybrid(table: Table) -> list[MbrRecord]:
@@ -193,14 +228,11 @@ def _tell_ambiguous(case: Case, tally: Tally) -> None:
     known = set(case.source.table.ambiguous)
     for sentence in case.target.table.ambiguous:
         if sentence not in known:
-            message = f"The new drive's tables contradict each other: {_clause(sentence)}."
+            message = say(
+                "The new drive's tables contradict each other: {sentence:clause}.",
+                sentence=sentence,
+            )
             tally.find(Level.REVIEW, message, _LOOK)
-
-
-def _clause(sentence: str) -> str:
-    """Return a recorded sentence as the end of another one."""
-    is_word = sentence[1:2].islower() or sentence[1:2] == " "
-    return (sentence[:1].lower() + sentence[1:] if is_word else sentence).rstrip(".")
 
 
 RULE = Rule(
@@ -208,6 +240,6 @@ RULE = Rule(
     area=Area.TABLE,
     required=True,
     judge=judge,
-    nothing="the new drive has no partition table",
+    nothing=say("the new drive has no partition table"),
     page=cleandoc(__doc__),
 )

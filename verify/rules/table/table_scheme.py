@@ -29,12 +29,13 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
-_START = "See that the machine starts from the new drive alone, or clone without converting."
-_CLONE = "Clone again; nothing on the new drive says where its partitions are."
+_START = say("See that the machine starts from the new drive alone, or clone without converting.")
+_CLONE = say("Clone again; nothing on the new drive says where its partitions are.")
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -44,12 +45,22 @@ def judge(case: Case, tally: Tally) -> None:
     if old == new:
         return
     if new == "none":
-        message = f"The old drive has a partition table ({old.upper()}), the new one has none."
+        message = say(
+            "The old drive has a partition table ({scheme}), the new one has none.",
+            scheme=old.upper(),
+        )
         tally.find(Level.STOP, message, _CLONE, source=old, target=new)
         return
-    message = f"The old drive's partition table is {old.upper()}, the new one's is {new.upper()}."
+    message = say(
+        "The old drive's partition table is {old}, the new one's is {new}.",
+        old=old.upper(),
+        new=new.upper(),
+    )
     if old == "none":
-        message = f"The old drive has no partition table, the new one has one ({new.upper()})."
+        message = say(
+            "The old drive has no partition table, the new one has one ({scheme}).",
+            scheme=new.upper(),
+        )
     tally.find(Level.REVIEW, message, _START, source=old, target=new)
 
 
@@ -58,6 +69,6 @@ RULE = Rule(
     area=Area.TABLE,
     required=True,
     judge=judge,
-    nothing="no table was read",
+    nothing=say("no table was read"),
     page=cleandoc(__doc__),
 )

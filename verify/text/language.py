@@ -1,14 +1,11 @@
-"""Other languages: the words of a report, looked up in a gettext catalogue.
+"""The languages of reports: a message is said by looking its template up in a gettext catalogue.
 
 What is kept (manifests, comparisons, the JSON and CSV forms) is in English and never changes with
-the reader. A sentence is put into another language where it is printed: it is recognised by the
-template that made it, `Partition {0} has {1} files …`, and the values are set into the template's
-translation, each looked up in the same way. So a report can be made again in any language from any
-comparison, also from one that was filed years ago. What is in no catalogue stays as it is: a name
-on a drive is never changed (`Named`).
+the reader. A message carries its template and values with it, also in a filed comparison, so that
+a report can be made again in any language. Only messages are put into another language: a plain
+`str` is a name, or a text of a document that is older than messages, and stays as it is.
 
-Catalogues are PO files (GNU gettext), with numbered fields as `str.format` has them. Numbers and
-dates follow the Unicode CLDR, through Babel.
+Catalogues are PO files (GNU gettext). Numbers and dates follow the Unicode CLDR, through Babel.
 """
 
 from __future__ import annotations
@@ -16,11 +13,16 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from verify.text.message import Message, say
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from verify.text.message import Value
 
 ENGLISH = "en"
 LANGUAGES = (ENGLISH, "de")
@@ -30,12 +32,6 @@ _VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
 """The environment's languages, the first that is set counts (POSIX.1-2017, section 8.2)."""
 
 _spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
-
-
-class Named(str):
-    """A name that stands on a drive, or was given by a person: the same in every language."""
-
-    __slots__ = ()
 
 
 def default_language() -> str:
@@ -60,14 +56,19 @@ def spoken() -> str:
     return _spoken.get()
 
 
-def say(text: str) -> str:
-    """Return a text in the language that is printed in, as far as its catalogue has it."""
-    code = _spoken.get()
-    if code == ENGLISH or isinstance(text, Named):
-        return text
-    return Named(_book(code).say(text))
+def translated(text: str) -> str:
+    """Return a text in the language that is printed in; what is no `Message` stays as it is."""
+    if not isinstance(text, Message) or spoken() == ENGLISH:
+        return str(text)
+    return str(_catalogue(spoken()).said(text))
 
 
-def _book(code: str) -> Any:
-    """Return a language's phrase book; nothing of it is loaded for whoever reads English."""
-    return import_module("verify.report.phrasebook").phrasebook(code)
+def _(template: str, /, **values: Value) -> str:
+    """Return a sentence of ours in the language that is printed in."""
+    return translated(say(template, **values))
+
+
+@cache
+def _catalogue(code: str) -> Any:
+    """Return a catalogue; nothing of it is loaded for whoever reads English."""
+    return import_module("verify.text.catalogue").read_catalogue(code)

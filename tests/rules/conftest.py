@@ -1,0 +1,32 @@
+"""Every case of a rule is also said in the other languages: nothing of it may stay English."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.text.heard import untranslated
+from verify.rules.rule import Rule
+from verify.text.language import ENGLISH, LANGUAGES
+
+if TYPE_CHECKING:
+    from verify.rules.rule import Case, Finding, Outcome
+
+OTHERS = [code for code in LANGUAGES if code != ENGLISH]
+
+
+@pytest.fixture(autouse=True)
+def said_in_other_languages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hold whatever a rule answers in a test against every catalogue."""
+    judge = Rule.__call__
+
+    def held(rule: Rule, case: Case) -> tuple[tuple[Outcome, ...], tuple[Finding, ...]]:
+        outcomes, findings = judge(rule, case)
+        texts = [text for item in findings for text in (item.message, item.advice)]
+        texts += [item.reason for item in outcomes if item.reason is not None]
+        for code in OTHERS:
+            assert [left for text in texts for left in untranslated(text, code)] == []
+        return outcomes, findings
+
+    monkeypatch.setattr(Rule, "__call__", held)

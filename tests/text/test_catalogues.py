@@ -1,0 +1,69 @@
+"""The catalogues against the source: no sentence lacks, none is stale, each is whole."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.conftest import REPOSITORY
+from tests.text.extracted import extracted
+from tests.text.heard import catalogue, templates
+from tests.text.plain_sentences import plain_sentences
+from verify.rules.rule import PAGE_HEADINGS
+from verify.text.language import ENGLISH, LANGUAGES
+from verify.text.message import FIELD
+
+OTHERS = [code for code in LANGUAGES if code != ENGLISH]
+
+ENGLISH_SCREENS = frozenset({"audit.py", "catalogue.py", "drive.py", "fit.py", "progress.py"})
+"""Modules of the report that make screens which are in English alone, and so says the README."""
+
+NO_SENTENCES = frozenset(
+    {
+        "drivewitness 2025-11 names in a report",  # a key
+        "no findings",  # in CSV, which is English
+        "it cannot be read",  # the end of an error
+        "not yet",  # a key
+        "one partition only",  # of the screen of a drive
+        "further namespaces",  # what a manifest calls them
+        "Serial number, read again",  # a key
+        *PAGE_HEADINGS,
+    }
+)
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_catalogue_when_held_against_the_source_then_it_has_its_sentences_and_no_others(
+    code: str,
+) -> None:
+    """What Babel extracts from the code and the pages, and why each rule matters."""
+    found, known = extracted(), set(templates(code))
+    assert len(found) > 500
+    assert found - known == set()
+    assert known - found == set()
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_catalogue_when_read_then_every_entry_is_done_and_has_the_same_fields(code: str) -> None:
+    """None is fuzzy or empty; a plural may leave the number out of the form for one."""
+    assert not [message.id for message in catalogue(code) if message.id and message.fuzzy]
+    for here, there in templates(code).items():
+        english = (here,) if isinstance(here, str) else here
+        other = (there,) if isinstance(there, str) else there
+        for one, translated in zip(english, other, strict=True):
+            fields = {found[0] for found in FIELD.finditer(one)}
+            assert translated, one
+            assert {found[0] for found in FIELD.finditer(translated)} == fields, one
+            assert one[:1].isspace() == translated[:1].isspace(), one
+
+
+@pytest.mark.parametrize("room", ["rules", "report"])
+def test_source_when_it_says_something_then_by_a_message(room: str) -> None:
+    """A string of several words in a rule or a report would stay English in every language."""
+    plain = [
+        f"{path.name}:{line}: {text}"
+        for path in sorted((REPOSITORY / "verify" / room).rglob("*.py"))
+        if path.name not in ENGLISH_SCREENS
+        for line, text in plain_sentences(path)
+        if text not in NO_SENTENCES
+    ]
+    assert plain == []
