@@ -16,11 +16,20 @@ if TYPE_CHECKING:
     Examiner = Callable[[Window, Callable[[], None]], Examination]
 """Takes a volume and what tells that the work goes on; whatever the volume holds, it returns."""
 
+
+def _examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
+    # NOTE: imported when it is needed: numpy takes long to load.
+    from verify.filesystem.ntfs.examine import examine_ntfs  # noqa: PLC0415
+
+    return examine_ntfs(window, alive)
+
+
 EXAMINERS: Mapping[str, Examiner] = {
     "exfat": examine_exfat,
     "fat12": examine_fat,
     "fat16": examine_fat,
     "fat32": examine_fat,
+    "ntfs": _examine_ntfs,
 }
 """By the kind of filesystem."""
 

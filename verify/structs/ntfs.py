@@ -52,6 +52,7 @@ FILE_RECORD = Structure(
         Field("first_attribute", 20, "H", "offset"),
         Field("flags", 22, "H", "1 in use, 2 directory"),
         Field("used_bytes", 24, "I", "of this record"),
+        Field("allocated_bytes", 28, "I", "of this record: the volume's record size"),
         Field("base_record", 32, "Q", "0, or the record this one extends"),
         Field("number", 44, "I", "its own; where the update sequence begins at 48 (NTFS 3.1)"),
     ),
@@ -68,6 +69,7 @@ ATTRIBUTE = Structure(
         Field("name_length", 9, "B", "16-bit characters; 0: the unnamed stream"),
         Field("name_offset", 10, "H", "from the attribute's start"),
         Field("flags", 12, "H", "0x0001 compressed, 0x4000 encrypted, 0x8000 sparse"),
+        Field("identifier", 14, "H", "of the attribute in its record"),
     ),
 )
 
@@ -89,6 +91,8 @@ NON_RESIDENT = Structure(
         Field("first_vcn", 16, "Q", "first cluster of the stream that these runs hold"),
         Field("last_vcn", 24, "Q", "last one"),
         Field("runs_offset", 32, "H", "of the run list, from the attribute's start"),
+        Field("compression_unit", 34, "H", "2^n clusters; 0: not compressed"),
+        Field("allocated_size", 40, "Q", "bytes of all its clusters, holes included"),
         Field("data_size", 48, "Q", "bytes; valid where first_vcn is 0"),
         Field("valid_size", 56, "Q", "bytes written; zeros follow"),
     ),
@@ -102,8 +106,10 @@ ATTRIBUTE_LIST_ENTRY = Structure(
         Field("type", 0, "I", "of the attribute"),
         Field("length", 4, "H", "of this entry"),
         Field("name_length", 6, "B", "16-bit characters"),
+        Field("name_offset", 7, "B", "from the entry's start"),
         Field("first_vcn", 8, "Q", "as in the attribute"),
         Field("file_reference", 16, "Q", "low 48 bits: the record that holds it"),
+        Field("identifier", 24, "H", "as in the attribute"),
     ),
 )
 
@@ -171,6 +177,9 @@ INDEX_ROOT = Structure(
     16,
     (
         Field("attribute_type", 0, "I", "0x30: ordered by $FILE_NAME"),
+        Field(
+            "collation", 4, "I", "1 by file name; 0x10 number; 0x11 SID; 0x12 hash; 0x13 numbers"
+        ),
         Field("block_bytes", 8, "I", "of each block outside the record"),
     ),
 )
@@ -194,6 +203,8 @@ INDEX_NODE = Structure(
     (
         Field("entries_offset", 0, "I", "of the first entry, from this header"),
         Field("used_bytes", 4, "I", "this header and the entries"),
+        Field("allocated_bytes", 8, "I", "of this header and the room for entries"),
+        Field("flags", 12, "I", "1: entries have nodes below them"),
     ),
 )
 

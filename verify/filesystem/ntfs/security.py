@@ -15,7 +15,7 @@ from verify.errors import StructureError
 from verify.structs.ntfs import SECURITY_DESCRIPTOR, SECURITY_ENTRY
 
 _DIGEST_DIGITS = 16
-_MIRROR_BYTES = 256 << 10
+MIRROR_BYTES = 256 << 10
 """$SDS is written in pieces of this size, each followed by a copy of itself."""
 
 _PROTECTED = 0x1000 | 0x2000
@@ -68,7 +68,7 @@ def descriptors(stream: bytes) -> dict[int, Security]:
         size = entry.number("size")
         regular = SECURITY_ENTRY.size < size <= _MOST_DESCRIPTOR_BYTES
         if entry.number("offset") != position or not regular:
-            position += 2 * _MIRROR_BYTES - position % (2 * _MIRROR_BYTES)
+            position += 2 * MIRROR_BYTES - position % (2 * MIRROR_BYTES)
             continue
         try:
             own = stream[position + SECURITY_ENTRY.size : position + size]
@@ -76,8 +76,8 @@ def descriptors(stream: bytes) -> dict[int, Security]:
         except StructureError:
             pass  # whoever names it finds it unresolved
         position += -(-size // 16) * 16
-        if position % (2 * _MIRROR_BYTES) >= _MIRROR_BYTES:
-            position += 2 * _MIRROR_BYTES - position % (2 * _MIRROR_BYTES)
+        if position % (2 * MIRROR_BYTES) >= MIRROR_BYTES:
+            position += 2 * MIRROR_BYTES - position % (2 * MIRROR_BYTES)
     return found
 
 

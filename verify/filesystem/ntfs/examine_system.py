@@ -1,0 +1,212 @@
+"""The system files of an NTFS volume: boot code, mirror, tables, volume, log.
+
+Sources: libfsntfs, NTFS format, 'The metadata files'; what a driver refuses: ntfs-3g (volume.c,
+ntfs_device_mount; logfile.c, ntfs_check_logfile).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.filesystem.examination import Effect
+from verify.filesystem.ntfs.examine_log import hold_log
+from verify.filesystem.ntfs.examine_tables import hold_attribute_table, upper_case_of
+from verify.filesystem.ntfs.examined_volume import (
+    ATTRIBUTE_TABLE,
+    BAD_CLUSTERS,
+    BITMAP,
+    BOOT,
+    LOG_FILE,
+    MFT,
+    MIRROR,
+    SYSTEM_NAMES,
+    UPPER_CASE,
+    VOLUME,
+    FaultyError,
+    Whole,
+    system_fault,
+)
+from verify.filesystem.ntfs.record_table import NotPlainError, undone
+from verify.filesystem.ntfs.records import DATA_TYPE
+from verify.structs.ntfs import FILE_RECORD, VOLUME_INFORMATION
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from verify.filesystem.ntfs.examined_volume import Examined, Gathered
+
+BOOT_BYTES = 8192
+"""Of $Boot, whatever a sector holds: libfsntfs, 'The metadata files'."""
+
+MIRRORED = 4
+_VOLUME_INFORMATION_TYPE = 0x70
+_KNOWN_VERSIONS = frozenset({(1, 2), (3, 0), (3, 1)})
+"""libfsntfs, 'The volume information attribute'; from memory: Windows knows no others."""
+
+_STREAMS = {
+    MFT: "",
+    MIRROR: "",
+    LOG_FILE: "",
+    ATTRIBUTE_TABLE: "",
+    BITMAP: "",
+    BOOT: "",
+    BAD_CLUSTERS: "$Bad",
+    UPPER_CASE: "",
+}
+"""The stream that each system file must have."""
+
+
+class SystemFiles:
+    """The system files of one volume."""
+
+    def __init__(self, volume: Examined, gathered: Gathered) -> None:
+        """Take what was gathered."""
+        self.volume, self.gathered = volume, gathered
+
+    def hold(self) -> None:
+        """Hold all of them but the table of upper case."""
+        for number, name in enumerate(SYSTEM_NAMES):
+            self.volume.structure.agree()
+            if number not in self.gathered.broken and not self.gathered.in_use[number]:
+                self._fault(number, "record", "not in use", "in use")
+            elif number not in self.gathered.broken and not self._has_stream(number):
+                self._fault(number, "stream", "none", f"the data of {name}")
+        for number, check in (
+            (MIRROR, self._mirror),
+            (VOLUME, self._volume),
+            (BITMAP, self._bitmap),
+            (BOOT, self._boot),
+            (BAD_CLUSTERS, self._bad_clusters),
+            (LOG_FILE, lambda: hold_log(self.volume, self._stream(LOG_FILE))),
+            (
+                ATTRIBUTE_TABLE,
+                lambda: hold_attribute_table(self.volume, self._stream(ATTRIBUTE_TABLE)),
+            ),
+        ):
+            if number in self.gathered.broken:
+                continue
+            try:
+                check()
+            except FaultyError as error:
+                effect = self.volume.record_effect(number)
+                self.volume.faulty(error, effect, SYSTEM_NAMES[number], number)
+
+    def _fault(
+        self,
+        number: int,
+        field: str,
+        stored: object,
+        expected: object,
+        effect: Effect | None = None,
+    ) -> None:
+        system_fault(self.volume, number, field, stored, expected, effect)
+
+    def upper_case(self) -> NDArray[np.uint16]:
+        """Return the volume's table of upper case, held against the known ones."""
+        information = self.gathered.kept.get((UPPER_CASE, DATA_TYPE, "$Info"))
+        return upper_case_of(self.volume, self._stream(UPPER_CASE), information)
+
+    def _has_stream(self, number: int) -> bool:
+        return number not in _STREAMS or self._stream(number) is not None
+
+    def _stream(self, number: int) -> Whole | None:
+        return self.gathered.kept.get((number, DATA_TYPE, _STREAMS[number]))
+
+    def _mirror(self) -> None:
+        """Hold the copies of the first records, as far as each is used."""
+        volume, whole = self.volume, self._stream(MIRROR)
+        size = volume.table.record_bytes
+        if whole is None:
+            return
+        first = whole.runs[0][1] if whole.runs else None
+        if first is None or first * volume.sizes.cluster_bytes != volume.sizes.mirror_offset:
+            self._fault(MIRROR, "place", first, "the one in the boot sector")
+        if whole.size < MIRRORED * size:
+            self._fault(MIRROR, "size", whole.size, MIRRORED * size)
+            return
+        copies = volume.bytes_of(whole)
+        for number in range(MIRRORED):
+            volume.structure.agree()
+            try:
+                record = volume.table.read(number * size, size)
+                own = _content(record, size)
+            except NotPlainError:
+                continue  # the record itself is told
+            copy = copies[number * size : (number + 1) * size]
+            try:
+                same = _content(copy, size) == own
+            except NotPlainError:
+                same = False
+            if not same:
+                volume.fault(
+                    Effect.REPAIRED,
+                    "$MFTMirr",
+                    f"record {number}",
+                    "copy",
+                    "differs",
+                    "as in $MFT",
+                    at=volume.sizes.mirror_offset + number * size,
+                )
+
+    def _volume(self) -> None:
+        value = self.gathered.kept.get((VOLUME, _VOLUME_INFORMATION_TYPE, ""))
+        if value is None or value.value is None:
+            self._fault(VOLUME, "$VOLUME_INFORMATION", "none", "one")
+            return
+        information = VOLUME_INFORMATION.parse(value.value)
+        version = information.number("major_version"), information.number("minor_version")
+        if version not in _KNOWN_VERSIONS:
+            self._fault(VOLUME, "version", f"{version[0]}.{version[1]}", "1.2, 3.0 or 3.1")
+
+    def _bitmap(self) -> None:
+        whole = self._stream(BITMAP)
+        needed = -(-self.volume.sizes.clusters // 8)
+        if whole is not None and whole.size < needed:
+            self._fault(BITMAP, "size", whole.size, f"{needed} or more")
+
+    def _boot(self) -> None:
+        """Hold that $Boot is what the volume begins with, and that its code goes on."""
+        whole = self._stream(BOOT)
+        if whole is not None:
+            first = whole.runs[0][1] if whole.runs else None
+            if first != 0 or whole.size < BOOT_BYTES:
+                self._fault(
+                    BOOT, "place", f"{whole.size} bytes from {first}", f"{BOOT_BYTES} from 0"
+                )
+        data = self.volume.read(0, BOOT_BYTES)
+        if data[510:512] != b"\x55\xaa":
+            self._fault(BOOT, "signature", data[510:512].hex(" ").upper(), "55 AA", Effect.REPAIRED)
+        if any(name in data[:512] for name in (b"BOOTMGR", b"NTLDR")):
+            # SPEC: the code behind the first sector begins with the loader's name, its length in
+            # front (seen on volumes of Windows XP to 10).
+            length = int.from_bytes(data[512:514], "little")
+            name = data[514 : 514 + 2 * min(length, 16)]
+            if name.decode("utf-16-le", "replace") not in {"BOOTMGR", "NTLDR"}:
+                self._fault(
+                    BOOT,
+                    "boot code",
+                    "no loader's name",
+                    "as the first sector needs it",
+                    Effect.REPAIRED,
+                )
+
+    def _bad_clusters(self) -> None:
+        whole, clusters = self._stream(BAD_CLUSTERS), self.volume.sizes.clusters
+        if whole is not None:
+            count = sum(length for length, _ in whole.runs)
+            if count != clusters:
+                self._fault(BAD_CLUSTERS, "clusters", count, clusters, Effect.REPAIRED)
+
+
+def _content(record: bytes, size: int) -> bytes:
+    """Return what a record says, without what is behind it.
+
+    Raises:
+        NotPlainError: it is not whole.
+    """
+    head = FILE_RECORD.parse(record)
+    whole = undone(record, head.number("fixup_offset"), head.number("fixup_count"), size)
+    at = head.number("fixup_offset")
+    end = at + 2 * head.number("fixup_count")
+    return whole[:at] + whole[end : head.number("used_bytes")]
