@@ -502,6 +502,11 @@ class OutputError(WitnessError):
 
     path: str
     reason: str
+    advice: str = ""
 
     def __str__(self) -> str:
         return f"{self.path}: could not be written: {self.reason}."
+
+    def hint(self) -> str:
+        """Return the advice given with the reason."""
+        return self.advice

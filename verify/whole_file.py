@@ -1,10 +1,18 @@
-"""Files that are there whole or not at all: another name first, synced, then renamed."""
+"""Files that are there whole or not at all: another name first, synced, then renamed.
+
+What this program writes tells of customers. So a new file is its owner's alone (0600, a folder
+0700) whatever the umask, and under sudo what is made in a user's own folder becomes that user's.
+No link is followed: a file replaces the link that stands under its name.
+"""
 
 from __future__ import annotations
 
+import errno
 import os
+import re
+import stat
 import tempfile
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -13,25 +21,38 @@ from verify.errors import OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
+
+_MOST_BESIDE = 100
+_NUMBER = re.compile(r"[0-9]{1,9}")
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+"""No link is followed, and a pipe that stands there is not waited for."""
+
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[IO[bytes]]:
+def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
     """Give a file to write to; it gets its name once all of it is on disk.
+
+    `replace`: what stands under `path` by then may be replaced. Otherwise it stays, and the new
+    file is kept beside it, under the next free name.
 
     Raises:
         OutputError: it could not be written; nothing new stands under `path` then.
     """
     temporary: Path | None = None
     try:
-        folder = path.resolve().parent
+        folder = path.parent.resolve()
         handle, made = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".partial", dir=folder)
         temporary = Path(made)
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(path)
+            _keep_private(handle, folder)
+            os.fsync(handle)
+        if replace:
+            temporary.replace(folder / path.name)
+        else:
+            _name_anew(temporary, folder / path.name)
         temporary = None
         sync_folder(folder)
     except OSError as error:
@@ -41,10 +62,105 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
             temporary.unlink(missing_ok=True)
 
 
-def _umask() -> int:
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
+def _name_anew(temporary: Path, path: Path) -> None:
+    """Give a file its name, unless there is a file of that name by now."""
+    with suppress(FileExistsError):
+        _name(temporary, path)
+        return
+    for number in range(2, _MOST_BESIDE):
+        beside = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        with suppress(FileExistsError):
+            _name(temporary, beside)
+            sync_folder(path.parent)
+            reason = f"a file appeared there meanwhile; the new one is kept as {beside.name}"
+            raise OutputError(str(path), reason)
+    raise OutputError(str(path), "a file appeared there meanwhile")
+
+
+def _name(temporary: Path, path: Path) -> None:
+    """Rename a file to a name that is free.
+
+    Raises:
+        FileExistsError: it is not.
+    """
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # NOTE: FAT and exFAT know no second name: there the name is taken first, then replaced.
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE))
+        try:
+            temporary.replace(path)
+        except OSError:
+            path.unlink()
+            raise
+    else:
+        temporary.unlink()
+
+
+def private_file(path: Path, *, mode: int = PRIVATE_FILE, new: bool = False) -> int:
+    """Open a file for reading and writing, made with `mode` if need be; return its handle.
+
+    Raises:
+        FileExistsError: it was to be a `new` one.
+        OSError: it cannot be opened, or is a link or no ordinary file.
+    """
+    how = os.O_RDWR | _NO_LINK | getattr(os, "O_CLOEXEC", 0)
+    try:
+        handle = os.open(path, how | os.O_CREAT | os.O_EXCL, mode)
+    except FileExistsError:
+        if new:
+            raise
+        handle = os.open(path, how)
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            os.close(handle)
+            raise OSError(errno.EINVAL, "it is no ordinary file", str(path)) from None
+        return handle
+    _keep_private(handle, path.parent, mode)
+    return handle
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder, and those above it that are missing, for their owner alone.
+
+    Raises:
+        OSError: it cannot be made.
+    """
+    missing = [folder for folder in (path, *path.parents) if not folder.is_dir()]
+    for folder in reversed(missing):
+        try:
+            folder.mkdir(mode=PRIVATE_FOLDER)
+        except FileExistsError:  # somebody else made it by now
+            if not folder.is_dir():
+                raise
+            continue
+        if os.name != "posix":
+            continue
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | _NO_LINK)
+        try:
+            if not os.listdir(handle):  # noqa: PTH208 - else somebody put another in its place
+                _hand_over(handle, folder.parent)
+        finally:
+            os.close(handle)
+
+
+def hold_no_link(path: Path) -> None:
+    """Hold that what stands under a name, if anything, is no link to another place.
+
+    Raises:
+        OutputError: it is one.
+    """
+    if path.is_symlink():
+        raise OutputError(str(path), "it is a link to another place, which is not followed")
+
+
+def is_ours(path: Path) -> bool:
+    """Whether what stands there belongs to this user, or to the one behind sudo."""
+    if os.name != "posix":
+        return True
+    user = _user_behind_sudo()
+    return path.lstat().st_uid in {os.geteuid(), *(() if user is None else user[:1])}
 
 
 def sync_folder(folder: Path) -> None:
@@ -56,3 +172,32 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def _keep_private(handle: int, folder: Path, mode: int = PRIVATE_FILE) -> None:
+    """Give a new file its mode, and the owner that it has in that folder."""
+    if os.name == "posix":
+        os.fchmod(handle, mode)
+        _hand_over(handle, folder)
+
+
+def _hand_over(handle: int, folder: Path) -> None:
+    """Give what root made in the folder of the user behind sudo to that user.
+
+    By its handle, so that no link decides what is given away; in a folder of anybody else it stays
+    root's. A folder that gives its group to what is in it (setgid) goes on doing so.
+    """
+    user = _user_behind_sudo()
+    status = folder.stat()
+    if user is not None and status.st_uid == user[0]:
+        os.fchown(handle, user[0], -1 if status.st_mode & stat.S_ISGID else user[1])
+
+
+def _user_behind_sudo() -> tuple[int, int] | None:
+    """Return who called sudo, as user and group (sudo(8), SUDO_UID and SUDO_GID)."""
+    if os.geteuid() != 0:
+        return None
+    told = os.environ.get("SUDO_UID", ""), os.environ.get("SUDO_GID", "")
+    if not all(_NUMBER.fullmatch(text) for text in told) or int(told[0]) == 0:
+        return None
+    return int(told[0]), int(told[1])

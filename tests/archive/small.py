@@ -38,7 +38,7 @@ def header(**changes: Any) -> Header:
 def written(folder: Path, name: str, of: Header) -> Path:
     """Write a manifest without rows."""
     path = folder / name
-    write_manifest(path, of, {item.number: None for item in of.partitions})
+    write_manifest(path, of, {item.number: None for item in of.partitions}, replace=True)
     return path
 
 

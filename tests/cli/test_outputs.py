@@ -57,11 +57,11 @@ def test_capture_when_replace_names_no_manifest_then_it_stays(
     assert image.read_bytes() == b"precious"
 
 
-@pytest.mark.parametrize("output", ["/dev/null", "/dev", "no/such/folder/file"])
+@pytest.mark.parametrize("output", ["/dev/null", "/dev"])
 def test_capture_when_the_output_is_no_file_then_it_is_refused(
     output: str, drives: dict[str, Path], command: Command
 ) -> None:
-    """Devices, folders and places that are not there are wrong usage, before anything is read."""
+    """Devices and folders are wrong usage, before anything is read."""
     command("capture", drives["old"], "-o", output, "--replace").assert_one_sentence(2)
 
 
@@ -106,7 +106,7 @@ def test_check_when_scratch_is_given_then_nothing_stays_in_it(
     assert list(tmp_path.iterdir()) == []
     command(
         "check", drives["old"], drives["sound"], "--scratch", tmp_path / "none"
-    ).assert_one_sentence(2, "no such folder")
+    ).assert_one_sentence(4, "no such folder")
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")

@@ -71,7 +71,7 @@ def fit_of(
 ) -> FitDocument:
     """Return the fit of a drive onto a size; its manifest is written and read as any other."""
     file = folder / "old.manifest"
-    write_manifest(file, header, {})
+    write_manifest(file, header, {}, replace=True)
     aim = target(onto) if isinstance(onto, str) else onto
     others = [target(text) for text in what_if]
     return work_out(open_manifest(file), aim, Wishes(**wishes), others)

@@ -44,7 +44,7 @@ def manifest(tmp_path: Path) -> Path:
     entries.write_bytes(b"".join(map(encode_entry, ENTRIES)))
     blocks.write_bytes(b"".join(map(encode_block, BLOCKS)))
     path = tmp_path / "old.manifest"
-    write_manifest(path, small_header(), {0: entries, 3: blocks, 5: None})
+    write_manifest(path, small_header(), {0: entries, 3: blocks, 5: None}, replace=True)
     return path
 
 
@@ -78,7 +78,9 @@ def test_manifest_when_there_are_more_rows_than_fit_in_a_lot_then_none_is_lost(
     ]
     for rows in (lines, headed, [NO_HEAD, *lines], []):
         (tmp_path / "rows").write_bytes(b"".join(rows))
-        write_manifest(tmp_path / "m", small_header(), {0: tmp_path / "rows", 1: None})
+        write_manifest(
+            tmp_path / "m", small_header(), {0: tmp_path / "rows", 1: None}, replace=True
+        )
         manifest = open_manifest(tmp_path / "m")
         assert list(manifest.entries(0)) == (plain if rows else [])
         assert len(manifest.parts) == 4 + rows.count(NO_HEAD)

@@ -111,7 +111,7 @@ def written(path: Path, entries: list[Entry], *, plain: bool = False) -> Manifes
         lines = text.splitlines(keepends=True)
         text = b"".join(line for line in lines if not line.startswith(b'{"piece"'))
     rows.write_bytes(text)
-    write_manifest(path, small_header(), {0: rows})
+    write_manifest(path, small_header(), {0: rows}, replace=True)
     return open_manifest(path)
 
 
@@ -247,7 +247,7 @@ def test_piece_when_its_head_is_wrong_then_the_manifest_is_altered(tmp_path: Pat
     ):
         assert wrong != rows
         (tmp_path / "rows").write_bytes(wrong)
-        write_manifest(tmp_path / "wrong", small_header(), {0: tmp_path / "rows"})
+        write_manifest(tmp_path / "wrong", small_header(), {0: tmp_path / "rows"}, replace=True)
         bad = open_manifest(tmp_path / "wrong")
         with pytest.raises(ManifestAltered):
             compared(bad, bad)

@@ -51,6 +51,8 @@ WRITERS = {
     "verify/archive/filing.py",  # the files of a job
     "verify/archive/index.py",  # a damaged index, taken away
     "verify/archive/seal.py",  # the shop's key
+    "verify/archive/sharing.py",  # modes of an archive that is shared
+    "verify/cli/judging.py",  # a manifest that was given, kept beside the other
 }
 """Modules that write files, and which: none of them a drive."""
 

@@ -1,6 +1,6 @@
 """An archive of jobs: one folder a job, whole or not there at all.
 
-    archive.json     what makes the folder an archive
+    archive.json     what makes the folder an archive, and whether it is shared
     jobs/ID/         a job: both manifests, comparison, report, record, seal
     jobs/ID~event/   what became of it later
     unfinished/      what is being filed, or was when a plug was pulled
@@ -13,6 +13,7 @@ the lock is held. Its seal names the one before, so that `jobs` alone is the cha
 
 from __future__ import annotations
 
+import json
 import os
 import secrets
 import shutil
@@ -25,8 +26,15 @@ from typing import TYPE_CHECKING
 from verify.archive.entry import is_job_name, read_entry
 from verify.archive.index import open_index
 from verify.archive.seal import SEAL_NAME, make_seal
+from verify.archive.sharing import file_mode, let_in
 from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
-from verify.whole_file import sync_folder, whole_file
+from verify.whole_file import (
+    hold_no_link,
+    make_folder,
+    private_file,
+    sync_folder,
+    whole_file,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,7 +45,8 @@ if TYPE_CHECKING:
     from verify.archive.seal import Key
 
 ARCHIVE_SCHEMA = "drivewitness.archive/1"
-_MARK = f'{{"schema": "{ARCHIVE_SCHEMA}"}}\n'.encode()
+_MARK_NAME = "archive.json"
+_LONGEST_MARK_BYTES = 4096
 
 PATIENCE_SECONDS = 120.0
 _LOOK_SECONDS = 0.05
@@ -45,9 +54,10 @@ _LOOK_SECONDS = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Archive:
-    """A folder of jobs that is there."""
+    """A folder of jobs that is there; `shared`: with every account of its group."""
 
     root: Path
+    shared: bool = False
 
     @property
     def jobs(self) -> Path:
@@ -62,7 +72,8 @@ class Archive:
     @contextmanager
     def index(self, *, look_at_all: bool = False) -> Iterator[Index]:
         """Give the index, up to date."""
-        with open_index(self.root / "index.sqlite", self.jobs, look_at_all=look_at_all) as index:
+        file, mode = self.root / "index.sqlite", file_mode(shared=self.shared)
+        with open_index(file, self.jobs, mode=mode, look_at_all=look_at_all) as index:
             yield index
 
     def entry(self, name: str) -> Entry:
@@ -129,13 +140,15 @@ class Archive:
 
         Raises:
             ArchiveBusy: somebody else held it for too long.
-            OutputError: the lock cannot be written.
+            OutputError: the lock cannot be written, or a link leads out of the archive.
         """
         import fcntl  # noqa: PLC0415 - there is none on other systems
 
         path = self.root / "lock"
+        for place in (path, self.jobs, self.unfinished):
+            hold_no_link(place)
         try:
-            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+            handle = private_file(path, mode=file_mode(shared=self.shared))
         except OSError as error:
             raise OutputError(str(path), error.strerror or str(error)) from error
         try:
@@ -169,9 +182,10 @@ class Archive:
         Raises:
             OutputError: it cannot be made.
         """
+        hold_no_link(self.unfinished)
         folder = self.unfinished / f"{name}.{secrets.token_hex(4)}"
         try:
-            folder.mkdir()
+            make_folder(folder)
         except OSError as error:
             raise OutputError(str(folder), error.strerror or str(error)) from error
         try:
@@ -197,6 +211,8 @@ class Archive:
                 seal = make_seal(folder, name, previous, key)
                 with whole_file(folder / SEAL_NAME) as file:
                     file.write(seal.model_dump_json(by_alias=True, indent=2).encode() + b"\n")
+                if self.shared:
+                    let_in(folder, shared=True)
                 folder.rename(self.jobs / name)
                 sync_folder(self.jobs)
             except OSError as error:
@@ -211,18 +227,20 @@ def open_archive(root: Path) -> Archive:
     Raises:
         ArchiveForeign: there is none.
     """
-    mark = root / "archive.json"
     try:
-        with mark.open("rb") as file:
-            whole = file.read(len(_MARK) + 1) == _MARK
+        with (root / _MARK_NAME).open("rb") as file:
+            mark = json.loads(file.read(_LONGEST_MARK_BYTES))
     except FileNotFoundError as error:
         reason = "its archive.json is not there" if root.is_dir() else "there is no such folder"
         raise ArchiveForeign(str(root), reason) from error
     except OSError as error:
         raise ArchiveForeign(str(root), error.strerror or "it cannot be read") from error
-    if not whole:
+    except (ValueError, RecursionError):
+        mark = None
+    shared = mark.get("shared", False) if isinstance(mark, dict) else None
+    if not isinstance(shared, bool) or mark.get("schema") != ARCHIVE_SCHEMA:
         raise ArchiveForeign(str(root), f"its archive.json is not that of {ARCHIVE_SCHEMA}")
-    return Archive(root)
+    return Archive(root, shared=shared)
 
 
 def make_archive(root: Path) -> Archive:
@@ -235,15 +253,58 @@ def make_archive(root: Path) -> Archive:
     archive = Archive(root)
     parts = {archive.jobs.name, archive.unfinished.name}
     try:
-        root.mkdir(parents=True, exist_ok=True)
-        if not (root / "archive.json").exists():
+        make_folder(root)
+        if not (root / _MARK_NAME).exists():
             others = {item.name for item in root.iterdir() if not item.name.startswith(".archive.")}
-            if others - parts - {"archive.json"}:
+            if others - parts - {_MARK_NAME}:
                 raise ArchiveForeign(str(root), "there are other things in it")
             for name in parts:
-                (root / name).mkdir(exist_ok=True)
-            with whole_file(root / "archive.json") as file:
-                file.write(_MARK)
+                hold_no_link(root / name)
+                make_folder(root / name)
+            _write_mark(root, shared=False)
     except OSError as error:
         raise OutputError(str(root), error.strerror or str(error)) from error
     return open_archive(root)
+
+
+def share_archive(archive: Archive, *, shared: bool, group: int | None = None) -> Archive:
+    """Store whether an archive is shared with the accounts of its group, and let them in or not.
+
+    `group`: the number of a group that all of it is given to, if it is another than now.
+
+    Raises:
+        ArchiveBusy: somebody is filing.
+        OutputError: part of it is another account's, or this one is not of that group.
+    """
+    with archive.locked():
+        _write_mark(archive.root, shared=shared)
+        try:
+            let_in(archive.root, shared=shared, group=group)
+        except OSError as error:
+            raise OutputError(str(archive.root), error.strerror or str(error)) from error
+    return Archive(archive.root, shared=shared)
+
+
+def _write_mark(root: Path, *, shared: bool) -> None:
+    mark = {"schema": ARCHIVE_SCHEMA} | ({"shared": True} if shared else {})
+    with whole_file(root / _MARK_NAME, replace=True) as file:
+        file.write(json.dumps(mark).encode() + b"\n")
+
+
+def archive_around(folder: Path) -> Path | None:
+    """Return the archive that a folder is a sealed part of, or will be; `None`: of none.
+
+    A job's folder that was copied elsewhere is one by itself.
+    """
+    real = folder.resolve()
+    if read_entry(real).seal is not None:
+        return real
+    parts = {"jobs", "unfinished"}
+    return next(
+        (
+            place.parent
+            for place in (real, *real.parents)
+            if place.name in parts and (place.parent / _MARK_NAME).is_file()
+        ),
+        None,
+    )

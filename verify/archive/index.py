@@ -20,6 +20,7 @@ from verify.archive.entry import Entry, read_entry
 from verify.archive.parallel import in_shares
 from verify.archive.seal import Before
 from verify.report.harmless import harmless
+from verify.whole_file import PRIVATE_FILE, private_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -257,14 +258,22 @@ class Index:
 
 
 @contextmanager
-def open_index(file: Path, folder: Path, *, look_at_all: bool = False) -> Iterator[Index]:
-    """Give the index of the entries in `folder`, up to date; in memory where it cannot be kept."""
+def open_index(
+    file: Path, folder: Path, *, mode: int = PRIVATE_FILE, look_at_all: bool = False
+) -> Iterator[Index]:
+    """Give the index of the entries in `folder`, up to date; in memory where it cannot be kept.
+
+    `mode`: of its file, if that has to be made.
+    """
     try:
+        # NOTE: SQLite would make it by the umask, and follow a link; its journal is as the file is.
+        os.close(private_file(file, mode=mode))
         index = _opened(str(file), folder, look_at_all=look_at_all)
-    except sqlite3.OperationalError:
+    except (OSError, sqlite3.OperationalError):
         index = _opened(":memory:", folder)  # its place cannot be written to, or it is busy
     except sqlite3.DatabaseError:
         file.unlink(missing_ok=True)
+        os.close(private_file(file, mode=mode))
         index = _opened(str(file), folder)
     with closing(index.connection):
         yield index

@@ -18,7 +18,7 @@ from blake3 import blake3
 
 from verify.archive.job_record import Seal, SealedFile
 from verify.errors import KeyUnusable, OutputError
-from verify.whole_file import sync_folder
+from verify.whole_file import make_folder, private_file, sync_folder
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,7 +30,6 @@ KEY_BYTES = 32
 _FINGERPRINT_CONTEXT = "drivewitness 2025-11 fingerprint of a seal key"
 _FINGERPRINT_CHARACTERS = 16
 _FIRST_STEP_BYTES, _STEP_BYTES = 16 << 10, 1 << 20
-_OWNER_ONLY = 0o600
 _OTHERS = 0o077
 
 
@@ -103,8 +102,8 @@ def make_key(path: Path) -> Key:
     """
     key = Key(secrets.token_bytes(KEY_BYTES))
     try:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY)
+        make_folder(path.parent)
+        handle = private_file(path, new=True)
         with os.fdopen(handle, "wb") as file:
             file.write(key.secret.hex().encode() + b"\n")
             file.flush()

@@ -8,6 +8,7 @@ was torn by the end of the power, or changed since, is not believed: it is read 
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 from dataclasses import dataclass, field
@@ -15,6 +16,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self
 
 from blake3 import blake3
+
+from verify.whole_file import private_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -42,7 +45,11 @@ class Checkpoint:
     _synced: float = field(default_factory=time.monotonic)
 
     def __enter__(self) -> Self:
-        self._file = self.path.open("a+b")
+        handle = private_file(self.path)
+        if os.fstat(handle).st_nlink > 1:
+            os.close(handle)
+            raise OSError(errno.EMLINK, "it has another name elsewhere", str(self.path))
+        self._file = os.fdopen(handle, "a+b")
         if not self.path.stat().st_size:
             self._write(_HEAD + self.belongs.encode("ascii"))
         else:

@@ -73,6 +73,7 @@ class CaptureOptions:
     note beside the manifest what was read, and go on from what was noted before. `views`: the
     path of an unlocked view of an encrypted partition, by the partition's number. `given_as`: what
     the person says it is; `looking`: nothing is judged by it, so that one partition will do.
+    `replace`: the manifest may replace what stands under its name by the time that it is written.
     """
 
     depth: Depth = "sample"
@@ -86,6 +87,7 @@ class CaptureOptions:
     views: Mapping[int, str] = field(default_factory=dict)
     given_as: GivenAs | None = None
     looking: bool = False
+    replace: bool = False
 
     @property
     def draw(self) -> int:
@@ -132,7 +134,7 @@ def capture(
                 drive, options, progress or Progress(), around, Path(folder), unfinished
             )
             header = work.run()
-            write_manifest(output, header, work.rows)
+            write_manifest(output, header, work.rows, replace=options.replace)
             if unfinished is not None:
                 unfinished.remove()
             return header

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 from blake3 import blake3
 
-from verify.errors import PastEnd, ResumeRefused, SourceUnreadable
-from verify.whole_file import whole_file
+from verify.errors import OutputError, PastEnd, ResumeRefused, SourceUnreadable
+from verify.whole_file import hold_no_link, is_ours, make_folder, whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -67,12 +67,15 @@ class Unfinished:
         """
         if state["serial"] is None:
             raise ResumeRefused(str(self.path), _NAMELESS)
+        hold_no_link(self.path)
         file = self.path / _STATE
         if not file.exists():
-            self.path.mkdir(exist_ok=True)
+            make_folder(self.path)
+            self._hold_ours()
             with whole_file(file) as out:
                 out.write(json.dumps(state, indent=2).encode("ascii"))
             return
+        self._hold_ours()
         try:
             before = _stored(file)
         except (OSError, ValueError, RecursionError) as error:
@@ -80,6 +83,10 @@ class Unfinished:
         for name, reason in _WHY.items():
             if not isinstance(before, dict) or before.get(name) != state[name]:
                 raise ResumeRefused(str(self.path), reason)
+
+    def _hold_ours(self) -> None:
+        if not is_ours(self.path):
+            raise OutputError(str(self.path), "it belongs to another user")
 
     def checkpoint(self, partition: int, *, raw: bool) -> str:
         """Return the file that notes what was read of a partition, as blocks or as files."""

@@ -21,6 +21,7 @@ from verify.cli.fit import fit
 from verify.cli.identify import identify
 from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
 from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_jobs
+from verify.cli.jobs_share import share_jobs
 from verify.cli.output import emit
 from verify.cli.report import report
 from verify.cli.rules import rules
@@ -62,6 +63,7 @@ GROUPS: dict[str, tuple[str, dict[str, Callable[..., int]]]] = {
             "key": make_shop_key,
             "started": job_started,
             "delete": delete_job,
+            "share": share_jobs,
         },
     ),
     "audit": (

@@ -64,7 +64,7 @@ def plan(  # noqa: PLR0913 - the command's own options
     from verify.report.json_text import as_json
 
     if output is not None:
-        place_for(Path(output), (), "plan", replace_it=False)
+        place_for(output, (), "plan", replace_it=False)
     wanted = Wanted(since=first_second(since), until=last_second(until))
     with archive_at(archive).index() as index:
         jobs, seals = index.to_draw_from(wanted), index.seals()
@@ -121,8 +121,7 @@ def run(  # noqa: PLR0913 - the command's own options
     from verify.report.harmless import harmless
     from verify.version import __version__
 
-    file = Path(output)
-    place_for(file, (plan,), "result", replace_it=False)
+    file = place_for(output, (plan,), "result", replace_it=False).file
     drawn = read_document(Path(plan), Plan)
     place, shop_key = archive_at(archive), key_at(key)
     again = reading_again(place, drawn, drive or [], names=names)
@@ -159,7 +158,7 @@ def report(
     from verify.whole_file import whole_file
 
     if output is not None:
-        place_for(Path(output), (result,), "report", replace_it=False)
+        place_for(output, (result,), "report", replace_it=False)
     document = audit_document(read_document(Path(result), Result))
     if output is not None:
         with whole_file(Path(output)) as file:

@@ -77,7 +77,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     )
     if resume and options.depth != "full":
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
-    options = replace_options(options, resume=resume, views=views)
+    options = replace_options(options, resume=resume, views=views, replace=replace)
     with Bars(sys.stderr) as bars:
         header = capture_one(drive, file, options, bars.drive(Path(drive).name))
     if json:

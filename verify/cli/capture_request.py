@@ -4,10 +4,11 @@ import os
 import stat
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from verify.cli.options import DepthName
-from verify.errors import UsageError
+from verify.errors import OutputError, UsageError
+from verify.whole_file import make_folder
 
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
@@ -142,15 +143,24 @@ def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
 
 
 def existing_folder(path: str) -> Path:
-    """Return a folder that is there.
+    """Return a folder for working files that is there.
 
     Raises:
-        UsageError: it is not there, or is no folder.
+        OutputError: it is not there, or is no folder.
+        UsageError: it is part of an archive.
     """
     folder = Path(path)
     if not folder.is_dir():
-        raise UsageError(f"{path}: there is no such folder.", "Make it first, or name another.")
+        raise OutputError(path, "there is no such folder", "Make it first, or name another.")
+    _hold_outside_archives(folder)
     return folder
+
+
+class Place(NamedTuple):
+    """Where a result may be written; `taken`: a file is there, which it may replace."""
+
+    file: Path
+    taken: bool
 
 
 def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
@@ -161,42 +171,51 @@ def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
 
     Raises:
         UsageError: it is a drive, a device, a folder, or there already.
+        OutputError: there is no such folder.
     """
     from verify.manifest.file import is_manifest
 
-    file = Path(path)
-    if place_for(file, drives, "manifest", replace_it=replace_it) and not is_manifest(file):
+    place = place_for(path, drives, "manifest", replace_it=replace_it)
+    if place.taken and not is_manifest(place.file):
         raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
-    return file
+    return place.file
 
 
-def place_for(file: Path, inputs: tuple[str, ...], what: str, *, replace_it: bool) -> bool:
-    """Hold that a result may be written there; return whether a file is there already.
+def place_for(path: str, inputs: tuple[str, ...], what: str, *, replace_it: bool) -> Place:
+    """Hold that a result may be written there, and return where that really is.
+
+    A link is followed here, once: what replaces it later would be put where nothing was held.
 
     Raises:
-        UsageError: it is one of the inputs, a device, a folder, or there and not to be replaced.
+        UsageError: it is one of the inputs, a device, a folder, part of an archive, or there and
+            not to be replaced.
+        OutputError: there is no such folder.
     """
+    file = Path(path)
     if any(_is_same(file, one) for one in inputs):
         raise UsageError(
             f"{file}: is the drive itself, or another input.", f"Name another file for the {what}."
         )
     if not file.parent.is_dir():
-        raise UsageError(f"{file.parent}: there is no such folder.", "Make it first.")
+        raise OutputError(str(file.parent), "there is no such folder", "Make it first.")
+    _hold_outside_archives(file.parent)
     found = _mode(file)
     if found is None:
-        return False
+        return Place(file, taken=False)
     if not stat.S_ISREG(found):
         raise UsageError(f"{file}: is no ordinary file.", f"Name a new file for the {what}.")
     if not replace_it:
         raise UsageError(f"{file}: is there already.", "Name a new file, or give --replace.")
-    return True
+    _hold_outside_archives(file.resolve().parent)
+    return Place(file.resolve(), taken=True)
 
 
 def new_folder(path: str) -> Path:
     """Return a folder that is there and empty, made if need be.
 
     Raises:
-        UsageError: there is something in it, or it is no folder.
+        UsageError: there is something in it, it is no folder, or it is part of an archive.
+        OutputError: it cannot be made.
     """
     folder = Path(path)
     found = _mode(folder)
@@ -204,11 +223,23 @@ def new_folder(path: str) -> Path:
         raise UsageError(f"{path}: is no folder.", "Name a new folder.")
     if found is not None and any(folder.iterdir()):
         raise UsageError(f"{path}: is not empty.", "Name a new folder; nothing is overwritten.")
+    _hold_outside_archives(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except OSError as error:
-        raise UsageError(f"{path}: cannot be made: {error.strerror}.") from error
+        raise OutputError(path, f"it cannot be made: {error.strerror}") from error
     return folder
+
+
+def _hold_outside_archives(folder: Path) -> None:
+    """Hold that nothing is written among the jobs of an archive: it would break their seals."""
+    from verify.archive.archive import archive_around
+
+    if (root := archive_around(folder)) is not None:
+        raise UsageError(
+            f"{folder}: belongs to the archive {root}, whose jobs are sealed.",
+            "Name a folder outside it.",
+        )
 
 
 def _mode(path: Path) -> int | None:

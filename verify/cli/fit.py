@@ -80,7 +80,7 @@ def fit(  # noqa: PLR0913 - the command's own options
     with working_folder(None if scratch is None else existing_folder(scratch)) as folder:
         manifest = _manifest(source, Path(folder), scratch)
         document = _worked_out(manifest, onto, wishes, sizes, sector_bytes)
-    _tell(document, file, as_document=json)
+    _tell(document, file, replace=replace, as_document=json)
     return 0 if document.fits else EXIT_NO
 
 
@@ -100,10 +100,10 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
     from verify.cli.capture_request import place_for
     from verify.fit.file import is_fit
 
-    file = Path(path)
-    if place_for(file, drives, "fit", replace_it=replace_it) and not is_fit(file):
+    place = place_for(path, drives, "fit", replace_it=replace_it)
+    if place.taken and not is_fit(place.file):
         raise UsageError(f"{path}: is no fit, and is not replaced.", "Name a new file.")
-    return file
+    return place.file
 
 
 def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
@@ -134,14 +134,14 @@ def _worked_out(
     return work_out(manifest, target, wishes, others)
 
 
-def _tell(document: "FitDocument", file: Path | None, *, as_document: bool) -> None:
+def _tell(document: "FitDocument", file: Path | None, *, replace: bool, as_document: bool) -> None:
     from verify.cli.output import emit, emit_drawn
     from verify.fit.file import write_fit
     from verify.report.fit import print_fit
     from verify.report.json_text import as_json
 
     if file is not None:
-        write_fit(file, document)
+        write_fit(file, document, replace=replace)
     if as_document:
         emit(as_json(document.model_dump(mode="json", by_alias=True)) + "\n")
         return

@@ -208,7 +208,7 @@ def export_jobs(
         raise UsageError("Nothing to write was named.", "Give -o FILE, --parquet DIR, or both.")
     place = archive_at(archive)
     if output is not None:
-        place_for(Path(output), (), "export", replace_it=False)
+        place_for(output, (), "export", replace_it=False)
     if parquet is not None:
         parquet_library()
         count = export_parquet(place, new_folder(parquet), names=names)

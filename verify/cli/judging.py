@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from verify.cli.output import emit, emit_drawn
 from verify.errors import OutputError
+from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
@@ -103,7 +104,8 @@ def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
             continue
         copy = folder / f"{side}-{path.name}"
         try:
-            shutil.copyfile(path, copy)
+            with path.open("rb") as given, whole_file(copy) as file:
+                shutil.copyfileobj(given, file)
         except OSError as error:
             raise OutputError(str(copy), error.strerror or str(error)) from error
 

@@ -1,5 +1,6 @@
 """Where a report goes: checked before anything is read, written whole or not at all."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +18,7 @@ class Reports:
     """The files a report is to be written to, and how; perhaps none."""
 
     files: tuple[Path, ...]
+    replace: bool
     names: bool
     paper: str
     language: str
@@ -52,7 +54,7 @@ class Reports:
         handover = self.handover(comparison, seal)
         for path in self.files:
             made = self.made(handover, path.suffix.lower())
-            with whole_file(path) as file:
+            with whole_file(path, replace=self.replace) as file:
                 file.write(made)
 
 
@@ -72,30 +74,38 @@ def report_files(  # noqa: PLR0913 - what the options of a report say
     Raises:
         UsageError: a format is unknown or cannot be made here, or a file may not be written.
     """
-    files = tuple(Path(path) for path in paths or ())
+    files = tuple(_held_place(path, inputs, replace_it=replace) for path in paths or ())
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError("One file is named twice.", "Name each report once.")
-    for path in files:
-        _hold_place(path, inputs, replace_it=replace)
-        if path.suffix.lower() == ".pdf":
-            from verify.report.pdf import layout_library
-
-            layout_library()
-    return Reports(files, names, paper.value, language_of(lang))
+    return Reports(files, replace, names, paper.value, language_of(lang))
 
 
-def _hold_place(path: Path, inputs: tuple[str, ...], *, replace_it: bool) -> None:
+def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path:
     from verify.cli.capture_request import place_for
     from verify.report.formats import ENDINGS, beginnings
 
-    ending = path.suffix.lower()
-    if ending not in ENDINGS:
-        known = ", ".join(ENDINGS)
-        raise UsageError(f"{path}: its ending names no format.", f"Use one of {known}.")
-    if place_for(path, inputs, "report", replace_it=replace_it) and not _begins(
-        path, beginnings(ending)
-    ):
+    _hold_ending(path, ENDINGS)
+    place = place_for(path, inputs, "report", replace_it=replace_it)
+    ending = _hold_ending(place.file, ENDINGS)
+    if place.taken and not _begins(place.file, beginnings(ending)):
         raise UsageError(f"{path}: is no such report, and is not replaced.", "Name a new file.")
+    if ending == ".pdf":
+        from verify.report.pdf import layout_library
+
+        layout_library()
+    return place.file
+
+
+def _hold_ending(path: str | Path, known: Iterable[str]) -> str:
+    """Return the ending of a file's name, which says its format.
+
+    Raises:
+        UsageError: it says none.
+    """
+    ending = Path(path).suffix.lower()
+    if ending not in known:
+        raise UsageError(f"{path}: its ending names no format.", f"Use one of {', '.join(known)}.")
+    return ending
 
 
 def _begins(path: Path, known: tuple[bytes, ...]) -> bool:

@@ -15,14 +15,14 @@ _LARGEST_BYTES = 16 << 20
 """No fit comes near it."""
 
 
-def write_fit(path: Path, fit: FitDocument) -> None:
-    """Write a fit.
+def write_fit(path: Path, fit: FitDocument, *, replace: bool = False) -> None:
+    """Write a fit; `replace`: what stands under `path` by then.
 
     Raises:
         OutputError: it could not be written; nothing new stands under `path` then.
     """
     text = json.dumps(fit.model_dump(mode="json", by_alias=True), ensure_ascii=True, indent=2)
-    with whole_file(path) as file:
+    with whole_file(path, replace=replace) as file:
         file.write(text.encode("ascii") + b"\n")
 
 

@@ -277,13 +277,17 @@ def _hold_trailer(name: str, line: bytes, rows: int, digest: str) -> None:
         raise ManifestAltered(name, "the digest", str(stored_digest), digest)
 
 
-def write_manifest(path: Path, header: Header, groups: Mapping[int, Path | None]) -> None:
+def write_manifest(
+    path: Path, header: Header, groups: Mapping[int, Path | None], *, replace: bool = False
+) -> None:
     """Write a whole manifest: its header, then the rows of each partition from a file.
 
+    `replace`: what stands under `path` by then.
+
     Raises:
-        OutputError: it could not be written; nothing stands under `path` then.
+        OutputError: it could not be written; nothing new stands under `path` then.
     """
-    with whole_file(path) as file, Packer(file) as packer:
+    with whole_file(path, replace=replace) as file, Packer(file) as packer:
         hasher, rows = blake3(), 0
         for lines in _lines(header, groups):
             if begins_part(lines):
