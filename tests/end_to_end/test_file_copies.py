@@ -16,6 +16,7 @@ import pytest
 
 from tests.end_to_end.checking import check, crashed, worst
 from tests.support.images import run
+from verify.capture.drive_capture import CaptureOptions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -146,7 +147,8 @@ def test_check_when_the_copy_is_byte_for_byte_then_nothing_is_told(
     kind: str, source: dict[str, Path], tmp_path: Path
 ) -> None:
     """The quiet twin of all below: every mark is there, and the same."""
-    comparison = check(source[kind], shutil.copyfile(source[kind], tmp_path / "new.img"))
+    copy = shutil.copyfile(source[kind], tmp_path / "new.img")
+    comparison = check(source[kind], copy, CaptureOptions(given_as="drive"))
     assert comparison.findings == ()
     assert comparison.verdict == "sound"
     same = {item.rule for item in comparison.outcomes if item.outcome == "same"}

@@ -22,6 +22,7 @@ from verify.capture.gaps import read_gap
 from verify.capture.progress import Progress
 from verify.capture.readers.isolate import Readers
 from verify.capture.readers.task import Answer, Depth, Task
+from verify.capture.remains import find_remains
 from verify.capture.resume import Unfinished, state_of
 from verify.capture.scope import boot_sector_start, hold_scope
 from verify.capture.unlocked_view import Seen, look_at_view
@@ -74,6 +75,7 @@ class CaptureOptions:
     path of an unlocked view of an encrypted partition, by the partition's number. `given_as`: what
     the person says it is; `looking`: nothing is judged by it, so that one partition will do.
     `replace`: the manifest may replace what stands under its name by the time that it is written.
+    `places`: where partitions of the other drive begin, in bytes.
     """
 
     depth: Depth = "sample"
@@ -88,6 +90,7 @@ class CaptureOptions:
     given_as: GivenAs | None = None
     looking: bool = False
     replace: bool = False
+    places: tuple[int, ...] = ()
 
     @property
     def draw(self) -> int:
@@ -191,6 +194,7 @@ class _Capture:
             "gaps": [gap.model_dump()] if gap else [],
             "boot_code": self._boot_code(table),
             "whole_drive": self._whole_drive(table),
+            "remains": find_remains(drive, table, self.options.places),
             "capture": {
                 "tool_version": __version__,
                 "started": int(started),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from verify.capture.drive_capture import CaptureOptions, Environment, capture
 from verify.capture.progress import Progress
+from verify.capture.remains import places_on
 from verify.manifest.base import SOURCE_NAME, TARGET_NAME
 from verify.manifest.file import is_manifest
 from verify.manifest.header import Header
@@ -63,13 +64,16 @@ def capture_both(
     environment = Environment()
     paths: list[Path] = []
     sides: list[_Side] = []
-    names = SOURCE_NAME, TARGET_NAME
-    for path, name, own, bar in zip((source, target), names, options, progress, strict=True):
+    names, others = (SOURCE_NAME, TARGET_NAME), (target, source)
+    for path, other, name, own, bar in zip(
+        (source, target), others, names, options, progress, strict=True
+    ):
         if is_manifest(path):
             paths.append(Path(path))
             continue
         paths.append(folder / name)
-        sides.append(_Side(path, paths[-1], own, bar, environment))
+        seeing = replace(own, places=places_on(other))
+        sides.append(_Side(path, paths[-1], seeing, bar, environment))
     _run_all(sides, environment)
     return paths[0], paths[1]
 

@@ -270,6 +270,17 @@ class Partition(Model):
         return self.start_lba + self.sectors
 
 
+class Remains(Model):
+    """A filesystem on a drive whose table names no partition: its kind, its identifier, its start.
+
+    `start_bytes` from the start of the drive.
+    """
+
+    start_bytes: int
+    kind: str
+    id: str | None = None
+
+
 class UnreadItem(Model):
     """Something that was not read: what, why, and where it is known."""
 
@@ -304,7 +315,8 @@ class Header(Model):
     """The first row of a manifest.
 
     `boot_code`: that of sector 0, where it was looked at. `whole_drive`: the set of drives that
-    metadata outside the partitions puts it into.
+    metadata outside the partitions puts it into. `remains`: filesystems found on a drive without
+    partitions, where the other drive's table or a usual layout would have put them.
     """
 
     schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
@@ -315,6 +327,7 @@ class Header(Model):
     gaps: tuple[RawDigest, ...] = ()
     boot_code: BootCode | None = None
     whole_drive: Filesystem | None = None
+    remains: tuple[Remains, ...] = ()
     capture: CaptureInfo
     unread: tuple[UnreadItem, ...] = ()
 

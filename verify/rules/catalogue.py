@@ -31,6 +31,7 @@ from verify.rules.contents import (
 from verify.rules.drive import (
     drive_hidden_areas,
     drive_in_use,
+    drive_pair,
     drive_same,
     drive_set,
     drive_unreadable,
@@ -77,6 +78,7 @@ from verify.rules.table import (
 )
 
 RULES = (
+    drive_pair.RULE,
     drive_same.RULE,
     drive_in_use.RULE,
     sector_size.RULE,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from verify.rules.drive.drive_pair import RULE as DRIVE_PAIR
 from verify.rules.rule import Case, Finding, Level, Outcome, Result, Rule
 from verify.text.message import say
 
@@ -25,11 +26,21 @@ class Judgement:
     gaps: tuple[Outcome, ...]
 
 
+_NO_PAIR = say("drive-pair says why these two drives were not compared further")
+
+
 def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
-    """Run the rules; one that raises is `crashed`, with the error's name, and the rest go on."""
+    """Run the rules; one that raises is `crashed`, with the error's name, and the rest go on.
+
+    A finding that stands `alone` ends it. What `drive-pair` finds stands first, whatever its level:
+    whoever holds the wrong drive should read nothing else before.
+    """
     outcomes: list[Outcome] = []
     findings: list[Finding] = []
     for rule in rules:
+        if any(item.alone for item in findings):
+            outcomes.append(Outcome(rule=rule.slug, outcome=Result.NOT_APPLICABLE, reason=_NO_PAIR))
+            continue
         try:
             answers, found = rule(case)
         except Exception as error:  # noqa: BLE001
@@ -38,7 +49,7 @@ def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
             found = ()
         outcomes += answers
         findings += found
-    findings.sort(key=lambda item: item.level.weight)
+    findings.sort(key=lambda item: (item.rule != DRIVE_PAIR.slug, item.level.weight))
     gaps = required_gaps(outcomes, rules)
     return Judgement(earn(findings, gaps), tuple(outcomes), tuple(findings), gaps)
 

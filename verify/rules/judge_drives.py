@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.matching.bound import sample_bound
 from verify.matching.merge_listings import compare_contents
 from verify.matching.pairing import match_partitions
+from verify.matching.strangers import identifiers, names_in_common
 from verify.matching.unlocked import see_through
 from verify.rules.catalogue import RULES
 from verify.rules.comparison_document import (
@@ -57,7 +58,15 @@ def compare(
     if "layout" not in (old.depth, new.depth):
         confidence = min(old.capture.confidence, new.capture.confidence)
         contents.bound = sample_bound(contents, confidence)
-    case = Case(source=old, target=new, pairs=pairs, contents=contents, declared=declared)
+    strangers = not identifiers(old) & identifiers(new)
+    case = Case(
+        source=old,
+        target=new,
+        pairs=pairs,
+        contents=contents,
+        declared=declared,
+        common_names=names_in_common(source, target) if strangers else None,
+    )
     judgement = judge(case, rules)
     return Comparison(
         verdict=judgement.verdict,

@@ -70,7 +70,8 @@ class Area(StrEnum):
 class Finding:
     """Something that a person should read: where, both values, one sentence, one piece of advice.
 
-    `partition` is the target's number where the target has it, else the source's.
+    `partition` is the target's number where the target has it, else the source's. `alone`: where
+    it stands nothing else is judged, since all else would follow from it.
     """
 
     rule: str
@@ -81,6 +82,7 @@ class Finding:
     path: str | None = None
     source: Value = None
     target: Value = None
+    alone: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +104,8 @@ class Case:
 
     Pairs stand in the source's order on the drive, partitions only on the target behind them.
     `declared`: the layout that was worked out before the clone, where there is one.
+    `common_names`: files of the source that the target has by name and size, and all of them, asked
+    only of drives that share no identifier.
     """
 
     source: Header
@@ -109,6 +113,7 @@ class Case:
     pairs: tuple[Pair, ...]
     contents: ContentComparison
     declared: Declared | None = None
+    common_names: tuple[int, int] | None = None
 
     @property
     def matched(self) -> tuple[tuple[Partition, Partition], ...]:
@@ -140,6 +145,7 @@ class Tally:
         path: str | None = None,
         source: Value = None,
         target: Value = None,
+        alone: bool = False,
     ) -> None:
         """Record a finding (the compared thing itself is counted by `agree`)."""
         self.findings.append(
@@ -152,6 +158,7 @@ class Tally:
                 path=path,
                 source=source,
                 target=target,
+                alone=alone,
             )
         )
 

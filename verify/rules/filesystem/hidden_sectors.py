@@ -72,7 +72,7 @@ def _fault(header: Header, partition: Partition) -> Message | None:
     if hidden is None or (partition.filesystem.kind == "exfat" and not hidden):
         return None
     unit = partition.filesystem.sector_bytes or header.table.sector_bytes
-    if hidden * unit in _right_places(header, partition):
+    if hidden * unit in right_places(header, partition):
         return None
     before = start_bytes(header, partition) // unit
     return say(
@@ -82,7 +82,7 @@ def _fault(header: Header, partition: Partition) -> Message | None:
     )
 
 
-def _right_places(header: Header, partition: Partition) -> set[int]:
+def right_places(header: Header, partition: Partition) -> set[int]:
     """Return how many bytes may be said to be in front: from the drive's start, or the record."""
     places = {start_bytes(header, partition)}
     for entry in header.table.partitions:
