@@ -3,26 +3,51 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
-from typing import TYPE_CHECKING, Any
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 
 from tests.archive.small import filed, header, pair, written
 from tests.rules.cases import drive, usual
+from verify.after.identify import State
+from verify.after.identify_screen import saying
 from verify.archive.archive import make_archive
 from verify.archive.filing import file_event
 from verify.filesystem.entry import Entry
-from verify.manifest.file import open_manifest, write_manifest
+from verify.manifest.file import is_manifest, open_manifest, write_manifest
 from verify.manifest.row import encode_entry
+from verify.text.language import LANGUAGES, speaking, translated
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from tests.cli.command import Command
     from verify.archive.archive import Archive
+    from verify.manifest.file import Manifest
 
-NO_SERIAL: dict[str, Any] = {"serial": None, "serial_source": None, "kind": "image"}
+NO_SERIAL: dict[str, Any] = {"serial": None, "serial_source": None}
+
+
+@pytest.fixture
+def as_files() -> None:
+    """Ask that a manifest is taken for what it is."""
+
+
+@pytest.fixture(autouse=True)
+def _attached(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
+    """Let a manifest stand for an attached drive that reads as it was recorded."""
+    if "as_files" in request.fixturenames:
+        return
+    real = vars(import_module("verify.cli.identify"))["_read"]
+
+    def reading(drive: str, *rest: Any) -> Manifest:
+        return open_manifest(drive) if is_manifest(drive) else real(drive, *rest)
+
+    monkeypatch.setattr("verify.cli.identify._read", reading)
+    monkeypatch.setattr("verify.cli.identify._is_recorded", lambda _: False)
 
 
 @pytest.fixture
@@ -53,7 +78,7 @@ def test_identify_when_it_is_the_old_drive_of_a_sound_job_then_nothing_stands_ag
     assert (document["matched_by"], document["changed"]) == ("serial", [])
     shown = command("identify", tmp_path / "old.manifest", "--archive", archive.root)
     assert shown.code == 0
-    assert "the old drive of job J-1" in shown.out
+    assert shown.out.startswith(" OK  OLD DRIVE OF JOB J-1: MAY BE WIPED.")
 
 
 def test_identify_when_it_is_the_new_drive_then_it_is_stopped(
@@ -243,3 +268,135 @@ def test_identify_when_it_is_read_less_deeply_than_for_the_job_then_it_is_stoppe
     against = identified(command, archive, now)["against"]
     (words,) = against
     assert words.startswith("It was read at depth layout, and for job J-1 at depth sample:")
+
+
+@pytest.mark.usefixtures("as_files")
+@pytest.mark.parametrize("side", ["old", "new"])
+def test_identify_when_only_a_manifest_is_given_then_no_drive_may_be_wiped(
+    side: str, archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """The record of a drive says nothing of what lies on the bench."""
+    file = tmp_path / f"{side}.manifest"
+    document = identified(command, archive, file)
+    assert (document["state"], document["read_now"]) == ("file", False)
+    assert document["against"][0] == "It is a manifest: the drive itself was not read."
+    shown = command("identify", file, "--archive", archive.root).out
+    assert shown.startswith(" ?  FILE OF JOB J-1: NO DRIVE WAS READ.")
+    assert "Manifest:" in shown.rsplit("\n\n", 1)[-1]
+    assert "wipe" not in shown.rsplit("\n\n", 1)[-1]
+
+
+def test_identify_when_an_image_is_known_then_no_drive_may_be_wiped(
+    tmp_path: Path, command: Command
+) -> None:
+    """An image of the old side, told from the new one by its size: a file all the same."""
+    image = {**NO_SERIAL, "kind": "image"}
+    archive = make_archive(tmp_path / "archive")
+    paths = pair(tmp_path, header(**image), header(**image, size_mib=2000))
+    filed(archive, "J-1", paths, verdict="sound")
+    file_event(archive, "J-1", "started", None)
+    document = identified(command, archive, paths[0])
+    assert document["which"] == "source"
+    assert document["against"] == ["It is an image: no drive was read."]
+    last = command("identify", paths[0], "--archive", archive.root).out.rsplit("\n\n", 1)[-1]
+    assert not re.search("wipe|YES|NOT YET", last)
+
+
+ENDS: dict[State, tuple[str, str]] = {
+    "new": ("NO. It is the new drive.", "NEW-1, 2.10 GB"),
+    "free": ("YES. Make sure first that important data has a backup.", "OLD-1, 1.05 GB"),
+    "wait": ("NOT YET. The machine must first start from the new drive alone.", "OLD-1, 1.05 GB"),
+    "keep": ("NO. What stands against it is named above.", "OLD-1, 1.05 GB"),
+    "not_known": ("NO. No job of this archive has it.", "X-9, 1.05 GB"),
+    "cannot_tell": ("NO. Which drive it is cannot be told.", "of the adapter B-1, 1.05 GB"),
+}
+"""Sizes by arithmetic: 1,000 and 2,000 MiB are 1.05 and 2.10 GB."""
+
+
+def screens(tmp_path: Path, command: Command, *more: str) -> dict[State, str]:
+    """Return the screen of each case."""
+    shown: dict[State, str] = {}
+    for state in ENDS:
+        folder = tmp_path / state
+        folder.mkdir(parents=True)
+        adapter = {"serial": "B-1", "serial_source": "adapter"} if state == "cannot_tell" else {}
+        old, new = pair(
+            folder, header(**adapter), header(**adapter, path="/dev/new") if adapter else None
+        )
+        archive = make_archive(folder / "archive")
+        verdict = "stop" if state == "keep" else "sound"
+        filed(archive, "J-1", (old, new), verdict=verdict)
+        if state != "wait":
+            file_event(archive, "J-1", "started", None)
+        at_hand: dict[State, Path] = {
+            "new": new,
+            "not_known": written(folder, "x", header(serial="X-9")),
+        }
+        ran = command("identify", at_hand.get(state, old), "--archive", archive.root, *more)
+        assert ran.code == (0 if state == "free" else 3)
+        shown[state] = ran.out
+    return shown
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_identify_when_shown_then_each_case_begins_with_a_word_of_its_own(
+    code: str, tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Capitals, and what the drive is; no two cases can be mixed up at a glance."""
+    monkeypatch.setenv("COLUMNS", "200")
+    first = {
+        state: text.splitlines()[0].split(maxsplit=1)[1]
+        for state, text in screens(tmp_path, command, "--lang", code).items()
+    }
+    with speaking(code):
+        for state, line in first.items():
+            assert line == translated(saying(state, "J-1"))
+        every = [translated(saying(state, "J-1")) for state in get_args(State)]
+    assert all(line == line.upper() for line in every)
+    assert len({line.split()[0].strip(":") for line in every}) == len(every) == 7
+
+
+def test_identify_when_shown_then_it_ends_with_the_answer(
+    tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Yes only for the old drive with its new one seen starting; the drive at hand is named."""
+    monkeypatch.setenv("COLUMNS", "200")
+    for state, text in screens(tmp_path, command).items():
+        answer, drive = ENDS[state]
+        last = text.splitlines()[-1]
+        assert last.startswith(f"May this drive be wiped? {answer} This drive: Quire 9, serial")
+        assert last.endswith(f"{drive}.")
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_identify_when_narrow_or_wide_then_lines_end_between_words(
+    code: str, tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At every width the words are those of a screen that has room for all."""
+    archive = make_archive(tmp_path / "archive")
+    old, new = pair(tmp_path)
+    filed(archive, "J-1", (old, new), verdict="stop")
+
+    def shown(width: int) -> str:
+        monkeypatch.setenv("COLUMNS", str(width))
+        return command("identify", old, "--archive", archive.root, "--lang", code).out
+
+    whole = set(shown(1000).split())
+    for width in range(60, 201, 4):
+        out = shown(width)
+        assert set(out.split()) == whole
+        assert max(map(len, out.splitlines())) <= width
+
+
+def test_identify_when_german_then_nothing_of_ours_stays_in_english(
+    tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every line of every case but the names of the drives."""
+    monkeypatch.setenv("COLUMNS", "200")
+    english = [text.splitlines() for text in screens(tmp_path / "en", command).values()]
+    german = screens(tmp_path / "de", command, "--lang", "de")
+    known = {line for lines in english for line in lines}
+    same = {line for text in german.values() for line in text.splitlines()} & known
+    assert {line for line in same if re.search("[a-z]{3}", line)} == set()
+    last = german["wait"].splitlines()[-1]
+    assert last.startswith("Darf dieses Laufwerk gelöscht werden? NOCH NICHT. Der Rechner muss")

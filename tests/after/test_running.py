@@ -138,7 +138,13 @@ def test_running_when_it_is_the_new_drive_alone_then_yes_and_it_is_filed(
     assert not [line for line in after["against"] if "start" in line or "running" in line]
     shown = command("running", *at(archive))
     assert shown.code == 0
-    assert shown.out.startswith(" YES ")
+    assert shown.out.startswith(" OK YES ")
+    last = shown.out.rsplit("\n\n", 1)[-1].split()
+    # Arithmetic: 40,960 sectors of 512 bytes are 20.97 MB.
+    assert " ".join(last) == (
+        "May the old drive be wiped? NOT YET. Run `identify` on the old drive first."
+        " Old drive: Ream, serial number OLD-1, 20.97 MB."
+    )
     assert (archive.jobs / "J-1~running-2").is_dir()
     events = command("jobs", "show", "J-1", "--archive", archive.root, "--json").document["events"]
     assert [(row["event"], row["fits"]) for row in events] == [("running", True)] * 2
@@ -160,7 +166,9 @@ def test_running_when_it_is_the_old_drive_then_no_and_identify_knows(
     told = command("identify", tmp_path / "was", "--archive", archive.root, "--json").document
     assert any("was not running from its new drive" in line for line in told["against"])
     shown = command("running", *at(archive, "J-2"))
-    assert shown.out.startswith(" NO ")
+    assert shown.out.startswith(" X NO ")
+    last = " ".join(shown.out.rsplit("\n\n", 1)[-1].split())
+    assert "wiped? NO. The machine does not run from the new drive. Old drive: Quire 9" in last
     assert "Wipe nothing" in shown.out
 
 
@@ -239,7 +247,7 @@ def test_running_when_the_old_drive_is_still_attached_then_it_is_not_called_well
     document, states = look(command, *at(archive))
     assert (document["answer"], document["fits"], states["old-drive"]) == ("yes", False, "beware")
     assert document["says"].startswith("The old drive is still attached")
-    assert command("running", *at(archive)).out.startswith(" LOOK AGAIN ")
+    assert command("running", *at(archive)).out.startswith(" ? LOOK AGAIN ")
     other = Tree(tmp_path / "other")
     shutil.copytree(tree.root / "proc", other.root / "proc")
     copy = tmp_path / "copy.img"
@@ -420,3 +428,60 @@ def test_identify_when_the_machine_was_looked_at_more_than_once_then_the_last_ti
         file_running(archive, "J-1", document, None)
         told = command("identify", old, "--archive", archive.root, "--json").document["against"]
         assert any("was not running" in line for line in told) is not fits
+
+
+@pytest.mark.usefixtures("tree")
+@pytest.mark.parametrize("verdict", ["review", "stop"])
+def test_running_when_the_job_is_not_sound_then_the_answer_is_no(
+    verdict: str, archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """A start from the new drive proves nothing about what it lacks."""
+    filed(archive, "J-2", (tmp_path / "old", tmp_path / "new"), verdict=verdict)
+    shown = command("running", *at(archive, "J-2"))
+    assert shown.code == 0
+    assert "NO. The job is not sound. Old drive: Ream" in " ".join(shown.out.split())
+
+
+@pytest.mark.usefixtures("tree")
+def test_running_when_only_a_manifest_is_known_then_wiping_is_not_spoken_of_at_the_end(
+    archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """The manifest of the new drive does not name the old one."""
+    assert archive.root.is_dir()
+    last = command("running", "--against", tmp_path / "new").out.rsplit("\n\n", 1)[-1]
+    assert last.startswith("The old drive was not identified.")
+    assert "wipe" not in last
+
+
+@pytest.mark.usefixtures("tree")
+def test_running_when_german_then_nothing_of_ours_stays_in_english(
+    archive: Archive, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every line but names; the answer is the same."""
+    monkeypatch.setenv("COLUMNS", "300")
+    english, german = (
+        command("running", *at(archive), "--lang", code).out.splitlines() for code in ("en", "de")
+    )
+    same = set(english) & set(german)
+    assert {line for line in same if "the" in line or "not" in line} == set()
+    assert german[-1].startswith("Darf das alte Laufwerk gelöscht werden? NOCH NICHT. Erst")
+
+
+@pytest.mark.usefixtures("tree")
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_running_when_narrow_or_wide_then_lines_end_between_words(
+    code: str, archive: Archive, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The words are those of a screen that has room for all."""
+
+    def shown(width: int) -> list[str]:
+        monkeypatch.setenv("COLUMNS", str(width))
+        lines: list[str] = command("running", *at(archive), "--lang", code).out.splitlines()
+        return lines
+
+    whole = " ".join(shown(1000)).split()
+    for width in (60, 61, 67, 80, 99, 131, 200):
+        lines = shown(width)
+        assert max(map(len, lines)) <= width
+        words = {word for word in " ".join(lines).split() if word.isalpha()}
+        assert words - set(whole) == set()

@@ -16,6 +16,8 @@ from verify.archive.proof import event_problem, job_problems
 from verify.manifest.base import Depth
 from verify.matching.merge_listings import compare_contents, file_block_bytes
 from verify.matching.pairing import match_partitions
+from verify.report.words import LEVELS
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -32,10 +34,19 @@ IDENTITY_SCHEMA = "drivewitness.identity/1"
 
 Side = Literal["source", "target"]
 Which = Literal["source", "target", "unknown", "cannot_tell"]
+State = Literal["new", "free", "wait", "keep", "file", "not_known", "cannot_tell"]
 
 _DEPTHS = get_args(Depth)
 
-_SORTS = ("missing", "extra", "resized", "changed", "streams", "retimed", "recreated")
+_SORTS = {
+    "missing": say("missing"),
+    "extra": say("extra"),
+    "resized": say("resized"),
+    "changed": say("changed"),
+    "streams": say("streams"),
+    "retimed": say("retimed"),
+    "recreated": say("recreated"),
+}
 """What of a pair's files tells that a drive was used: fields of PairContents, all `Sorted`."""
 
 
@@ -69,14 +80,36 @@ class Match:
 class Identified:
     """The answer: `match` is the newest job of the drive, where it can be told.
 
-    `against`: what stands against wiping this drive, a sentence each. `changed`: what is not as
-    it was recorded; `None` where that was not looked at.
+    `against`: what stands against wiping this drive, a sentence each; `start`: that of them which
+    says that the new drive was not seen to start alone. `changed`: what is not as it was recorded;
+    `None` where that was not looked at. `read_now`: a drive was read, and not a file.
     """
 
     which: Which
     matches: tuple[Match, ...] = ()
     changed: tuple[str, ...] | None = None
     against: list[str] = field(default_factory=list)
+    start: str | None = None
+    read_now: bool = True
+
+    @property
+    def state(self) -> State:
+        """What the drive is for whoever holds it: free is an old one that nothing stands against.
+
+        `wait`: the old one, and only the start of the new one lacks; `keep`: the old one, and more
+        stands against it; `file`: no drive, but an image or a manifest of one.
+        """
+        if self.which == "unknown":
+            return "not_known"
+        if self.which == "cannot_tell":
+            return "cannot_tell"
+        if not self.read_now:
+            return "file"
+        if self.which == "target":
+            return "new"
+        if not self.against:
+            return "free"
+        return "wait" if self.against == [self.start] else "keep"
 
     @property
     def match(self) -> Match | None:
@@ -92,17 +125,19 @@ def which_drive(index: Index, header: Header) -> Identified:
     if known:
         return Identified(known[-1].side, known)
     if not found:
-        return Identified("unknown", (), against=["No job of the archive knows this drive."])
+        return Identified("unknown", (), against=[say("No job of the archive knows this drive.")])
     if own_serial(here) is not None and all(own_serial(match.drive) for match in found):
-        words = "It has the identifiers of a job's drive and another serial number: another clone."
+        words = say(
+            "It has the identifiers of a job's drive and another serial number: another clone."
+        )
         return Identified("unknown", found, against=[words])
     if own_serial(here) is None and len({match.side for match in found}) == 1:
         return Identified(found[-1].side, found)
-    words = "It cannot be told which drive this is: both drives of a job have its identifiers."
+    words = say("It cannot be told which drive this is: both drives of a job have its identifiers.")
     if own_serial(here) is not None:
-        words = "It cannot be told which drive this is: the job recorded no serial number."
-    advice = " Attach it without an adapter, or compare the serial number on its label."
-    return Identified("cannot_tell", found, against=[words + advice])
+        words = say("It cannot be told which drive this is: the job recorded no serial number.")
+    advice = say("Attach it without an adapter, or compare the serial number on its label.")
+    return Identified("cannot_tell", found, against=[joined((words, advice), " ")])
 
 
 def own_serial(drive: HasSerial) -> str | None:
@@ -132,49 +167,92 @@ def _one_model(here: DriveRecord, there: DriveRecord) -> bool:
     return here.model is None or there.model is None or here.model == there.model
 
 
-def weigh(archive: Archive, found: Identified, header: Header, key: Key | None) -> None:
-    """Add what stands against wiping the drive; `found.changed` was looked at before."""
-    match = found.match
+def weigh(
+    archive: Archive, found: Identified, header: Header, key: Key | None, *, recorded: bool
+) -> None:
+    """Add what stands against wiping the drive; `found.changed` was looked at before.
+
+    `recorded`: a manifest was given, and the drive itself was not read.
+    """
+    found.read_now = not recorded and header.drive.kind == "device"
+    found.against += _against_drive(header, recorded=recorded)
+    if found.match is not None:
+        _weigh_job(archive, found, found.match, header, key)
+
+
+def _against_drive(header: Header, *, recorded: bool) -> Iterator[str]:
+    if recorded:
+        yield say("It is a manifest: the drive itself was not read.")
+    elif header.drive.kind == "image":
+        yield say("It is an image: no drive was read.")
+    elif header.scope == "unconfirmed":
+        yield say("It has no table, and nobody confirmed that it is a whole drive.")
     if header.drive.mounted:
-        found.against.append("It is in use: mounted on this machine.")
-    if match is None:
-        return
+        yield say("It is in use: mounted on this machine.")
+
+
+def _weigh_job(
+    archive: Archive, found: Identified, match: Match, header: Header, key: Key | None
+) -> None:
     job = match.job
     if match.side == "target":
-        found.against.append(f"It is the new drive of job {job.job}.")
+        found.against.append(say("It is the new drive of job {job}.", job=job.job))
     if job.verdict != "sound":
-        found.against.append(f"Job {job.job} is not sound, but {job.verdict}.")
+        verdict = LEVELS.get(job.verdict, job.verdict)
+        found.against.append(
+            say("Job {job} is not sound, but {verdict}.", job=job.job, verdict=verdict)
+        )
     if found.changed is None:
-        found.against.append("Whether it changed since was not looked at.")
+        found.against.append(say("Whether it changed since was not looked at."))
     elif found.changed:
-        what = "; ".join(found.changed)
-        found.against.append(f"It is not what it was when job {job.job} was filed: {what}.")
+        what = joined(found.changed, "; ")
+        found.against.append(
+            say("It is not what it was when job {job} was filed: {what}.", job=job.job, what=what)
+        )
     if _DEPTHS.index(header.depth) < _DEPTHS.index(job.depth):
         found.against.append(
-            f"It was read at depth {header.depth}, and for job {job.job} at depth {job.depth}: what"
-            " was not read may have changed."
+            say(
+                "It was read at depth {depth}, and for job {job} at depth {then}: what was not read"
+                " may have changed.",
+                depth=header.depth,
+                job=job.job,
+                then=job.depth,
+            )
         )
-    if words := _start_doubted(archive, job.job, key):
-        found.against.append(words)
+    words, found.start = _start_doubted(archive, job.job, key)
+    found.against += [item for item in (words, found.start) if item]
     if problems := job_problems(archive, job.job, key):
-        found.against.append(f"Job {job.job} is not as it was sealed: {problems[0].message}")
+        problem = problems[0].message
+        found.against.append(
+            say("Job {job} is not as it was sealed: {problem}", job=job.job, problem=problem)
+        )
 
 
-def _start_doubted(archive: Archive, job: str, key: Key | None) -> str | None:
-    """Return what stands against a job's new drive having started alone, by what was filed last."""
+def _start_doubted(archive: Archive, job: str, key: Key | None) -> tuple[str | None, str | None]:
+    """Return what is amiss with what was filed of a start, and that the start itself lacks.
+
+    What was filed last counts.
+    """
     with archive.index() as index:
         names = index.events(job)
-    words = f"Nobody filed that the new drive of job {job} started alone."
+    words: str | None = say("Nobody filed that the new drive of job {job} started alone.", job=job)
     for name in names:
         event = archive.entry(name).event
         if event is None or event.event == "deleted":
             continue
         if problem := event_problem(archive, name, key):
-            return f"What was filed about the start of job {job} is not as it was sealed: {problem}"
-        words = ""
+            amiss = say(
+                "What was filed about the start of job {job} is not as it was sealed: {problem}",
+                job=job,
+                problem=problem,
+            )
+            return amiss, None
+        words = None
         if event.event == "running" and not event.fits:
-            words = f"When last looked at, job {job} was not running from its new drive alone."
-    return words or None
+            words = say(
+                "When last looked at, job {job} was not running from its new drive alone.", job=job
+            )
+    return None, words
 
 
 def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
@@ -184,9 +262,9 @@ def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
         ManifestAltered: a row of a manifest is none.
     """
     old, new = then.header, now.header
-    told = []
+    told: list[str] = []
     if drive_record(old).table_digest != drive_record(new).table_digest:
-        told.append("its partition table")
+        told.append(say("its partition table"))
     pairs = match_partitions(old, new)
     contents = compare_contents(then, now, pairs).pairs
     for pair in pairs:
@@ -194,22 +272,26 @@ def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
             continue
         words = list(_changed(contents[pair.number]))
         if file_block_bytes(*pair.both) is None:
-            words.append("its large files were read in blocks of another size, and not compared")
+            words.append(
+                say("its large files were read in blocks of another size, and not compared")
+            )
         if pair.both[0].listing != pair.both[1].listing and not words:
-            words.append("its counts")
+            words.append(say("its counts"))
         if words:
-            told.append(f"partition {pair.number}: {', '.join(words)}")
+            told.append(
+                say("partition {number}: {what}", number=pair.number or 0, what=joined(words))
+            )
     return tuple(told)
 
 
 def _changed(pair: PairContents) -> Iterable[str]:
-    for sort in _SORTS:
+    for sort, word in _SORTS.items():
         if count := getattr(pair, sort).count:
-            yield f"{count:,} {sort}"
+            yield say("{count:,} {word}", count=count, word=word)
     if pair.raw and pair.mismatches:
-        yield f"{pair.mismatches:,} blocks"
+        yield say("{count:,} blocks", count=pair.mismatches)
     if pair.unreadable.count:
-        yield f"{pair.unreadable.count:,} unreadable"
+        yield say("{count:,} unreadable", count=pair.unreadable.count)
 
 
 def identified_document(found: Identified, header: Header) -> dict[str, Any]:
@@ -218,6 +300,7 @@ def identified_document(found: Identified, header: Header) -> dict[str, Any]:
     return {
         "schema": IDENTITY_SCHEMA,
         "which": found.which,
+        "state": found.state,
         "verdict": "stop" if found.against else "sound",
         "may_be_wiped": not found.against,
         "against": found.against,
@@ -225,6 +308,7 @@ def identified_document(found: Identified, header: Header) -> dict[str, Any]:
         "job_verdict": match.job.verdict if match else None,
         "job_filed": match.job.filed if match else None,
         "matched_by": match.by if match else None,
+        "read_now": found.read_now,
         "changed": None if found.changed is None else list(found.changed),
         "matches": [
             {"job": item.job.job, "side": item.side, "by": item.by, "filed": item.job.filed}

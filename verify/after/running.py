@@ -20,9 +20,12 @@ from verify.after.running_checks import (
     trim,
 )
 from verify.manifest.header import Header
+from verify.text.message import joined, say
 from verify.version import __version__
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from verify.after.running_checks import State
     from verify.machine.running_machine import Machine, SeenDrive
 
@@ -60,20 +63,21 @@ class Running:
         """What it comes to, as one sentence."""
         if self._amiss is not None:
             return self._amiss.message
-        return "This machine runs from the new drive, and from it alone."
+        return say("This machine runs from the new drive, and from it alone.")
 
 
 @dataclass(frozen=True, slots=True)
 class Against:
     """What the machine is held against; `source`: the old drive, where a job tells of it.
 
-    `problem`: what of the job is not as it was sealed.
+    `problem`: what of the job is not as it was sealed. `verdict`: the job's.
     """
 
     target: Header
     source: Header | None = None
     job: str | None = None
     problem: str | None = None
+    verdict: str | None = None
 
 
 def judge_running(machine: Machine, here: SeenDrive | None, against: Against) -> Running:
@@ -87,14 +91,20 @@ def judge_running(machine: Machine, here: SeenDrive | None, against: Against) ->
         return Running("cannot_tell", None, (Check("system-drive", "not_told", words),))
     answer, by, words = _which(here, against)
     layers = " on ".join(machine.system.layers)
-    through = f" ({layers})" if layers else ""
+    drive = _name(here)
+    through = say("{drive} ({layers})", drive=drive, layers=layers) if layers else drive
+    lies = say("{point} lies on {drives}.", point=machine.system.point, drives=through)
     checks = [
-        Check("system-drive", "fits", f"{machine.system.point} lies on {_name(here)}{through}."),
+        Check("system-drive", "fits", lies),
         Check("new-drive", _STATES[answer], words),
         _start_volumes(machine, here),
     ]
     if against.problem is not None:
-        words = f"Job {against.job} is not as it was sealed: {against.problem}"
+        words = say(
+            "Job {job} is not as it was sealed: {problem}",
+            job=against.job or "",
+            problem=against.problem,
+        )
         checks.append(Check("job", "differs", words))
     if answer != "no":
         checks += [
@@ -111,14 +121,22 @@ def judge_running(machine: Machine, here: SeenDrive | None, against: Against) ->
 def _untold(machine: Machine) -> str:
     system = machine.system
     if system.untold is not None:
-        return f"The drive of {system.point} cannot be told: {system.untold}."
+        return say(
+            "The drive of {point} cannot be told: {reason}.",
+            point=system.point,
+            reason=system.untold,
+        )
     names = ", ".join(system.drives)
-    return f"{system.point} lies on several drives: {names}; one new drive is not all of it."
+    return say(
+        "{point} lies on several drives: {names}; one new drive is not all of it.",
+        point=system.point,
+        names=names,
+    )
 
 
 def _name(drive: SeenDrive) -> str:
-    model = f" {drive.model}" if drive.model else ""
-    return f"{drive.path}{model}, {drive.serial or 'no serial number'}"
+    named = f"{drive.path} {drive.model}" if drive.model else drive.path
+    return joined((named, drive.serial or say("no serial number")))
 
 
 def is_same(drive: Header, seen: SeenDrive) -> bool | None:
@@ -156,14 +174,21 @@ def _which(here: SeenDrive, against: Against) -> tuple[Answer, By | None, str]:
     old = None if against.source is None else is_same(against.source, here)
     told: tuple[Answer, By | None, str]
     if new and old:
-        told = "cannot_tell", None, "Both drives of the job gave this serial number."
+        told = "cannot_tell", None, say("Both drives of the job gave this serial number.")
     elif new:
-        told = "yes", "serial", f"{here.name} is the new drive, by the serial number it gives."
+        words = say("{drive} is the new drive, by the serial number it gives.", drive=here.name)
+        told = "yes", "serial", words
     elif old:
-        told = "no", "serial", f"{here.name} is the OLD drive, by the serial number it gives."
+        words = say("{drive} is the OLD drive, by the serial number it gives.", drive=here.name)
+        told = "no", "serial", words
     elif new is False:
-        serials = f"it gives {here.serial}, the new drive gave {against.target.drive.serial}"
-        told = "no", "serial", f"{here.name} is not the new drive: {serials}."
+        words = say(
+            "{drive} is not the new drive: it gives {serial}, the new drive gave {then}.",
+            drive=here.name,
+            serial=here.serial or "",
+            then=against.target.drive.serial or "",
+        )
+        told = "no", "serial", words
     else:
         told = _by_identifiers(here, against, not_old=old is False)
     return told
@@ -174,40 +199,61 @@ def _by_identifiers(
 ) -> tuple[Answer, By | None, str]:
     """Tell it without the serial numbers of both; `not_old`: by its own it is not the old one."""
     if not _has_identifiers(against.target, here):
-        words = f"{here.name} has not the size and the identifier of the new drive."
+        words = say(
+            "{drive} has not the size and the identifier of the new drive.", drive=here.name
+        )
         return "no", "identifiers", words
     if against.source is None:
-        words = (
-            f"{here.name} has the new drive's size and identifier, and so has the old one if it is"
-            f" as large: without a serial number in both places it cannot be told. {_label(here)}"
+        words = say(
+            "{drive} has the new drive's size and identifier, and so has the old one if it is as"
+            " large: without a serial number in both places it cannot be told. {label}",
+            drive=here.name,
+            label=_label(here),
         )
         return "cannot_tell", None, words
     if not not_old and _has_identifiers(against.source, here):
-        words = (
-            f"Both drives of the job have the size and identifier of {here.name}: without a serial"
-            f" number in both places it cannot be told which it is. {_label(here)}"
+        words = say(
+            "Both drives of the job have the size and identifier of {drive}: without a serial"
+            " number in both places it cannot be told which it is. {label}",
+            drive=here.name,
+            label=_label(here),
         )
         return "cannot_tell", None, words
-    words = f"{here.name} is the new drive by size and identifier, and not the old one."
+    words = say(
+        "{drive} is the new drive by size and identifier, and not the old one.", drive=here.name
+    )
     return "yes", "identifiers", words
 
 
 def _label(here: SeenDrive) -> str:
     """Return what can be compared with a label."""
     if here.serial is None:
-        return "It gives no serial number here either."
-    return f"The serial number it gives here is {here.serial}: compare the new drive's label."
+        return say("It gives no serial number here either.")
+    return say(
+        "The serial number it gives here is {serial}: compare the new drive's label.",
+        serial=here.serial,
+    )
+
+
+def _drives(names: Collection[str]) -> str:
+    return ", ".join(names) if names else say("a drive that is not told")
 
 
 def _start_volumes(machine: Machine, here: SeenDrive) -> Check:
     elsewhere = [
-        f"{point} lies on {', '.join(drives) or 'a drive that is not told'}"
+        say("{point} lies on {drives}", point=point, drives=_drives(drives))
         for point, drives in machine.start_volumes
         if set(drives) != {here.name}
     ]
     if elsewhere:
-        return Check("start-volumes", "differs", f"{'; '.join(elsewhere)}: not on {here.name}.")
-    return Check("start-volumes", "fits", "Nothing that a start needs is mounted from elsewhere.")
+        return Check(
+            "start-volumes",
+            "differs",
+            say("{places}: not on {drive}.", places=joined(elsewhere, "; "), drive=here.name),
+        )
+    return Check(
+        "start-volumes", "fits", say("Nothing that a start needs is mounted from elsewhere.")
+    )
 
 
 def _old_drive(machine: Machine, here: SeenDrive, against: Against) -> Check:
@@ -218,17 +264,24 @@ def _old_drive(machine: Machine, here: SeenDrive, against: Against) -> Check:
             continue
         same = None if against.source is None else is_same(against.source, other)
         if same:
-            words = f"The old drive is still attached: {_name(other)}."
+            words = say("The old drive is still attached: {drive}.", drive=_name(other))
             return Check("old-drive", "beware", words)
         if shared := _shared(here, other, against.source):
-            words = f"{_name(other)} is attached as well and has the same {shared}."
+            words = say(
+                "{drive} is attached as well and has the same {shared}.",
+                drive=_name(other),
+                shared=shared,
+            )
             return Check("old-drive", "beware", words)
         if other.table is None and same is None:
             closed.append(other.name)
     if closed:
-        words = f"Whether {', '.join(closed)} is the old drive cannot be told: it was not opened."
+        words = say(
+            "Whether {drives} is the old drive cannot be told: it was not opened.",
+            drives=", ".join(closed),
+        )
         return Check("old-drive", "not_told", words)
-    words = "No other attached drive is the old one or has the same identifiers."
+    words = say("No other attached drive is the old one or has the same identifiers.")
     return Check("old-drive", "fits", words)
 
 
@@ -238,11 +291,11 @@ def _shared(here: SeenDrive, other: SeenDrive, source: Header | None) -> str | N
         return None
     ids = {here.table.disk_id if here.table else None, source.table.disk_id if source else None}
     if other.table.disk_id is not None and other.table.disk_id in ids:
-        return "disk identifier"
+        return say("disk identifier")
     own = {item.guid for item in (here.table.partitions if here.table else ())}
     own |= {item.guid for item in (source.partitions if source else ())}
     if own & {item.guid for item in other.table.partitions} - {None}:
-        return "partition identifiers"
+        return say("partition identifiers")
     return None
 
 
@@ -257,6 +310,7 @@ def running_document(
         "matched_by": running.matched_by,
         "says": running.says,
         "job": against.job,
+        "job_verdict": against.verdict,
         "at": at,
         "host": machine.host,
         "platform": machine.platform,

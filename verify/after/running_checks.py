@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from verify.text.message import joined, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -20,9 +21,9 @@ LEAST_FREE = 0.05
 
 
 _TRIMS: dict[str, tuple[State, str]] = {
-    "on": ("fits", "TRIM is on"),
-    "off": ("beware", "TRIM is off"),
-    "not_told": ("not_told", "TRIM is not told"),
+    "on": ("fits", say("TRIM is on")),
+    "off": ("beware", say("TRIM is off")),
+    "not_told": ("not_told", say("TRIM is not told")),
 }
 
 
@@ -58,19 +59,21 @@ def _pairs(
 def partitions(here: SeenDrive, target: Header) -> Check:
     """Hold every partition against its record."""
     if here.table is None or not target.partitions:
-        return Check("partitions", "not_told", f"The table of {here.name} was not read.")
-    told = []
+        words = say("The table of {drive} was not read.", drive=here.name)
+        return Check("partitions", "not_told", words)
+    told: list[str] = []
     for partition, now, sector in _pairs(here, target):
         if now is None:
-            told.append(f"partition {partition.number} is not there")
+            told.append(say("partition {number} is not there", number=partition.number))
         elif not _is_in_place(partition, now, sector):
-            told.append(f"partition {partition.number} is not what was recorded")
+            told.append(say("partition {number} is not what was recorded", number=partition.number))
     more = len(here.table.partitions) - len(target.partitions)
     if more > 0 and not told:
-        told.append(f"there are {more} more")
+        told.append(say("there are {more} more", more=more))
     if told:
-        return Check("partitions", "differs", f"The partitions changed: {'; '.join(told)}.")
-    words = f"All {len(target.partitions)} partitions are as recorded."
+        words = say("The partitions changed: {what}.", what=joined(told, "; "))
+        return Check("partitions", "differs", words)
+    words = say("All {number} partitions are as recorded.", number=len(target.partitions))
     return Check("partitions", "fits", words)
 
 
@@ -87,33 +90,48 @@ def _is_in_place(partition: Partition, now: SeenPartition, sector: int) -> bool:
 
 def filesystems(here: SeenDrive, target: Header) -> Check:
     """Hold kind, identifier and size of every filesystem against its record."""
-    told, compared = [], 0
+    told: list[str] = []
+    compared = 0
     for partition, now, _ in _pairs(here, target):
         then = partition.filesystem
         if now is None or now.filesystem is None:
             continue
         compared += 1
         if (now.filesystem, now.filesystem_id) != (then.kind, then.id):
-            told.append(f"partition {partition.number} has another filesystem")
+            told.append(say("partition {number} has another filesystem", number=partition.number))
         elif now.filesystem_bytes != then.size_bytes:
-            told.append(f"the filesystem of partition {partition.number} has another size")
+            told.append(
+                say(
+                    "the filesystem of partition {number} has another size",
+                    number=partition.number,
+                )
+            )
     if told:
-        return Check("filesystems", "differs", f"The filesystems changed: {'; '.join(told)}.")
+        words = say("The filesystems changed: {what}.", what=joined(told, "; "))
+        return Check("filesystems", "differs", words)
     if not compared:
-        words = "The filesystems were not looked at: this system does not tell."
+        words = say("The filesystems were not looked at: this system does not tell.")
         return Check("filesystems", "not_told", words, decides=False)
-    return Check("filesystems", "fits", f"All {compared} filesystems are those recorded.")
+    words = say("All {number} filesystems are those recorded.", number=compared)
+    return Check("filesystems", "fits", words)
 
 
 def free_space(machine: Machine, here: SeenDrive, target: Header) -> Check:
     """Say how much of the system volume is free, beside what was when it was read."""
     size, free = machine.system.size_bytes, machine.system.free_bytes
     if not size or free is None:
-        words = "How much is free is not told."
+        words = say("How much is free is not told.")
         return Check("free-space", "not_told", words, decides=False)
     then = _recorded_free(machine, here, target)
-    before = "" if then is None else f"; {decimal_size(then)} when it was recorded"
-    words = f"{decimal_size(free)} of {decimal_size(size)} ({free / size:.0%}) are free{before}."
+    words = say(
+        "{free} of {size} ({share:.0%}) are free{before}.",
+        free=decimal_size(free),
+        size=decimal_size(size),
+        share=free / size,
+        before=""
+        if then is None
+        else say("; {size} when it was recorded", size=decimal_size(then)),
+    )
     state: State = "beware" if free < LEAST_FREE * size else "fits"
     return Check("free-space", state, words, decides=False)
 
@@ -129,29 +147,46 @@ def _recorded_free(machine: Machine, here: SeenDrive, target: Header) -> int | N
 def trim(machine: Machine) -> Check:
     """Say whether the drive is told what is free."""
     state, words = _TRIMS[machine.trim.answer]
-    return Check("trim", state, f"{words}: {machine.trim.detail}.", decides=False)
+    told = say("{words}: {detail}.", words=words, detail=machine.trim.detail)
+    return Check("trim", state, told, decides=False)
 
 
 def boot_entries(machine: Machine, here: SeenDrive) -> Check:
     """Say which entry of the firmware this run was started by, and whether it names this drive."""
     firmware = machine.firmware
     if firmware.untold is not None:
-        words = f"Start-up entries are not told: {firmware.untold}."
+        words = say("Start-up entries are not told: {reason}.", reason=firmware.untold)
         return Check("boot-entries", "not_told", words, decides=False)
     started = next((item for item in firmware.entries if item.number == firmware.current), None)
     if started is None or started.partition is None:
-        what = "no entry" if started is None else f"{_entry(started)}, which names no partition"
-        words = f"The machine was started by {what}."
+        words = (
+            say("The machine was started by no entry.")
+            if started is None
+            else say(
+                "The machine was started by {entry}, which names no partition.",
+                entry=_entry(started),
+            )
+        )
         return Check("boot-entries", "not_told", words, decides=False)
-    words = f"The machine was started by {_entry(started)}, which names"
+    entry = _entry(started)
     if started.partition not in _identifiers(here):
-        return Check("boot-entries", "differs", f"{words} a partition of another drive.")
-    words += f" a partition of {here.name}."
+        words = say(
+            "The machine was started by {entry}, which names a partition of another drive.",
+            entry=entry,
+        )
+        return Check("boot-entries", "differs", words)
+    words = say(
+        "The machine was started by {entry}, which names a partition of {drive}.",
+        entry=entry,
+        drive=here.name,
+    )
     if all(drive.table for drive in machine.drives):
         known = set().union(*map(_identifiers, (here, *machine.drives)))
         named = [item for item in firmware.entries if item.partition is not None]
         if stale := [_entry(item) for item in named if item.partition not in known]:
-            words += f" Entries that name no attached partition: {', '.join(stale)}."
+            names = ", ".join(stale)
+            more = say("Entries that name no attached partition: {names}.", names=names)
+            words = joined((words, more), " ")
     return Check("boot-entries", "fits", words)
 
 

@@ -8,8 +8,19 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.report.comparison_report import both_sizes
-from verify.report.terminal import facts_table, plain, section, sentence
+from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
+from verify.report.comparison_report import NOT_TOLD, both_sizes
+from verify.report.terminal import (
+    badge,
+    facts_table,
+    headline,
+    plain,
+    print_answer,
+    section,
+    sentence,
+)
+from verify.text.language import translated
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -17,52 +28,96 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from verify.machine.running_machine import SeenDrive
+    from verify.manifest.header import Header
+    from verify.report.answer import Word
 
-_STATES = {"fits": "fits", "differs": "DIFFERS", "beware": "BEWARE", "not_told": "not told"}
+_STATES = {
+    "fits": say("fits"),
+    "differs": say("DIFFERS"),
+    "beware": say("BEWARE"),
+    "not_told": NOT_TOLD,
+}
 
 _SAYS = {
-    "yes": "this machine runs from the new drive, and from it alone",
-    "beware": "it runs from the new drive, but something has to be looked at first",
-    "no": "this machine does NOT run from the new drive",
-    "cannot_tell": "whether it runs from the new drive cannot be told",
+    "yes": say("this machine runs from the new drive, and from it alone"),
+    "beware": say("it runs from the new drive, but something has to be looked at first"),
+    "no": say("this machine does NOT run from the new drive"),
+    "cannot_tell": say("whether it runs from the new drive cannot be told"),
 }
 
 _NEXT = {
-    "yes": "Keep the old drive until `identify` on it says that nothing stands against wiping it.",
-    "beware": "Put right what is named above, start the machine again, and look again.",
-    "no": "Wipe nothing. Switch off, look at which drive is attached where, start again.",
-    "cannot_tell": "Wipe nothing. Where a serial number is named above, compare it with the label"
-    " of the new drive; only who saw both agree, and the old drive away, files `jobs started`.",
+    "yes": say(
+        "Keep the old drive until `identify` on it says that nothing stands against wiping it."
+    ),
+    "beware": say("Put right what is named above, start the machine again, and look again."),
+    "no": say("Wipe nothing. Switch off, look at which drive is attached where, start again."),
+    "cannot_tell": say(
+        "Wipe nothing. Where a serial number is named above, compare it with the label"
+        " of the new drive; only who saw both agree, and the old drive away, files `jobs started`."
+    ),
 }
 
 
-def print_running(console: Console, document: dict[str, Any]) -> None:
-    """Print whether the machine runs from the new drive, and everything that was looked at."""
+_BADGES = {
+    "yes": (say("YES"), "sound"),
+    "beware": (say("LOOK AGAIN"), "review"),
+    "no": (say("NO"), "stop"),
+    "cannot_tell": (say("CANNOT TELL"), "stop"),
+}
+
+_ANSWERS: dict[str, tuple[Word, str]] = {
+    "yes": ("not yet", say("Run `identify` on the old drive first.")),
+    "beware": ("not yet", say("What stands above must be put right first.")),
+    "no": ("no", say("The machine does not run from the new drive.")),
+    "cannot_tell": ("no", say("Whether the machine runs from the new drive cannot be told.")),
+}
+
+MANIFEST_ALONE = say("A manifest of the new drive alone does not name it.")
+JOB_NOT_SOUND = say("The job is not sound.")
+
+
+def print_running(console: Console, document: dict[str, Any], old: Header | None) -> None:
+    """Print whether the machine runs from the new drive, and everything that was looked at.
+
+    `old`: the old drive of the job, where a job is known.
+    """
     answer = document["answer"]
     if answer == "yes" and not document["fits"]:
         answer = "beware"
-    badge = {"yes": "YES", "beware": "LOOK AGAIN", "no": "NO", "cannot_tell": "CANNOT TELL"}
-    console.print(Text(f" {badge[answer]} ", style="bold reverse"), end=" ")
-    console.print(sentence(_SAYS[answer], "bold"))
-    section(console, "LOOKED AT")
+    console.print(headline(badge(*_BADGES[answer]), _SAYS[answer]))
+    section(console, say("LOOKED AT"))
     table = Table.grid(padding=(0, 2))
     table.add_column(no_wrap=True)
     table.add_column()
     for check in document["checks"]:
         heavy = "bold" if check["state"] in {"differs", "beware"} else ""
-        table.add_row(Text(_STATES[check["state"]], style=heavy), sentence(check["message"], heavy))
+        state = Text(translated(_STATES[check["state"]]), style=heavy)
+        table.add_row(state, sentence(check["message"], heavy))
     console.print(table)
-    section(console, "THE NEW DRIVE", "as it was recorded")
+    section(console, say("THE NEW DRIVE"), say("as it was recorded"))
     console.print(facts_table(_expected(document["expected"])))
-    section(console, "NEXT")
+    section(console, say("NEXT"))
     console.print(Padding(sentence(_NEXT[answer]), (0, 0, 0, 2)))
+    print_answer(console, answer_for(answer, old, document["job_verdict"]))
+
+
+def answer_for(answer: str, old: Header | None, verdict: str | None) -> Answer:
+    """Return whether the old drive may be wiped: never yes, for it is not the one at hand."""
+    if old is None:
+        return Answer(None, joined((NOT_IDENTIFIED, MANIFEST_ALONE), " "))
+    if what := no_drive(old):
+        return of_no_drive(what, old.drive.path, old.drive.size_bytes)
+    word, why = _ANSWERS[answer]
+    if word == "not yet" and verdict != "sound":
+        word, why = "no", JOB_NOT_SOUND
+    return Answer(word, why, facts_of(old.drive))
 
 
 def _expected(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    yield "model", drive["model"] or "not told"
-    yield "serial", drive["serial"] or "not told"
-    yield "size", both_sizes(drive["size_bytes"])
-    yield "id", drive["disk_id"] or "none"
+    yield say("model"), drive["model"] or NOT_TOLD
+    yield say("serial"), drive["serial"] or NOT_TOLD
+    yield say("size"), both_sizes(drive["size_bytes"])
+    yield say("id"), drive["disk_id"] or say("none")
 
 
 def print_drives(console: Console, drives: Sequence[SeenDrive]) -> None:

@@ -8,8 +8,9 @@ from rich.padding import Padding
 from rich.text import Text
 
 from verify.archive.entry import read_entry
-from verify.report.comparison_report import both_sizes, when
+from verify.report.comparison_report import NOT_TOLD, both_sizes, when
 from verify.report.terminal import facts_table, plain, section, sentence
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,7 +46,7 @@ def print_job(console: Console, job: dict[str, Any]) -> None:
     for side, title in (("source", "OLD DRIVE"), ("target", "NEW DRIVE")):
         if side in job:
             section(console, title)
-            console.print(facts_table(_drive_facts(job[side])))
+            console.print(facts_table(recorded_facts(job[side])))
     section(console, "LATER", "" if job["events"] else "nothing was filed about it")
     for event in job["events"]:
         by = f" by {event['technician']}" if event["technician"] else ""
@@ -72,38 +73,6 @@ def print_proof(console: Console, proof: Proof) -> None:
         console.print(Padding(sentence(told), (0, 0, 0, 2)))
 
 
-_WHICH = {
-    "source": "the old drive of job {job}",
-    "target": "the new drive of job {job}",
-    "unknown": "no drive of this archive",
-    "cannot_tell": "it cannot be told",
-}
-
-
-_BY_IDENTIFIERS = (
-    "A further clone of the same size has the same identifiers: compare the label on the drive"
-    " before it is wiped."
-)
-
-
-def print_identified(console: Console, document: dict[str, Any]) -> None:
-    """Print which drive it is, and what stands against wiping it."""
-    word = document["verdict"].upper()
-    which = _WHICH[document["which"]].format(job=document["job"])
-    console.print(Text(f" {word} ", style="bold reverse") + Text(" ") + sentence(which, "bold"))
-    if document["job"] is not None:
-        by = "the serial number" if document["matched_by"] == "serial" else "identifiers alone"
-        filed = f"filed {when(document['job_filed'])} as {document['job_verdict']}; known by {by}"
-        console.print(Padding(sentence(filed), (0, 0, 0, 2)))
-        if document["matched_by"] != "serial":
-            console.print(Padding(sentence(_BY_IDENTIFIERS), (0, 0, 0, 2)))
-    section(console, "AGAINST WIPING IT", "" if document["against"] else "nothing was found")
-    for line in document["against"]:
-        console.print(Padding(sentence(line), (0, 0, 0, 2)))
-    section(console, "THE DRIVE AT HAND")
-    console.print(facts_table(_drive_facts(document["drive"])))
-
-
 def _facts(job: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "job", job["job"]
     if "verdict" in job:
@@ -124,11 +93,13 @@ def _facts(job: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "seal", "none"
 
 
-def _drive_facts(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    yield "path", drive["path"]
-    yield "model", drive["model"] or "not told"
-    serial = drive["serial"] or "not told"
-    yield "serial", f"{serial} (of the adapter)" if drive["serial_source"] == "adapter" else serial
-    yield "size", both_sizes(drive["size_bytes"])
-    yield "id", drive["disk_id"] or "none"
-    yield "read", when(drive["captured"])
+def recorded_facts(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield what names a recorded drive: (word, value)."""
+    yield say("path"), drive["path"]
+    yield say("model"), drive["model"] or NOT_TOLD
+    serial = drive["serial"] or NOT_TOLD
+    adapter = drive["serial_source"] == "adapter"
+    yield say("serial"), say("{serial} (of the adapter)", serial=serial) if adapter else serial
+    yield say("size"), both_sizes(drive["size_bytes"])
+    yield say("id"), drive["disk_id"] or say("none")
+    yield say("read"), when(drive["captured"])

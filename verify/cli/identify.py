@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
-from verify.cli.options import DepthName, DepthOption, JsonOption, RetriesOption, ScratchOption
+from verify.cli.options import (
+    DepthName,
+    DepthOption,
+    JsonOption,
+    LangOption,
+    RetriesOption,
+    ScratchOption,
+)
 
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
@@ -26,6 +33,7 @@ def identify(  # noqa: PLR0913 - the command's own options
     depth: DepthOption = None,
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
+    lang: LangOption = None,
     json: JsonOption = False,
 ) -> int:
     """Say which drive of which job this is, and what stands against wiping it.
@@ -34,14 +42,16 @@ def identify(  # noqa: PLR0913 - the command's own options
     `--depth` it is read as deeply as it was for the job.
     """
     from verify.after.identify import changes, identified_document, weigh, which_drive
-    from verify.archive.archive_screen import print_identified
+    from verify.after.identify_screen import answer_for, print_identified
     from verify.archive.entry import SIDE_NAMES
     from verify.capture.drive_capture import CaptureOptions
     from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
+    from verify.cli.options import language_of
     from verify.cli.output import emit, emit_drawn
     from verify.manifest.file import open_manifest
     from verify.report.json_text import as_json
+    from verify.text.language import speaking
 
     place, shop_key = archive_at(archive), key_at(key)
     place_for_work = None if scratch is None else existing_folder(scratch)
@@ -56,13 +66,22 @@ def identify(  # noqa: PLR0913 - the command's own options
             if deeper.depth != "layout":
                 now = _read(drive, Path(folder) / "deeper.manifest", deeper)
             found.changed = changes(then, now)
-        weigh(place, found, now.header, shop_key)
+        weigh(place, found, now.header, shop_key, recorded=_is_recorded(drive))
         document = identified_document(found, now.header)
     if json:
         emit(as_json(document) + "\n")
     else:
-        emit_drawn(lambda console: print_identified(console, document))
+        answer = answer_for(found.state, now.header, recorded=_is_recorded(drive))
+        with speaking(language_of(lang)):
+            emit_drawn(lambda console: print_identified(console, document, answer))
     return EXIT_NO if found.against else 0
+
+
+def _is_recorded(drive: str) -> bool:
+    """Whether a manifest was given, and so no drive is at hand."""
+    from verify.manifest.file import is_manifest
+
+    return is_manifest(drive)
 
 
 def _as_then(
@@ -81,10 +100,10 @@ def _read(drive: str, file: Path, options: "CaptureOptions") -> "Manifest":
     """Read a drive; a manifest is taken as it is."""
     from verify.capture.side_by_side import capture_one
     from verify.cli.capture_request import whole_drive_manifest
-    from verify.manifest.file import is_manifest, open_manifest
+    from verify.manifest.file import open_manifest
     from verify.report.progress import Bars
 
-    if is_manifest(drive):
+    if _is_recorded(drive):
         return whole_drive_manifest(drive)
     with Bars(sys.stderr) as bars:
         capture_one(drive, file, options, bars.drive(Path(drive).name))

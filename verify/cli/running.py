@@ -12,7 +12,7 @@ from verify.cli.job_options import (
     archive_at,
     key_at,
 )
-from verify.cli.options import JsonOption
+from verify.cli.options import JsonOption, LangOption
 
 if TYPE_CHECKING:
     from verify.after.running import Against
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 EXIT_NO = 3
 
 
-def running(
+def running(  # noqa: PLR0913 - the command's own options
     *,
     against: Annotated[
         str,
@@ -36,6 +36,7 @@ def running(
     archive: ArchiveOption = None,
     key: KeyOption = None,
     technician: TechnicianOption = None,
+    lang: LangOption = None,
     json: JsonOption = False,
 ) -> int:
     """Say whether this machine runs from the new drive, after the swap.
@@ -47,9 +48,11 @@ def running(
     from verify.after.running_screen import print_running
     from verify.archive.filing import file_running
     from verify.cli.filing import tell_seal
+    from verify.cli.options import language_of
     from verify.cli.output import emit, emit_drawn
     from verify.machine.look import look_at_machine
     from verify.report.json_text import as_json
+    from verify.text.language import speaking
 
     place, shop_key = _archive_of(against, archive), key_at(key)
     held = _manifest(against) if place is None else _job(place, against, shop_key)
@@ -57,12 +60,16 @@ def running(
     here = _system_drive(machine)
     judged = judge_running(machine, here, held)
     document = running_document(judged, machine, here, held, int(time.time()))
-    if json:
-        emit(as_json(document) + "\n")
-    else:
-        emit_drawn(lambda console: print_running(console, document))
-    if place is not None:
-        tell_seal(place, file_running(place, against, document, shop_key, technician=technician))
+    try:
+        if place is not None:
+            filed = file_running(place, against, document, shop_key, technician=technician)
+            tell_seal(place, filed)
+    finally:  # what was seen is told last, and also where it cannot be filed
+        if json:
+            emit(as_json(document) + "\n")
+        else:
+            with speaking(language_of(lang)):
+                emit_drawn(lambda console: print_running(console, document, held.source))
     return 0 if judged.fits else EXIT_NO
 
 
@@ -92,7 +99,9 @@ def _job(place: "Archive", job: str, key: "Key | None") -> "Against":
     paths = (str(place.file(job, name)) for name in SIDE_NAMES.values())
     source, target = (whole_drive_manifest(path).header for path in paths)
     problems = job_problems(place, job, key)
-    return Against(target, source, job, problems[0].message if problems else None)
+    problem = problems[0].message if problems else None
+    record = place.job(job).record
+    return Against(target, source, job, problem, record.verdict if record else None)
 
 
 def _system_drive(machine: "Machine") -> "SeenDrive | None":

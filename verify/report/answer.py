@@ -61,6 +61,7 @@ class NoDrive:
 
 
 IMAGE = NoDrive(say("Image"), say("This result is about an image."))
+MANIFEST = NoDrive(say("Manifest"), say("This result is about a manifest."))
 PARTITION = NoDrive(say("One partition only"), say("This result is about one partition."))
 UNCONFIRMED = NoDrive(
     say("Device"), say("It has no table, and nobody confirmed that it is a whole drive.")

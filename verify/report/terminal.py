@@ -65,9 +65,9 @@ def section(console: Console, title: str, remark: str = "") -> None:
 
 
 def badge(word: str, verdict: str) -> Text:
-    """Return a word that is seen first: a verdict has its own mark, and its own colour if any."""
-    mark = MARKS[verdict]
-    return Text(f" {mark} {translated(word)} ", style=f"bold reverse {_COLOURS[verdict]}")
+    """Return a word (or none) that is seen first, in a verdict's own mark and colour."""
+    words = f" {MARKS[verdict]} {translated(word)}".rstrip()
+    return Text(f"{words} ", style=f"bold reverse {_COLOURS[verdict]}")
 
 
 def headline(mark: Text, text: str) -> Text:
