@@ -13,6 +13,7 @@ def main() -> int:
         EXIT_INTERRUPTED,
         Ended,
         end_when_told,
+        ending_already,
         open_what_is_closed,
     )
 
@@ -24,6 +25,8 @@ def main() -> int:
         return run(sys.argv[1:])
     except (Ended, KeyboardInterrupt):
         return EXIT_INTERRUPTED
+    finally:
+        ending_already()
 
 
 if __name__ == "__main__":

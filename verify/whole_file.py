@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from verify.errors import OutputError
+from verify.held import PARTIAL, LostError, hold, let_go, remove_left_files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,6 +28,7 @@ _MOST_BESIDE = 100
 _NUMBER = re.compile(r"[0-9]{1,9}")
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 """No link is followed, and a pipe that stands there is not waited for."""
+_TRIES = 100
 
 
 @contextmanager
@@ -40,10 +42,11 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
         OutputError: it could not be written; nothing new stands under `path` then.
     """
     temporary: Path | None = None
+    lock: int | None = None
     try:
         folder = path.parent.resolve()
-        handle, made = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".partial", dir=folder)
-        temporary = Path(made)
+        handle, temporary = _held_file(folder, path.name)
+        lock = os.dup(handle)  # it is held until it has its name
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
@@ -60,6 +63,7 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
     finally:
         if temporary is not None:
             temporary.unlink(missing_ok=True)
+        let_go(lock)
 
 
 def _name_anew(temporary: Path, path: Path) -> None:
@@ -161,6 +165,20 @@ def is_ours(path: Path) -> bool:
         return True
     user = _user_behind_sudo()
     return path.lstat().st_uid in {os.geteuid(), *(() if user is None else user[:1])}
+
+
+def _held_file(folder: Path, name: str) -> tuple[int, Path]:
+    """Make a file under another name; those that killed runs left there go first."""
+    remove_left_files(folder)
+    for _ in range(_TRIES):
+        handle, made = tempfile.mkstemp(prefix=f".{name}.", suffix=PARTIAL, dir=folder)
+        try:
+            hold(handle, Path(made))
+        except LostError:
+            os.close(handle)
+        else:
+            return handle, Path(made)
+    raise FileExistsError(None, "files are taken away as they are made", str(folder))
 
 
 def sync_folder(folder: Path) -> None:

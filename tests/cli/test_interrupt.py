@@ -48,28 +48,27 @@ def test_capture_when_interrupted_while_the_table_hangs_then_it_lets_go_at_once(
 
 
 @contextlib.contextmanager
-def _interrupted(image: Path, folder: Path, fault: Fault) -> Iterator[subprocess.Popen[str]]:
+def _interrupted(image: Path, folder: Path, fault: Fault) -> Iterator[subprocess.Popen[bytes]]:
     """Interrupt a capture that waits for `fault`; hold that it says so and leaves nothing."""
-    scratch, made = folder / "scratch", folder / "made"
+    scratch, made, said = folder / "scratch", folder / "made", folder / "said"
     scratch.mkdir()
     made.mkdir()
     command = [sys.executable, "-m", "verify", "capture", "--depth", "full"]
-    with failing_drive(image, folder, [fault]) as drive:
+    with contextlib.ExitStack() as stack, failing_drive(image, folder, [fault]) as drive:
         process = subprocess.Popen(
             [*command, str(drive), "-o", str(made / "m.jsonl.gz")],
             cwd=REPOSITORY,
             env={**os.environ, "TMPDIR": str(scratch)},
             stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
+            stderr=stack.enter_context(said.open("w")),
         )
         try:
             _wait_for_read(image, fault)
             began = time.monotonic()
             process.send_signal(signal.SIGINT)
-            assert process.stderr is not None
-            while "interrupted" not in process.stderr.readline():
-                assert process.poll() is None
+            while "interrupted" not in said.read_text():
+                assert time.monotonic() - began < AT_ONCE_SECONDS, said.read_text()
+                time.sleep(0.02)
             yield process
             assert time.monotonic() - began < AT_ONCE_SECONDS
             assert list(made.iterdir()) == []
@@ -77,7 +76,6 @@ def _interrupted(image: Path, folder: Path, fault: Fault) -> Iterator[subprocess
         finally:
             process.kill()
     process.wait(timeout=20)
-    process.stderr.close()
 
 
 def _wait_for_empty(folder: Path) -> None:

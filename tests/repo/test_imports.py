@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FLOW = (
-    ("text", "errors", "units", "stats", "version", "whole_file", "own_code"),
+    ("text", "errors", "units", "stats", "version", "whole_file", "own_code", "held", "parent"),
     ("structs",),
     ("source",),
     ("table",),
@@ -39,6 +39,7 @@ PLACE = {room: place for place, rooms in enumerate(FLOW) for room in rooms}
 
 WRITERS = {
     "verify/whole_file.py",  # a manifest or a report, under another name first
+    "verify/held.py",  # what a killed run left, taken away
     "verify/manifest/file.py",  # a manifest's rows
     "verify/capture/drive_capture.py",  # takes its scratch files away
     "verify/capture/row_store.py",  # names that wait in the scratch folder

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import secrets
 import shutil
 import time
@@ -28,6 +29,7 @@ from verify.archive.index import open_index
 from verify.archive.seal import SEAL_NAME, make_seal
 from verify.archive.sharing import file_mode, let_in
 from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
+from verify.held import LostError, hold_folder, let_go, remove_left_folders
 from verify.whole_file import (
     hold_no_link,
     make_folder,
@@ -47,6 +49,8 @@ if TYPE_CHECKING:
 ARCHIVE_SCHEMA = "drivewitness.archive/1"
 _MARK_NAME = "archive.json"
 _LONGEST_MARK_BYTES = 4096
+
+_STAGED_NAME = re.compile(r".+\.[0-9a-f]{8}\.held")
 
 PATIENCE_SECONDS = 120.0
 _LOOK_SECONDS = 0.05
@@ -179,19 +183,26 @@ class Archive:
     def staged(self, name: str) -> Iterator[Path]:
         """Give a new folder in which an entry is written; what is not filed then goes away.
 
+        What killed runs left there goes first.
+
         Raises:
             OutputError: it cannot be made.
         """
         hold_no_link(self.unfinished)
-        folder = self.unfinished / f"{name}.{secrets.token_hex(4)}"
+        folder = self.unfinished / f"{name}.{secrets.token_hex(4)}.held"
+        remove_left_folders(self.unfinished, _STAGED_NAME, own=False)
         try:
             make_folder(folder)
+            lock = hold_folder(folder)
         except OSError as error:
             raise OutputError(str(folder), error.strerror or str(error)) from error
+        except LostError as error:
+            raise OutputError(str(folder), "another run took it away; try again") from error
         try:
             yield folder
         finally:
             shutil.rmtree(folder, ignore_errors=True)
+            let_go(lock)
 
     def file_entry(self, folder: Path, name: str, key: Key | None) -> Seal:
         """Seal what is in a staged folder, and let it appear among the jobs.

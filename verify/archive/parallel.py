@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, TypeVar
 
+from verify.parent import end_with_pool
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
@@ -33,7 +35,8 @@ def in_shares(
     from multiprocessing import get_context  # noqa: PLC0415 - likewise
 
     # NOTE: a fork would take along whatever threads hold at that moment.
-    with ProcessPoolExecutor(_processors(), mp_context=get_context("spawn")) as pool:
+    context = get_context("spawn")
+    with ProcessPoolExecutor(_processors(), context, initializer=end_with_pool) as pool:
         for answers in pool.map(work, shares):
             yield from answers
 

@@ -6,7 +6,6 @@ import platform
 import re
 import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -36,6 +35,7 @@ from verify.errors import (
 from verify.filesystem.description import NO_CONTENT_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.opaque.members import recognise_whole
 from verify.filesystem.recognise import recognise
+from verify.held import WorkingFolder
 from verify.manifest.draw import DEFAULT_SEED
 from verify.manifest.file import write_manifest
 from verify.manifest.header import GivenAs, Header
@@ -129,7 +129,7 @@ def capture(
     around = environment or Environment()
     try:
         with (
-            tempfile.TemporaryDirectory(prefix="drivewitness-", dir=options.scratch) as folder,
+            WorkingFolder(options.scratch) as folder,
             open_drive(path, retries=options.retries) as drive,
         ):
             unfinished = Unfinished.beside(output) if options.resume else None
@@ -137,7 +137,8 @@ def capture(
                 drive, options, progress or Progress(), around, Path(folder), unfinished
             )
             header = work.run()
-            write_manifest(output, header, work.rows, replace=options.replace)
+            go_on = around.readers.hold_wanted
+            write_manifest(output, header, work.rows, replace=options.replace, go_on=go_on)
             if unfinished is not None:
                 unfinished.remove()
             return header

@@ -1,6 +1,5 @@
 """`drivewitness demo`: the whole job on invented drives that come with the program."""
 
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -52,7 +51,7 @@ def demo(
     from verify.capture.drive_capture import CaptureOptions
     from verify.cli.capture_request import new_folder
     from verify.cli.demo_images import DEMO, unpack
-    from verify.cli.judging import judge, tell
+    from verify.cli.judging import judge, tell, working_folder
     from verify.cli.options import LangName, PaperName
     from verify.cli.output import emit
     from verify.cli.report_files import report_files
@@ -61,7 +60,7 @@ def demo(
     emit(_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
-    with tempfile.TemporaryDirectory(prefix="witness-", dir=scratch) as folder:
+    with working_folder(options.scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
         for name, expected, title, words in _SCENES:
             emit(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")

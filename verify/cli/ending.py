@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -14,6 +15,9 @@ EXIT_INTERRUPTED = 130
 
 _ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 """What ends a run by the contract's 130: Ctrl-C, `kill`, a terminal that was closed, Ctrl-Break."""
+
+CLEARING_SECONDS = 5.0
+"""How long a run may unwind before a further signal counts."""
 
 
 class Ended(BaseException):
@@ -26,22 +30,41 @@ class Ended(BaseException):
 def end_when_told() -> None:
     """Let the signals that end a run unwind it, so that nothing is left behind.
 
-    One that arrives while the run unwinds is passed over: it must not cut short the clearing up.
+    One that arrives soon after is passed over: it must not cut short the clearing up.
     SIGINT counts also where a shell started the run in the background, with SIGINT ignored;
     SIGHUP that is ignored stays ignored, which is what `nohup` is for.
     """
-    for name in _ENDING:
-        number = getattr(signal, name, None)
-        if number is None or (name == "SIGHUP" and signal.getsignal(number) == signal.SIG_IGN):
-            continue
-        signal.signal(number, _end)
+    ending = _Ending()
+    for number in _numbers():
+        if number != getattr(signal, "SIGHUP", None) or signal.getsignal(number) != signal.SIG_IGN:
+            signal.signal(number, ending)
 
 
-def _end(_number: int, _frame: FrameType | None) -> None:
-    for name in _ENDING:
-        if number := getattr(signal, name, None):
-            signal.signal(number, signal.SIG_IGN)
-    raise Ended
+def ending_already() -> None:
+    """Pass over what ends a run, once its exit code is known.
+
+    NOTE: the interpreter's own last steps would put the system's handlers back, and a signal then
+    become the exit code.
+    """
+    for number in _numbers():
+        signal.signal(number, signal.SIG_IGN)
+
+
+def _numbers() -> list[int]:
+    return [getattr(signal, name) for name in _ENDING if hasattr(signal, name)]
+
+
+class _Ending:
+    """What a signal does: it unwinds the run, once in a while."""
+
+    def __init__(self) -> None:
+        self.last = float("-inf")
+
+    def __call__(self, _number: int, _frame: FrameType | None) -> None:
+        now = time.monotonic()
+        if now - self.last > CLEARING_SECONDS:
+            self.last = now
+            raise Ended
 
 
 def open_what_is_closed() -> None:

@@ -2,7 +2,6 @@
 
 import shutil
 import sys
-import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from verify.whole_file import whole_file
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
     from verify.cli.options import LangName
+    from verify.held import WorkingFolder
     from verify.manifest.header import Header
     from verify.rules.comparison_document import Comparison
     from verify.rules.declared import Declared
@@ -55,19 +55,16 @@ def declared_by(fit: str | None) -> "Declared | None":
     return None if fit is None else read_declared(fit)
 
 
-def working_folder(scratch: Path | None) -> "tempfile.TemporaryDirectory[str]":
+def working_folder(scratch: Path | None) -> "WorkingFolder":
     """Return a folder for working files, which goes away at the end.
-
-    NOTE: a reading that was given up may still write a file into it as it is taken away; that must
-    not become an error in the place of the one that ended the run.
 
     Raises:
         OutputError: it cannot be made.
     """
+    from verify.held import WorkingFolder
+
     try:
-        return tempfile.TemporaryDirectory(
-            prefix="drivewitness-", dir=scratch, ignore_cleanup_errors=True
-        )
+        return WorkingFolder(scratch)
     except OSError as error:
         place = error.filename or scratch or "the system's folder for working files"
         raise OutputError(str(place), error.strerror or str(error)) from error

@@ -58,7 +58,7 @@ from verify.manifest.segment import NO_HEAD, PIECE_START
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from verify.filesystem.entry import Entry
 
@@ -278,11 +278,17 @@ def _hold_trailer(name: str, line: bytes, rows: int, digest: str) -> None:
 
 
 def write_manifest(
-    path: Path, header: Header, groups: Mapping[int, Path | None], *, replace: bool = False
+    path: Path,
+    header: Header,
+    groups: Mapping[int, Path | None],
+    *,
+    replace: bool = False,
+    go_on: Callable[[], None] = lambda: None,
 ) -> None:
     """Write a whole manifest: its header, then the rows of each partition from a file.
 
-    `replace`: what stands under `path` by then.
+    `replace`: what stands under `path` by then. `go_on` is called now and then, and raises where
+    nobody wants the manifest any more.
 
     Raises:
         OutputError: it could not be written; nothing new stands under `path` then.
@@ -290,6 +296,7 @@ def write_manifest(
     with whole_file(path, replace=replace) as file, Packer(file) as packer:
         hasher, rows = blake3(), 0
         for lines in _lines(header, groups):
+            go_on()
             if begins_part(lines):
                 packer.end_member()
             hasher.update(lines)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from verify.capture.readers.messages import Reporter
 from verify.errors import SourceError
+from verify.parent import end_with_parent
 from verify.source.drive import Drive
 
 if TYPE_CHECKING:
@@ -100,6 +101,7 @@ def second_process(
     try:
         handles += os.pipe()
         handles += os.pipe()
+        first = os.getpid()
         process = os.fork()
     except OSError:
         for handle in handles:
@@ -109,6 +111,9 @@ def second_process(
         return
     told, asked = handles[:2], handles[2:]
     if not process:
+        end_with_parent()
+        if os.getppid() != first:
+            os._exit(1)
         os.close(told[0])
         os.close(asked[1])
         _be_second(drive, report, work, told[1], asked[0])

@@ -48,6 +48,15 @@ class Readers:
         """
         self._stopping.set()
 
+    def hold_wanted(self) -> None:
+        """Hold that nobody called `stop`.
+
+        Raises:
+            Interrupted: somebody did.
+        """
+        if self._stopping.is_set():
+            raise Interrupted
+
     def read(self, task: Task, progress: Progress) -> Answer:
         """Run one task to its end; every way it can end gives an answer.
 
@@ -74,8 +83,7 @@ class Readers:
         partial = Answer()
         silent = 0.0
         while True:
-            if self._stopping.is_set():
-                raise Interrupted
+            self.hold_wanted()
             try:
                 line = messages.get(timeout=_LOOK_SECONDS)
             except queue.Empty:

@@ -16,6 +16,7 @@ from typing import TextIO
 from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.errors import ReaderError, ResumeRefused, SourceError, SourceVanished, WitnessError
+from verify.parent import end_with_parent
 
 MEMORY_BYTES = 4 << 30
 """The address space a reader may take; a million files need about a tenth of it."""
@@ -28,10 +29,11 @@ the interpreter's own setting has it search for about a tenth of the time."""
 def main() -> None:
     """Read the task's partition and answer; a failure is an answer too."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    task = Task.from_json(sys.stdin.readline())
+    end_with_parent(sys.stdin.fileno())
     _limit_memory()
     gc.set_threshold(_NEW_OBJECTS)
     report = Reporter(_own_output())
-    task = Task.from_json(sys.stdin.readline())
     answer = Answer()
     try:
         _read(task, report, answer)

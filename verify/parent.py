@@ -1,0 +1,53 @@
+"""A process that works for another one ends with it, however that one ends."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import sys
+import threading
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_PR_SET_PDEATHSIG = 1
+"""Linux, include/uapi/linux/prctl.h; prctl(2): of the thread that started this process, so that
+one has to wait for it. A fork does not take it over."""
+
+
+def end_with_parent(watched: int | None = None) -> None:
+    """End this process at once when its parent is gone.
+
+    On Linux the kernel does so. `watched`: the reading end of a pipe that the parent holds open
+    and writes nothing more to, which works anywhere.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if watched is not None:
+        threading.Thread(target=_end_with_pipe, args=(watched,), daemon=True).start()
+
+
+def end_with_pool() -> None:
+    """End a process of a pool when the one that has the pool is gone."""
+    import multiprocessing  # noqa: PLC0415 - readers have no need of it
+
+    end_with_parent()
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent.join,), daemon=True).start()
+
+
+def _end_after(wait: Callable[[], None]) -> None:
+    wait()
+    os._exit(1)
+
+
+def _end_with_pipe(watched: int) -> None:
+    try:
+        while os.read(watched, 4096):
+            pass
+    except OSError:
+        pass
+    os._exit(1)
