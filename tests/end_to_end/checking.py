@@ -33,7 +33,7 @@ def check(source: Path, target: Path, options: CaptureOptions | None = None) -> 
 def captured(drive: Path, folder: Path) -> Manifest:
     """Capture one side, to be compared several times."""
     path = folder / f"{drive.stem}.manifest"
-    capture(str(drive), path, CaptureOptions())
+    capture(str(drive), path, CaptureOptions(replace=True))
     return open_manifest(path)
 
 

@@ -117,13 +117,15 @@ def run(  # noqa: PLR0913 - the command's own options
     from verify.audit.audit_file import read_document, write_document
     from verify.audit.spot_audit import Plan, Result, look_again
     from verify.cli.capture_request import place_for
-    from verify.cli.reread import reading_again
+    from verify.cli.keep_off import keep_off
+    from verify.cli.reread import drives_at_hand, reading_again
     from verify.report.harmless import harmless
     from verify.version import __version__
 
     file = place_for(output, (plan,), "result", replace_it=False).file
     drawn = read_document(Path(plan), Plan)
     place, shop_key = archive_at(archive), key_at(key)
+    keep_off(drives_at_hand(drive or []), (file, place.root))
     again = reading_again(place, drawn, drive or [], names=names)
     looked = tuple(look_again(place, drawn.jobs, shop_key, again.of))
     result = Result(at=int(time.time()), tool_version=__version__, plan=drawn, jobs=looked)

@@ -55,6 +55,7 @@ def capture(  # noqa: PLR0913 - the command's own options
 
     from verify.capture.side_by_side import capture_one
     from verify.cli.capture_request import capture_options, given_as, new_file, views_of
+    from verify.cli.keep_off import keep_off
     from verify.cli.output import emit
     from verify.errors import UsageError
     from verify.manifest.file import is_manifest
@@ -77,6 +78,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     )
     if resume and options.depth != "full":
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
+    keep_off((drive, *views.values()), (file,), scratch=scratch)
     options = replace_options(options, resume=resume, views=views, replace=replace)
     with Bars(sys.stderr) as bars:
         header = capture_one(drive, file, options, bars.drive(Path(drive).name))

@@ -12,6 +12,7 @@ from verify.cli.job_options import (
     KeyOption,
     NotesOption,
     TechnicianOption,
+    place_of_archive,
 )
 from verify.cli.options import (
     EXIT_OF_VERDICT,
@@ -79,6 +80,7 @@ def check(  # noqa: PLR0913 - the command's own options
     """Read both drives, compare them, give the verdict."""
     from verify.cli.capture_request import capture_options, given_as, new_folder, with_views
     from verify.cli.judging import declared_by, judge, tell
+    from verify.cli.keep_off import keep_off
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
@@ -97,6 +99,9 @@ def check(  # noqa: PLR0913 - the command's own options
         given_as=given_as((source, target), one_partition=one_partition, whole_drive=whole_drive),
     )
     both = with_views(options, (source, target), (source_view, target_view))
+    views = [path for side in both for path in side.views.values()]
+    filed = place_of_archive(archive) if job or archive or ask else None
+    keep_off((source, target, *views), (*reports.files, keep, filed), scratch=scratch)
     filing = filing_for(
         job,
         archive=archive,

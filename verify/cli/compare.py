@@ -39,6 +39,7 @@ def compare(  # noqa: PLR0913 - the command's own options
 
     from verify.cli.capture_request import given_as, like_the_other_side
     from verify.cli.judging import declared_by, judge, tell
+    from verify.cli.keep_off import keep_off
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
@@ -46,6 +47,7 @@ def compare(  # noqa: PLR0913 - the command's own options
         report, (source, target), names=names, replace=replace, paper=paper, lang=lang
     )
     sides = source, target
+    keep_off(sides, reports.files)
     said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
     options = with_changes(like_the_other_side(sides), given_as=said)
     judged = judge(source, target, options, declared=declared)

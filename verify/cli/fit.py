@@ -65,6 +65,7 @@ def fit(  # noqa: PLR0913 - the command's own options
     """Work out whether a drive fits onto another, and the layout to aim for."""
     from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
+    from verify.cli.keep_off import keep_off
     from verify.fit.capacity import SECTOR_SIZES
     from verify.fit.solve import Wishes
 
@@ -77,6 +78,7 @@ def fit(  # noqa: PLR0913 - the command's own options
         raise UsageError(f"{more[0]}: belongs to no option.", "Further sizes follow --what-if.")
     file = None if output is None else _new_fit(output, (source, onto), replace_it=replace)
     sizes = [*(what_if or ()), *(more or ())]
+    keep_off((source, onto, *sizes), (file,), scratch=scratch)
     with working_folder(None if scratch is None else existing_folder(scratch)) as folder:
         manifest = _manifest(source, Path(folder), scratch)
         document = _worked_out(manifest, onto, wishes, sizes, sector_bytes)

@@ -47,6 +47,7 @@ def identify(  # noqa: PLR0913 - the command's own options
     from verify.capture.drive_capture import CaptureOptions
     from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
+    from verify.cli.keep_off import keep_off
     from verify.cli.options import language_of
     from verify.cli.output import emit, emit_drawn
     from verify.manifest.file import open_manifest
@@ -55,6 +56,7 @@ def identify(  # noqa: PLR0913 - the command's own options
 
     place, shop_key = archive_at(archive), key_at(key)
     place_for_work = None if scratch is None else existing_folder(scratch)
+    keep_off((drive,), (place.root,), scratch=scratch)
     with working_folder(place_for_work) as folder:
         options = CaptureOptions(depth="layout", scratch=place_for_work, retries=retries)
         now = _read(drive, Path(folder) / "layout.manifest", options)

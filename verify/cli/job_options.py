@@ -36,6 +36,13 @@ AskOption = Annotated[
 ]
 
 
+def place_of_archive(place: str | None) -> Path:
+    """Return where an archive is, or would be made: the one that was named, else the user's own."""
+    from verify.archive.default_paths import default_archive
+
+    return default_archive() if place is None else Path(place)
+
+
 def archive_at(place: str | None) -> "Archive":
     """Return the archive at a place, or the user's own.
 
@@ -43,9 +50,8 @@ def archive_at(place: str | None) -> "Archive":
         ArchiveForeign: there is none.
     """
     from verify.archive.archive import open_archive
-    from verify.archive.default_paths import default_archive
 
-    return open_archive(default_archive() if place is None else Path(place))
+    return open_archive(place_of_archive(place))
 
 
 def archive_to_file_in(place: str | None) -> "Archive":
@@ -56,9 +62,8 @@ def archive_to_file_in(place: str | None) -> "Archive":
         OutputError: it cannot be made.
     """
     from verify.archive.archive import make_archive
-    from verify.archive.default_paths import default_archive
 
-    return make_archive(default_archive() if place is None else Path(place))
+    return make_archive(place_of_archive(place))
 
 
 def key_at(place: str | None) -> "Key | None":

@@ -17,6 +17,7 @@ from verify.cli.job_options import (
     NotesOption,
     TechnicianOption,
     archive_at,
+    place_of_archive,
 )
 from verify.cli.options import (
     EXIT_OF_VERDICT,
@@ -133,10 +134,12 @@ def add_job(  # noqa: PLR0913 - the command's own options
 
     from verify.cli.capture_request import given_as, like_the_other_side
     from verify.cli.judging import judge, tell
+    from verify.cli.keep_off import keep_off
 
     sides = source, target
     said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
     options = with_changes(like_the_other_side(sides), given_as=said)
+    keep_off(sides, (place_of_archive(archive),))
     filing = filing_for(
         job,
         archive=archive,

@@ -115,6 +115,11 @@ def reading_again(archive: "Archive", plan: "Plan", drives: list[str], *, names:
     return Rereading(archive, plan, at_hand, names)
 
 
+def drives_at_hand(words: list[str]) -> list[str]:
+    """Return the drives among words of the form JOB=DEVICE."""
+    return [path for word in words if (path := word.partition("=")[2])]
+
+
 def _read(path: str, file: Path, options: "CaptureOptions") -> "Manifest":
     from verify.capture.side_by_side import capture_one
     from verify.manifest.file import open_manifest

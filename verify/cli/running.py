@@ -48,6 +48,7 @@ def running(  # noqa: PLR0913 - the command's own options
     from verify.after.running_screen import print_running
     from verify.archive.filing import file_running
     from verify.cli.filing import tell_seal
+    from verify.cli.keep_off import keep_off
     from verify.cli.options import language_of
     from verify.cli.output import emit, emit_drawn
     from verify.machine.look import look_at_machine
@@ -57,6 +58,8 @@ def running(  # noqa: PLR0913 - the command's own options
     place, shop_key = _archive_of(against, archive), key_at(key)
     held = _manifest(against) if place is None else _job(place, against, shop_key)
     machine = look_at_machine()
+    if place is not None:
+        keep_off(_system_drives(machine), (place.root,), working=False)
     here = _system_drive(machine)
     judged = judge_running(machine, here, held)
     document = running_document(judged, machine, here, held, int(time.time()))
@@ -102,6 +105,12 @@ def _job(place: "Archive", job: str, key: "Key | None") -> "Against":
     problem = problems[0].message if problems else None
     record = place.job(job).record
     return Against(target, source, job, problem, record.verdict if record else None)
+
+
+def _system_drives(machine: "Machine") -> list[str]:
+    """Return the devices of the drives that the system runs from."""
+    seen = (machine.drive(name) for name in machine.system.drives)
+    return [drive.path for drive in seen if drive is not None and drive.path is not None]
 
 
 def _system_drive(machine: "Machine") -> "SeenDrive | None":

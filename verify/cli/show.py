@@ -38,11 +38,13 @@ def _header(drive: str) -> "Header":
     from verify.capture.drive_capture import CaptureOptions
     from verify.capture.side_by_side import capture_one
     from verify.cli.judging import working_folder
+    from verify.cli.keep_off import keep_off
     from verify.manifest.file import is_manifest, open_manifest
     from verify.report.progress import Bars
 
     if is_manifest(drive):
         return open_manifest(drive).header
+    keep_off((drive,))
     with working_folder(None) as folder, Bars(sys.stderr) as bars:
         file = Path(folder) / "shown.manifest"
         options = CaptureOptions(depth="layout", looking=True)

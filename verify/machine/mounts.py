@@ -49,13 +49,15 @@ class Mount:
 class Beneath:
     """What lies under a mount: whole drives and the partitions of them that are used.
 
-    `between`: devices that are made of others; `untold`: why the drives are not known, or not all.
+    `between`: devices that are made of others; `files`: image files that devices or mounts are made
+    of; `untold`: why the drives are not known, or not all.
     """
 
     layers: list[str] = field(default_factory=list)
     partitions: set[str] = field(default_factory=set)
     drives: set[str] = field(default_factory=set)
     between: set[str] = field(default_factory=set)
+    files: set[str] = field(default_factory=set)
     untold: str | None = None
 
 
@@ -115,6 +117,16 @@ def beneath(mount: Mount, mounts: tuple[Mount, ...], places: Places) -> Beneath:
     return found
 
 
+def beneath_device(number: str, places: Places) -> Beneath:
+    """Return what a block device is made of, down to whole drives and image files.
+
+    `number`: its major:minor. What an image file lies on is left out: it is read through the file.
+    """
+    found = Beneath()
+    _under_device(places.sys / "dev/block" / number, (), places, found, depth=0)
+    return found
+
+
 _DEEPEST = 16
 """Layers upon layers: nobody builds as many, and a loop of them has to end."""
 
@@ -133,8 +145,36 @@ def _under_mount(
         _under_device(places.sys / "dev/block" / mount.number, mounts, places, found, depth)
     elif mount.kind == "zfs":
         found.untold = "it is ZFS, which does not tell its drives there"
+    elif (device := _named_device(mount.source, places)) is not None:
+        _under_device(device, mounts, places, found, depth)  # such as FUSE, with no number of it
+    elif mount.source.startswith("/") and Path(mount.source).is_file():
+        _under_file(mount.source, mounts, places, found, depth)
     else:
         found.untold = f"it is {mount.kind} of {mount.source}, on no block device that is shown"
+
+
+def _named_device(path: str, places: Places) -> Path | None:
+    """Return the folder in sysfs of the block device that a path names, if it names one."""
+    if not path.startswith("/dev/"):
+        return None
+    folder = places.sys / "class/block" / _device_name(places, Path(path).name)
+    return folder if folder.exists() else None
+
+
+def _under_file(
+    file: str, mounts: tuple[Mount, ...], places: Places, found: Beneath, depth: int
+) -> None:
+    """Follow an image file to what it lies on; a loop device may be of a device, too."""
+    if (device := _named_device(file, places)) is not None:
+        _under_device(device, mounts, places, found, depth + 1)
+        return
+    found.layers.append(f"image file {file}")
+    found.files.add(file)
+    under = mount_of(mounts, file)
+    if under is None:
+        found.untold = f"what the image file {file} lies on is not shown"
+    else:
+        _under_mount(under, mounts, places, found, depth + 1)
 
 
 def _under_overlay(
@@ -196,13 +236,8 @@ def _under_device(
         for device in below:
             _under_device(device, mounts, places, found, depth + 1)
     elif file is not None:
-        found.layers.append(f"image file {file}")
         found.between.add(whole.name)
-        under = mount_of(mounts, file)
-        if under is None:
-            found.untold = f"what the image file {file} lies on is not shown"
-        else:
-            _under_mount(under, mounts, places, found, depth + 1)
+        _under_file(file, mounts, places, found, depth)
     else:
         found.drives.add(whole.name)
         if whole is not real:

@@ -1,0 +1,72 @@
+"""Nothing is written onto a drive that is read: held before the first read of it."""
+
+import os
+import stat
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from verify.errors import UsageError
+
+_ELSEWHERE = "A drive that is read is never written to. Name a place on another drive."
+_TEMPORARY = (
+    "Working files go there. Set --scratch, or TMPDIR, to a folder on another drive, or to one in"
+    " memory such as /dev/shm."
+)
+
+_TEMPORARY_VARIABLES = ("TMPDIR", "TEMP", "TMP")
+_TEMPORARY_FOLDERS = ("/tmp", "/var/tmp", "/usr/tmp")  # noqa: S108 - where tempfile looks
+
+
+def keep_off(
+    reads: Iterable[str],
+    writes: Iterable[str | Path | None] = (),
+    *,
+    scratch: str | None = None,
+    working: bool = True,
+) -> None:
+    """Hold that nothing which a command writes lies on a drive that it reads.
+
+    Args:
+        reads: what it was given: devices, images and manifests, which are no drives.
+        writes: files and folders of results, there or not; `None` for one that was not asked for.
+        scratch: the folder for working files that was named.
+        working: whether it has working files.
+
+    Raises:
+        UsageError: one lies on a mount of one.
+    """
+    from verify.machine.written_onto import written_onto
+    from verify.manifest.file import is_manifest
+
+    drives = [path for path in reads if not is_manifest(path)]
+    if not drives:
+        return
+    places = [(str(place), _ELSEWHERE) for place in writes if place is not None]
+    places += [(name, _ELSEWHERE) for name in _standard_streams()]
+    if working:
+        places.append((scratch or _temporary_folder(), _TEMPORARY))
+    for place, advice in places:
+        if (drive := written_onto(Path(place), drives)) is not None:
+            raise UsageError(f"{place}: lies on {drive}, which is read.", advice)
+
+
+def _temporary_folder() -> str:
+    """Return where working files would go.
+
+    NOTE: `tempfile.gettempdir` finds out by writing a file there, which is just what must not be.
+    """
+    named = [place for name in _TEMPORARY_VARIABLES if (place := os.environ.get(name))]
+    folders = [tempfile.tempdir or "", *named, *_TEMPORARY_FOLDERS]
+    usable = (place for place in folders if place and os.access(place, os.W_OK | os.X_OK))
+    return next(usable, ".")
+
+
+def _standard_streams() -> Iterator[str]:
+    """Yield the files that the shell was told to put what is printed into."""
+    for number in (1, 2):
+        try:
+            if stat.S_ISREG(os.fstat(number).st_mode):
+                yield os.readlink(f"/proc/self/fd/{number}")  # noqa: PTH115 - a link of the kernel's
+        except OSError:  # it is closed, or this is no Linux
+            continue

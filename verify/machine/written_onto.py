@@ -1,0 +1,85 @@
+"""Whether what is written somewhere lands on a drive that is read: Linux.
+
+A drive that is read is the whole of it: any partition, and any layer on it (encryption, logical
+volume, set, subvolume). An image file is the file, and every loop device and mount made of it; the
+filesystem that it lies on is not read by that, and takes results beside it.
+
+What no drive is told of is not held against: memory, a network share, ZFS, a container's overlay.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verify.machine.mounts import Beneath, Places, beneath, beneath_device, mount_of, read_mounts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from verify.machine.mounts import Mount
+
+
+def written_onto(place: Path, reads: Iterable[str], places: Places | None = None) -> str | None:
+    """Return which of the drives and images that are read a new file or folder would lie on.
+
+    Args:
+        place: where it is going to be; folders that are not there yet may be among its parents.
+        reads: devices and image files; what is none of both is left out.
+        places: where the kernel tells.
+    """
+    if places is None and sys.platform != "linux":
+        return None
+    around = places or Places()
+    try:
+        mounts = read_mounts(around.proc)
+    except OSError:
+        return None
+    below = [beneath(mount, mounts, around) for mount in _mounts_of(place, mounts)]
+    for path in reads:
+        read = _what_is_read(path, around)
+        if any(_meet(read, found) for found in below):
+            return path
+    return None
+
+
+def _mounts_of(place: Path, mounts: tuple[Mount, ...]) -> list[Mount]:
+    """Return the mount that a place lies on, by its path and by the device that the kernel names.
+
+    Either may be another one: a mount hides those beneath it, and btrfs has a device for each
+    subvolume that no mount is listed with.
+    """
+    real = place.resolve()
+    folder = next(folder for folder in (real, *real.parents) if folder.exists())
+    device = folder.stat().st_dev
+    number = f"{os.major(device)}:{os.minor(device)}"
+    by_path = mount_of(mounts, str(folder))
+    by_device = next((mount for mount in mounts if mount.number == number), None)
+    return [mount for mount in (by_path, by_device) if mount is not None]
+
+
+def _what_is_read(path: str, places: Places) -> Beneath:
+    try:
+        status = Path(path).stat()
+    except (OSError, ValueError):  # opening it says what is wrong
+        return Beneath()
+    if stat.S_ISBLK(status.st_mode):
+        return beneath_device(f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}", places)
+    return Beneath(files={path})
+
+
+def _meet(read: Beneath, written: Beneath) -> bool:
+    """Whether a drive, a layer or an image file is among both."""
+    if (read.drives | read.between) & (written.drives | written.between):
+        return True
+    return any(_is_same(one, other) for one in read.files for other in written.files)
+
+
+def _is_same(one: str, other: str) -> bool:
+    try:
+        return Path(one).samefile(other)
+    except OSError:
+        return False
