@@ -210,19 +210,29 @@ def test_time_when_ext_groups_are_one_block_long_then_is_bounded(
 
 @pytest.mark.tools("mkntfs")
 @pytest.mark.parametrize("sectors", [(1 << 32) - 1, (2 << 20) * 8])
+@pytest.mark.parametrize(("what", "matching"), [("$Bitmap run list", False), ("$Bitmap", True)])
 def test_time_when_an_ntfs_bitmap_claims_everything_then_is_bounded(
-    images: dict[str, bytes], sectors: int
+    images: dict[str, bytes], *, sectors: int, what: str, matching: bool
 ) -> None:
-    """One run of 9.3e11 clusters, in a volume that claims 2^32, or as many as its bitmap fits."""
+    """One run of 9.3e11 clusters, in a volume that claims 2^32, or as many as its bitmap fits.
+
+    Or one that is as long as the bitmap of such a volume, with all sizes to match.
+    """
     data = bytearray(images["ntfs"])
     cluster = 512
     mft = int.from_bytes(data[48:56], "little") * cluster
     struct.pack_into("<Q", data, 40, sectors)
     record = mft + 6 * 1024
-    runs = data.index(struct.pack("<I", 0x80), record) + 64
+    attribute = data.index(struct.pack("<I", 0x80), record)
+    runs = attribute + 64
     data[runs : runs + 8] = b"\x15" + (930_000_000_000).to_bytes(5, "little") + b"\x04\x00"
+    if matching:
+        length = -(-sectors // (8 * cluster))
+        data[runs : runs + 8] = b"\x15" + length.to_bytes(5, "little") + b"\x04\x00"
+        struct.pack_into("<Q", data, attribute + 24, length - 1)
+        struct.pack_into("<QQQ", data, attribute + 40, *[length * cluster] * 3)
 
     found = in_time(bytes(data))
 
     assert (found.kind, found.free_bytes) == ("ntfs", None)
-    assert [item.what for item in found.unread] == ["$Bitmap"]
+    assert [item.what for item in found.unread] == [what]

@@ -54,6 +54,7 @@ FILE_RECORD = Structure(
         Field("used_bytes", 24, "I", "of this record"),
         Field("allocated_bytes", 28, "I", "of this record: the volume's record size"),
         Field("base_record", 32, "Q", "0, or the record this one extends"),
+        Field("next_id", 40, "H", "above the identifier of every attribute"),
         Field("number", 44, "I", "its own; where the update sequence begins at 48 (NTFS 3.1)"),
     ),
 )

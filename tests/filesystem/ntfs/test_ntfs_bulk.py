@@ -18,21 +18,24 @@ from verify.errors import ReaderError
 from verify.filesystem.library.volume import LibraryVolume
 from verify.filesystem.ntfs import entries as ntfs_entries
 from verify.filesystem.ntfs.columns import rows_of
-from verify.filesystem.ntfs.packed_record import ROW
-from verify.filesystem.ntfs.record_table import Record, RecordTable
+from verify.filesystem.ntfs.entries import RecordEntries
+from verify.filesystem.ntfs.packed_record import FOLDER, ROW
+from verify.filesystem.ntfs.record_table import RecordTable
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from verify.filesystem.entry import Entry
+    from verify.filesystem.ntfs.records import FileRecord
     from verify.source.window import Window
 
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")]
 
 IMAGE_BYTES = 24 << 20
 FOLDERS, FILES = 12, 90
-BITMAP, DOS = 0xB0, 2
-"""The attribute that says which blocks of an index are used; the namespace of short names."""
+BITMAP, DOS, END = 0xB0, 2, 0xFFFFFFFF
+"""The attribute that says which blocks of an index are used; the namespace of short names; the
+mark behind the last attribute."""
 
 
 @pytest.fixture(scope="module")
@@ -104,9 +107,9 @@ def test_records_when_taken_by_the_thousand_then_each_is_as_one_by_one(image: by
     asked: set[int] = set()
     one_by_one = RecordTable.record
 
-    def record(table: RecordTable, number: int) -> Record:
+    def record(table: RecordTable, number: int, base: int = 0) -> FileRecord:
         asked.add(number)
-        return one_by_one(table, number)
+        return one_by_one(table, number, base)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(RecordTable, "record", record)
@@ -186,13 +189,11 @@ def test_index_when_a_block_is_marked_free_then_its_names_are_listed_still(image
     folder = next(entry.node for entry in whole[0] if entry.path == "/folder 5")
     volume = LibraryVolume(memory_window(image), "ntfs")
     assert volume.records is not None
-    place = volume.records.table.place_of(folder)
-    assert place is not None
     record = volume.records.table.record(folder)
-    (bitmap,) = [item for item in record.attributes() if item.kind == BITMAP]
-    at = bitmap.start + int.from_bytes(record.data[bitmap.start + 20 : bitmap.start + 22], "little")
-    assert record.data[at] & 0b10
-    freed = changed(image, place + at, bytes([record.data[at] & ~0b10]))
+    (bitmap,) = [item for item in record.attributes if item.type == BITMAP]
+    at = bitmap.at + int.from_bytes(image[bitmap.at + 20 : bitmap.at + 22], "little")
+    assert image[at] & 0b10
+    freed = changed(image, at, bytes([image[at] & ~0b10]))
     assert listed(memory_window(freed), many=True) == (
         whole[0],
         ["/folder 5: the folder's index is damaged"],
@@ -223,6 +224,86 @@ def test_records_when_they_are_others_or_point_outside_then_they_have_no_row(ima
     own = rows(0, table.clusters)
     assert len(own) > FOLDERS * FILES / 2
     assert rows(1, table.clusters) == []
-    inside = [row for row in own if row[-2] + row[-1] <= table.clusters // 2]
-    assert rows(0, table.clusters // 2) == inside
-    assert len(inside) < len(own)
+    half = rows(0, table.clusters // 2)
+    files = [row for row in own if not row[0] & FOLDER]
+    inside = [row for row in files if row[-2] + row[-1] <= table.clusters // 2]
+    assert [row for row in half if not row[0] & FOLDER] == inside
+    assert len(inside) < len(files)
+    assert set(half) < set(own)  # a folder's row does not say where its index lies
+
+
+VALUES = 0, 1, 0x7F, 0xFF
+FLIPS = 8, 0x10
+
+
+class OneRecord(RecordTable):
+    """A table whose records are all the one that is being tried."""
+
+    tried = b""
+
+    def _stored(self, number: int) -> tuple[bytes, int]:  # noqa: ARG002 - as the table has it
+        return self.tried, 0
+
+    def read(self, at: int, length: int) -> bytes:
+        """Return the record in its place, behind zeros."""
+        inside = (self.wanted - at // self.record_bytes) * self.record_bytes
+        return (bytes(inside) + self.tried)[:length]
+
+    wanted = 0
+
+
+def fields_of(record: bytes, kinds: dict[int, int]) -> list[int]:
+    """Return where the bytes of a record's head, attribute heads and run lists stand."""
+    places = [*range(48)]
+    position = int.from_bytes(record[20:22], "little")
+    while (kind := int.from_bytes(record[position : position + 4], "little")) != END:
+        length = int.from_bytes(record[position + 4 : position + 8], "little")
+        heads = 80 if record[position + 8] else 28
+        places += range(position, position + min(heads, length))
+        kinds[kind] = kinds.get(kind, 0) + 1
+        position += length
+    return [*places, *range(position, position + 8)]
+
+
+def test_columns_when_any_field_is_another_then_they_take_nothing_that_the_decoder_refuses(
+    image: bytes,
+) -> None:
+    """Every byte of heads and run lists in turn: what a row says, the record by itself says too."""
+    volume = LibraryVolume(memory_window(image), "ntfs")
+    assert volume.records is not None
+    table, marks = volume.records.table, volume.records.marks
+    found = {entry.path: entry.node for entry in volume.entries()}
+    kinds: dict[int, int] = {}
+    refused = taken = 0
+    piece = table.read(0, len(table) * table.record_bytes)
+    rows = [*ROW.iter_unpack(rows_of(piece, table.record_bytes, 0, table.clusters, lambda _: 0))]
+    # NOTE: a folder whose index lies in one run, and two files.
+    folder = next(found[f"/folder {n}"] for n in range(FOLDERS) if rows[found[f"/folder {n}"]][0])
+    names = "/folder 5/Datei 002 - ää.txt", "/folder 5/Datei 003 - äää.txt"
+    for number in (folder, *(found[name] for name in names)):
+        place = table.place_of(number)
+        assert place is not None
+        whole = image[place : place + table.record_bytes]
+        one = OneRecord(table.window, table.record_bytes, table.cluster_bytes, 0, 0, table.clusters)
+        one.wanted = number
+        reference = number | int.from_bytes(whole[16:18], "little") << 48
+        for at in fields_of(whole, kinds):
+            for value in (*VALUES, *(whole[at] ^ bit for bit in FLIPS)):
+                one.tried = changed(whole, at, bytes([value]))
+                by_itself = RecordEntries(one, marks)
+                by_itself.many = False
+                row = rows_of(one.tried, table.record_bytes, number, table.clusters, lambda _: 0)
+                if not any(row):
+                    refused += by_itself.entry("/x", reference, None, 5) is None
+                    continue
+                taken += 1
+                in_row = RecordEntries(one, marks)
+                in_row.many = True
+                with pytest.MonkeyPatch.context() as patch:
+                    patch.setattr(ntfs_entries, "FIRST_ONE_BY_ONE", 0)
+                    patch.setattr(RecordEntries, "_of_record", lambda *_: None)
+                    expected = in_row.entry("/x", reference, None, 5)
+                assert by_itself.entry("/x", reference, None, 5) == expected, (at, value)
+    assert taken > 500
+    assert refused > 500
+    assert {0x10, 0x30, 0x80, 0x90, 0xA0, 0xB0} <= set(kinds)

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.drives import MemoryDrive, memory_window, whole
+from verify.errors import StructureError
 from verify.filesystem.library.volume import LibraryVolume
-from verify.filesystem.ntfs.record_table import HOLE, NotPlainError, RecordTable
-from verify.filesystem.volume import Place
+from verify.filesystem.ntfs.record_table import RecordTable
+from verify.filesystem.ntfs.records import Stream
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -339,16 +340,19 @@ def test_records_when_a_part_of_the_mft_lies_nowhere_then_no_other_is_taken_for_
     assert volume.records is not None
     table = volume.records.table
     (place,) = table.places
-    parts = (
-        Place(None, place.start, 64 * RECORD),
-        Place(None, HOLE, 16 * RECORD),
-        Place(None, place.start + 80 * RECORD, place.length - 80 * RECORD),
-    )
-    holed = RecordTable(table.window, RECORD, table.cluster_bytes, table.clusters, parts)
+
+    def with_ranges(*ranges: tuple[int | None, int]) -> RecordTable:
+        stream = Stream(sum(size for _, size in ranges), None, ranges)
+        return RecordTable(
+            table.window, RECORD, table.cluster_bytes, 0, 0, table.clusters, mft=stream
+        )
+
+    ends = (place.start, 64 * RECORD), (place.start + 80 * RECORD, place.length - 80 * RECORD)
+    holed = with_ranges(ends[0], (None, 16 * RECORD), ends[1])
     assert holed.record(90) == table.record(90)
     assert (holed.place_of(70), holed.place_of(90)) == (None, table.place_of(90))
-    with pytest.raises(NotPlainError):
+    with pytest.raises(StructureError):
         holed.record(70)
-    shifted = RecordTable(table.window, RECORD, table.cluster_bytes, table.clusters, parts[::2])
-    with pytest.raises(NotPlainError):
+    shifted = with_ranges(*ends)
+    with pytest.raises(StructureError):
         shifted.record(90)

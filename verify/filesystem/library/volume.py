@@ -21,7 +21,7 @@ from verify.filesystem.library.image import FOREIGN_ERRORS, LibraryImage
 from verify.filesystem.ntfs.entries import RecordEntries
 from verify.filesystem.ntfs.index import IS_FOLDER, DamagedIndexError, index_of
 from verify.filesystem.ntfs.marks import KINDS, MOST_VALUE_BYTES, NtfsMarks
-from verify.filesystem.ntfs.record_table import HOLE, RECORD_BYTES, RecordTable, mft_of
+from verify.filesystem.ntfs.record_table import RecordTable, mft_of
 from verify.filesystem.ntfs.records import NUMBER, SEQUENCE_AT
 from verify.filesystem.structures import (
     NTFS_FILES,
@@ -111,10 +111,8 @@ class LibraryVolume:
             raise _foreign("open the filesystem", error) from error
         if self.is_ntfs:
             self._marks = NtfsMarks(self._fs, self.incomplete)
-            if mft is not None and mft.record_bytes in RECORD_BYTES:
+            if mft is not None:
                 self.records = RecordEntries(mft, self._marks)
-            elif mft is not None:
-                self.incomplete.append("$MFT: its records have a length that is not read here")
         elif self.kind.startswith("ext"):
             try:
                 self._inodes = ExtInodes(self.window)
@@ -131,9 +129,9 @@ class LibraryVolume:
         except UNREADABLE as error:
             self.incomplete.append(f"$MFT: where it lies cannot be read: {error}")
             return None
-        if any(place.start == HOLE for place in mft.places):
+        if mft.has_hole:
             self.incomplete.append("$MFT: a part of it lies nowhere")
-        self._image.records = tuple(place for place in mft.places if place.start != HOLE)
+        self._image.records = mft.places
         self._image.record_bytes = mft.record_bytes
         return mft
 

@@ -33,14 +33,18 @@ from verify.filesystem.ntfs.packed_record import (
     PLAIN,
     ROW,
 )
-from verify.filesystem.ntfs.record_table import (
+from verify.filesystem.ntfs.record_decoder import (
+    ATTRIBUTE_LIST_TYPE,
+    DATA_TYPE,
     END_TYPE,
     FOLDER_FLAG,
     IN_USE_FLAG,
+    LONGEST_NUMBER,
+    MOST_CLUSTERS,
     SELF_NUMBERED_AT,
+    STEP,
     STRIDE,
 )
-from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE
 from verify.structs.ntfs import (
     ATTRIBUTE,
     FILE_RECORD,
@@ -84,15 +88,8 @@ _NEVER_PLAIN = ATTRIBUTE_LIST_TYPE, REPARSE_TYPE, EA_TYPE, LOGGED_STREAM_TYPE
 _INSIDE = STANDARD_TYPE, FILE_NAME_TYPE, SECURITY_TYPE
 """Attributes that are plain inside their record only."""
 
-_END_BYTES = 4
 _MOST_ATTRIBUTES = 16
 """A record with more is not plain."""
-
-_LONGEST_NUMBER = 8
-"""Bytes of a number in a run list."""
-
-_MOST_CLUSTERS = (1 << 32) - 1
-"""NTFS has no more (Microsoft, 'NTFS overview')."""
 
 _BEHIND = 128
 """Bytes that may be looked at behind the last record, before they are known to be none of it."""
@@ -123,7 +120,7 @@ def rows_of(
     """
     records = _Records(piece, record_bytes)
     records.repair(number)
-    records.walk(min(clusters, _MOST_CLUSTERS))
+    records.walk(min(clusters, MOST_CLUSTERS))
     records.number_own(security)
     return records.packed()
 
@@ -160,12 +157,16 @@ class _Records:
         first, plain = self.first, self.plain
         flags = self.u16[first + _HEAD["flags"]]
         kept = self.u16[first + _HEAD["fixup_offset"]].astype(np.int64)
+        used = self.u32[first + _HEAD["used_bytes"]]
+        begin = self.u16[first + _HEAD["first_attribute"]]
         plain &= self.u32[first] == int.from_bytes(FILE_SIGNATURE, "little")
         plain &= self.u64[first + _HEAD["base_record"]] == 0
         plain &= (flags & IN_USE_FLAG) != 0
-        plain &= self.u32[first + _HEAD["used_bytes"]] <= self.last - first
+        plain &= self.u32[first + _HEAD["allocated_bytes"]] == self.last - first
+        plain &= (used <= self.last - first) & (used % STEP == 0)
+        plain &= (kept + 2 * (self.strides + 1) <= begin) & (begin < used) & (begin % STEP == 0)
         plain &= self.u16[first + _HEAD["fixup_count"]] == self.strides + 1
-        plain &= kept + 2 * (self.strides + 1) <= STRIDE - 2
+        plain &= (kept + 2 * (self.strides + 1) <= STRIDE - 2) & (kept & 1 == 0)
         own = self.u32[first + _HEAD["number"]] == np.arange(number, number + len(first))
         plain &= own | (kept < SELF_NUMBERED_AT)
         kept = first + np.where(plain, kept, 0)
@@ -183,18 +184,20 @@ class _Records:
         at = self.first + self.u16[self.first + _HEAD["first_attribute"]]
         used = self.first + self.u32[self.first + _HEAD["used_bytes"]]
         done = np.zeros(len(at), np.bool_)
+        before = np.ones(len(at), np.uint32)
         which = np.nonzero(self.plain)[0]
         for _ in range(_MOST_ATTRIBUTES):
-            which = self._hold(which, at[which] + _END_BYTES <= self.last[which])
-            ended = self.u32[at[which]] == END_TYPE
+            ended = (self.u32[at[which]] == END_TYPE) & (at[which] + STEP == used[which])
             done[which[ended]] = True
             which = which[~ended]
             if not which.size:
                 break
-            lengths = self.u32[at[which] + _ATTRIBUTE["length"]]
-            inside = (lengths >= RESIDENT.size) & (at[which] + lengths <= used[which])
-            lengths, which = lengths[inside], self._hold(which, inside)
+            kinds, lengths = self.u32[at[which]], self.u32[at[which] + _ATTRIBUTE["length"]]
+            good = (lengths >= RESIDENT.size) & (lengths % STEP == 0) & (before[which] <= kinds)
+            good &= at[which] + lengths <= used[which]
+            lengths, which = lengths[good], self._hold(which, good)
             self._take(which, at[which], at[which] + lengths, clusters)
+            before[which] = self.u32[at[which]]
             at[which] += lengths
             which = which[self.plain[which]]
         one = (self.standard == 1) & (self.unnamed <= 1) & (self.folder | (self.unnamed == 1))
@@ -209,35 +212,36 @@ class _Records:
 
     def _take(self, which: Numbers, at: Numbers, ends: Numbers, clusters: int) -> None:
         """Take one attribute of each record in `which`; they lie from `at` to `ends`."""
-        kinds = self.u32[at]
-        away = self.u8[at + _ATTRIBUTE["non_resident"]] != 0
-        named = self.u8[at + _ATTRIBUTE["name_length"]] != 0
+        kinds, letters = self.u32[at], self.u8[at + _ATTRIBUTE["name_length"]]
+        away, named = self.u8[at + _ATTRIBUTE["non_resident"]] != 0, letters != 0
         data, inside = kinds == DATA_TYPE, _any_of(kinds, _INSIDE)
         self.plain[which[data & named | inside & (away | named)]] = False
         self.plain[which[_any_of(kinds, _NEVER_PLAIN)]] = False
+        name = self.u16[at + _ATTRIBUTE["name_offset"]].astype(np.int64)
+        good = (name >= ATTRIBUTE.size) & (at + name + 2 * letters.astype(np.int64) <= ends)
+        good |= ~named
+        good &= self.u8[at + _ATTRIBUTE["non_resident"]] <= 1
+        self._hold(which, good)
         self.unnamed[which[data & ~named]] += 1
-        chosen = data & ~named & ~away
-        self.rows["size"][which[chosen]] = self.u32[at[chosen] + _RESIDENT["value_length"]]
-        chosen = data & ~named & away
-        if chosen.any():
-            self._take_runs(which[chosen], at[chosen], ends[chosen], clusters)
-        chosen = inside & ~away
-        if chosen.any():
-            kinds, which = kinds[chosen], which[chosen]
-            start, size = self._values(which, at[chosen], ends[chosen])
-            for kind, take in (
-                (STANDARD_TYPE, self._take_standard),
-                (SECURITY_TYPE, self._take_security),
-            ):
-                of_kind = kinds == kind
-                if of_kind.any():
-                    take(which[of_kind], start[of_kind], size[of_kind])
+        if away.any():
+            self._take_runs(which[away], at[away], ends[away], clusters, data[away])
+        kinds, which, data = kinds[~away], which[~away], data[~away]
+        start, size = self._values(which, at[~away], ends[~away])
+        self.rows["size"][which[data]] = size[data]
+        for kind, take in (
+            (STANDARD_TYPE, self._take_standard),
+            (SECURITY_TYPE, self._take_security),
+        ):
+            of_kind = kinds == kind
+            if of_kind.any():
+                take(which[of_kind], start[of_kind], size[of_kind])
 
     def _values(self, which: Numbers, at: Numbers, ends: Numbers) -> tuple[Numbers, Numbers]:
         """Return where resident values begin, and how long they are: 0 if they end outside."""
-        start = at + self.u16[at + _RESIDENT["value_offset"]]
+        offset = self.u16[at + _RESIDENT["value_offset"]]
         size = self.u32[at + _RESIDENT["value_length"]].astype(np.int64)
-        good = start + size <= ends
+        start = at + offset
+        good = (offset >= RESIDENT.size) & (start + size <= ends)
         self._hold(which, good)
         return np.where(good, start, at), np.where(good, size, 0)
 
@@ -259,17 +263,23 @@ class _Records:
         ends = start + size
         self.own += zip(which.tolist(), start.tolist(), ends.tolist(), strict=True)
 
-    def _take_runs(self, which: Numbers, at: Numbers, ends: Numbers, clusters: int) -> None:
-        """Take the one run of an unnamed stream; none is plain too, more are not."""
+    def _take_runs(
+        self, which: Numbers, at: Numbers, ends: Numbers, clusters: int, data: Marks
+    ) -> None:
+        """Hold the one run of each value elsewhere; none is plain too, more are not.
+
+        `data`: those of which it is kept, since they are unnamed streams.
+        """
         good = (ends - at >= NON_RESIDENT.size) & (self.u64[at + _RUNS["first_vcn"]] == 0)
-        run = at + self.u16[at + _RUNS["runs_offset"]]
-        good &= run < ends
+        offset = self.u16[at + _RUNS["runs_offset"]]
+        run = at + offset
+        good &= (run < ends) & (offset >= NON_RESIDENT.size)
         run = np.where(good, run, at)
         of_length, of_start = self.u8[run] & 0xF, self.u8[run] >> 4
         none = self.u8[run] == 0
         longest = np.maximum(of_length, of_start)
-        good &= none | (np.minimum(of_length, of_start) > 0) & (longest <= _LONGEST_NUMBER)
-        of_length, of_start = (np.minimum(item, _LONGEST_NUMBER) for item in (of_length, of_start))
+        good &= none | (np.minimum(of_length, of_start) > 0) & (longest <= LONGEST_NUMBER)
+        of_length, of_start = (np.minimum(item, LONGEST_NUMBER) for item in (of_length, of_start))
         middle = run + 1 + of_length
         after = middle + of_start
         length = self.u64[run + 1] & _LOW_BYTES[of_length]
@@ -277,11 +287,18 @@ class _Records:
         negative = start > _LOW_BYTES[of_start] >> np.uint64(1)
         one = (after < ends) & (self.u8[after] == 0) & (length > 0) & ~negative
         one &= (length <= clusters) & (start <= clusters) & (start + length <= clusters)
+        length, start = np.where(none, 0, length), np.where(none, 0, start)
         size = self.u64[at + _RUNS["data_size"]]
-        self._hold(which, good & (none | one) & (size <= MOST_BYTES))
-        self.rows["size"][which] = size
-        self.rows["clusters"][which] = np.where(none, 0, length)
-        self.rows["cluster"][which] = np.where(none, 0, start)
+        good &= (
+            (none | one) & (size <= MOST_BYTES) & (size <= self.u64[at + _RUNS["allocated_size"]])
+        )
+        good &= self.u64[at + _RUNS["valid_size"]] <= size
+        good &= self.u64[at + _RUNS["last_vcn"]] + np.uint64(1) == length
+        self._hold(which, good)
+        kept = which[data]
+        self.rows["size"][kept] = size[data]
+        self.rows["clusters"][kept] = length[data]
+        self.rows["cluster"][kept] = start[data]
 
     def number_own(self, security: Callable[[bytes], int]) -> None:
         """Give numbers to the descriptors that stand in the records themselves."""

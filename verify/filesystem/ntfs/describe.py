@@ -125,6 +125,7 @@ class NtfsVolume:
             sizes.cluster_bytes,
             sizes.mft_offset,
             sizes.mirror_offset,
+            sizes.clusters,
         )
         reader.attempt("$MFT run list", records.load)
         label = reader.attempt("$VOLUME_NAME", lambda: self._label(records))

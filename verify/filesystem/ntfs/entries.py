@@ -1,26 +1,23 @@
-"""Entries from NTFS records: by the thousand where a volume has many, else one by one."""
+"""Entries from NTFS records: by the thousand where a volume has many, else one by one.
+
+A record that does not say all of a file in plain words is left to the library.
+"""
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass, field
 
-from verify.errors import StructureError
-from verify.filesystem.entry import Entry, Kind, Stream
-from verify.filesystem.ntfs.marks import KINDS, STANDARD_TYPE, NtfsMarks
+from verify.filesystem.careful_reading import UNREADABLE
+from verify.filesystem.entry import Entry, Stream
+from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, KINDS, STANDARD_TYPE, NtfsMarks
 from verify.filesystem.ntfs.packed_record import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, ROW
-from verify.filesystem.ntfs.record_table import (
-    Attribute,
-    NotPlainError,
-    Record,
-    RecordTable,
-)
+from verify.filesystem.ntfs.record_table import RecordTable
 from verify.filesystem.ntfs.records import (
     ATTRIBUTE_LIST_TYPE,
     DATA_TYPE,
     NUMBER,
     SEQUENCE_AT,
-    decoded_runs,
+    Attribute,
 )
 from verify.filesystem.ntfs.security import Security
 from verify.filesystem.volume import MOST_EXTENTS
@@ -37,6 +34,13 @@ FIRST_ONE_BY_ONE = 8
 volume stand in pieces all over the MFT, and two processes are to share the work on these."""
 
 _STANDARD = STANDARD_INFORMATION.packed("created", "modified", "changed")
+
+_TAKEN = KINDS - {FILE_NAME_TYPE}
+"""Attributes that are taken over; the names of a file are those that folders have."""
+
+
+class NotPlainError(Exception):
+    """A record that is left to the library."""
 
 
 @dataclass(slots=True)
@@ -61,12 +65,12 @@ class RecordEntries:
     def entry(self, path: str, reference: int, short: str | None, parent: int) -> Entry | None:
         """Return the entry of a name; `None`: ask the library.
 
-        `reference`: to its record; `short`: its 8.3 name, if any; `parent`: record of its folder.
+        `reference`: to its record; `short`: its 8.3 name, if any, `parent`: record of its folder.
         """
         try:
             found = self._of_row(path, reference, short) if self.many else None
             return found or self._of_record(path, reference, short, parent)
-        except (NotPlainError, StructureError, struct.error, UnicodeDecodeError):
+        except (NotPlainError, *UNREADABLE):
             return None
 
     # --- by the thousand ---
@@ -124,7 +128,7 @@ class RecordEntries:
         length = ROWS_A_PIECE * self.table.record_bytes
         try:
             piece = self.table.read(index * length, length)
-        except NotPlainError:
+        except UNREADABLE:
             return b""
         return rows_of(
             piece,
@@ -145,62 +149,69 @@ class RecordEntries:
     # --- one by one ---
 
     def _of_record(self, path: str, reference: int, short: str | None, parent: int) -> Entry:
+        """Return the entry of a record.
+
+        Raises:
+            NotPlainError: it says more, or less, than is understood here.
+            StructureError, SourceUnreadable, PastEnd: it cannot be read.
+        """
         number = reference & NUMBER
         record = self.table.record(number)
-        if record.sequence != reference >> SEQUENCE_AT:
-            raise NotPlainError
-        kind: Kind = "folder" if record.folder else "file"
-        entry = Entry(kind, path, node=number, links=record.links or 1)
+        _hold(record.sequence == reference >> SEQUENCE_AT)
+        folder = record.folder
+        entry = Entry("folder" if folder else "file", path, node=number, links=record.links or 1)
         unnamed = 0
-        for attribute in record.attributes():
-            if attribute.kind == ATTRIBUTE_LIST_TYPE:
+        for attribute in record.attributes:
+            kind = attribute.type
+            if kind == DATA_TYPE:
+                unnamed += not attribute.name
+                self._add_data(entry, attribute)
+            elif kind in _TAKEN:
+                self._add_value(entry, attribute, parent)
+            elif kind == ATTRIBUTE_LIST_TYPE:
                 raise NotPlainError
-            if attribute.kind == DATA_TYPE and attribute.letters:
-                entry.streams.append(Stream(record.name(attribute), record.size(attribute)))
-            elif attribute.kind == DATA_TYPE:
-                unnamed += 1
-                self._add_data(entry, record, attribute)
-            elif attribute.kind in KINDS:
-                value = record.value(attribute)
-                if attribute.kind == STANDARD_TYPE:
-                    _add_times(entry, value)
-                self.marks.add(entry, parent, attribute.kind, record.name(attribute), value)
-        if entry.created is None or unnamed > 1 or not (record.folder or unnamed):
-            raise NotPlainError
-        if record.folder:
+        _hold(entry.created is not None and (unnamed == 1 or (folder and not unnamed)))
+        if folder:
             entry.size = 0
         entry.short = short  # as the folder has it, whatever the record says
-        entry.streams.sort(key=lambda stream: stream.name)
+        if entry.streams:
+            entry.streams.sort(key=lambda stream: stream.name)
         return entry
 
-    def _add_data(self, entry: Entry, record: Record, attribute: Attribute) -> None:
-        """Take over the size of the unnamed stream, and where it lies."""
-        entry.size = record.size(attribute)
-        if entry.size > MOST_BYTES:
+    def _add_value(self, entry: Entry, attribute: Attribute, parent: int) -> None:
+        """Take over what stands inside the record beside the contents."""
+        kind, value = attribute.type, attribute.value
+        if value is None:
             raise NotPlainError
-        if attribute.away:
-            at = record.runs_at(attribute)
-            _add_runs(entry.extents, record.data[at : attribute.end], self.table.clusters)
+        if kind == STANDARD_TYPE:
+            _add_times(entry, value)
+        self.marks.add(entry, parent, kind, attribute.name, value)
+
+    def _add_data(self, entry: Entry, attribute: Attribute) -> None:
+        """Take over a stream: size and places of the unnamed one, name and size of another."""
+        _hold(not attribute.first_vcn)
+        if attribute.name:
+            _hold(attribute.name.isprintable())
+            entry.streams.append(Stream(attribute.name, attribute.size))
+            return
+        entry.size = attribute.size
+        if attribute.runs:
+            extents = [(start, count) for count, start in attribute.runs if start is not None]
+            _hold(sum(count for _, count in extents) <= self.table.clusters)
+            entry.extents = extents[:MOST_EXTENTS]
+        _hold(entry.size <= MOST_BYTES)
 
 
-def _add_runs(extents: list[tuple[int, int]], data: bytes, clusters: int) -> None:
-    """Append the runs that have clusters, at most `MOST_EXTENTS`.
-
-    Raises:
-        NotPlainError: one lies outside the volume, or all are longer than it.
-        StructureError: it is no run list.
-    """
-    runs = [(start, count) for count, start in decoded_runs(data, 0) if start is not None]
-    if sum(count for _, count in runs) > clusters or any(sum(run) > clusters for run in runs):
+def _hold(plain: bool) -> None:  # noqa: FBT001 - as `assert` has it
+    if not plain:
         raise NotPlainError
-    extents += runs[:MOST_EXTENTS]
 
 
 def _add_times(entry: Entry, data: bytes) -> None:
     """Take over the times, in nanoseconds since 1970."""
+    _hold(len(data) >= STANDARD_INFORMATION.size)
     created, modified, changed = _STANDARD.unpack_from(data)
-    if not (EPOCH < created < LAST and EPOCH < modified < LAST and EPOCH < changed < LAST):
-        raise NotPlainError
+    _hold(EPOCH < created < LAST and EPOCH < modified < LAST and EPOCH < changed < LAST)
     entry.created = (created - EPOCH) * 100
     entry.modified = (modified - EPOCH) * 100
     entry.changed = (changed - EPOCH) * 100

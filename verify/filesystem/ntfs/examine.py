@@ -29,7 +29,7 @@ from verify.filesystem.ntfs.examined_volume import (
     FaultyError,
     Gathered,
 )
-from verify.filesystem.ntfs.record_table import RECORD_BYTES, mft_of
+from verify.filesystem.ntfs.record_table import mft_of
 from verify.structs.ntfs import BOOT_SECTOR
 
 if TYPE_CHECKING:
@@ -53,12 +53,7 @@ def examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
     except UNREADABLE as error:
         return _refused(error)
     volume = Examined(window, sizes, table, alive)
-    if table.record_bytes not in RECORD_BYTES:
-        reason = f"records of {table.record_bytes} bytes are not examined"
-        volume.structure.leave_out(reason)
-        volume.allocation.leave_out(reason)
-    else:
-        _examine(volume)
+    _examine(volume)
     return Examination(structure=volume.structure.result(), allocation=volume.allocation.result())
 
 

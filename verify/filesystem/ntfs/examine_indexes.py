@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from verify.errors import StructureError
 from verify.filesystem.careful_reading import is_power_of_two
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examined_volume import (
@@ -26,7 +27,7 @@ from verify.filesystem.ntfs.examined_volume import (
 )
 from verify.filesystem.ntfs.index import MOST_INDEX_BYTES
 from verify.filesystem.ntfs.name_keys import misplaced, name_keys
-from verify.filesystem.ntfs.record_table import STRIDE, NotPlainError, undone
+from verify.filesystem.ntfs.record_decoder import STRIDE, repaired
 from verify.structs.ntfs import (
     FILE_NAME,
     INDEX_BLOCK,
@@ -227,8 +228,8 @@ class _Tree:
         if own != vcn:
             raise FaultyError(BLOCK, "number", own, vcn, at)
         try:
-            whole = undone(block, fixups, count, size)
-        except NotPlainError:
+            whole = repaired(block, at, INDEX_SIGNATURE)
+        except StructureError:
             raise FaultyError(BLOCK, "update sequence", "torn", "whole", at) from None
         if fixups < INDEX_BLOCK.size + INDEX_NODE.size:
             raise FaultyError(BLOCK, "offset of update sequence", fixups, "behind its head", at)

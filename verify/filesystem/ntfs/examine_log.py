@@ -10,10 +10,11 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
+from verify.errors import StructureError
 from verify.filesystem.careful_reading import is_power_of_two
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examined_volume import LOG_FILE, FaultyError, system_fault
-from verify.filesystem.ntfs.record_table import STRIDE, NotPlainError, undone
+from verify.filesystem.ntfs.record_decoder import STRIDE, repaired
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined, Whole
@@ -77,8 +78,8 @@ def _problem(page: bytes, size: int) -> tuple[str, str] | None:  # noqa: PLR0911
         if fixups < _HEAD_BYTES:
             return "offset of update sequence", str(fixups)
         try:
-            whole = undone(page, fixups, count, size)
-        except NotPlainError:
+            whole = repaired(page, 0, signature)
+        except StructureError:
             return "update sequence", "torn"
     if signature == b"RSTR" and checked:
         return "chkdsk number", str(checked)

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING
 from verify.errors import StructureError
 from verify.filesystem.ntfs.examined_volume import BAD_CLUSTERS, FaultyError, Part
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
-from verify.filesystem.ntfs.record_table import (
+from verify.filesystem.ntfs.record_decoder import (
     END_TYPE,
     IN_USE_FLAG,
     SELF_NUMBERED_AT,
-    NotPlainError,
-    undone,
+    decoded_runs,
+    repaired,
 )
-from verify.filesystem.ntfs.records import decoded_runs
 from verify.structs.ntfs import (
     ATTRIBUTE,
     FILE_NAME,
@@ -120,8 +119,8 @@ class Head:
         if fixups < _FIXUPS_AT or fixups & 1:
             raise FaultyError(RECORD, "offset of update sequence", fixups, _FIXUPS_AT, at)
         try:
-            self.data = undone(data, fixups, count, size)
-        except NotPlainError:
+            self.data = repaired(data, at or 0)
+        except StructureError:
             raise FaultyError(RECORD, "update sequence", "torn", "whole", at) from None
         after = fixups + 2 * count
         if not after <= self.first < self.used or self.first & 7:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.errors import StructureError
+from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examine_log import hold_log
 from verify.filesystem.ntfs.examine_tables import hold_attribute_table, upper_case_of
@@ -26,8 +28,7 @@ from verify.filesystem.ntfs.examined_volume import (
     Whole,
     system_fault,
 )
-from verify.filesystem.ntfs.record_table import NotPlainError, undone
-from verify.filesystem.ntfs.records import DATA_TYPE
+from verify.filesystem.ntfs.records import DATA_TYPE, repaired
 from verify.structs.ntfs import FILE_RECORD, VOLUME_INFORMATION
 
 if TYPE_CHECKING:
@@ -130,13 +131,13 @@ class SystemFiles:
             volume.structure.agree()
             try:
                 record = volume.table.read(number * size, size)
-                own = _content(record, size)
-            except NotPlainError:
+                own = _content(record)
+            except UNREADABLE:
                 continue  # the record itself is told
             copy = copies[number * size : (number + 1) * size]
             try:
-                same = _content(copy, size) == own
-            except NotPlainError:
+                same = _content(copy) == own
+            except StructureError:
                 same = False
             if not same:
                 volume.fault(
@@ -199,14 +200,14 @@ class SystemFiles:
                 self._fault(BAD_CLUSTERS, "clusters", count, clusters, Effect.REPAIRED)
 
 
-def _content(record: bytes, size: int) -> bytes:
+def _content(record: bytes) -> bytes:
     """Return what a record says, without what is behind it.
 
     Raises:
-        NotPlainError: it is not whole.
+        StructureError: it is not whole.
     """
     head = FILE_RECORD.parse(record)
-    whole = undone(record, head.number("fixup_offset"), head.number("fixup_count"), size)
+    whole = repaired(record, 0)
     at = head.number("fixup_offset")
     end = at + 2 * head.number("fixup_count")
     return whole[:at] + whole[end : head.number("used_bytes")]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examine_records import (
     BITMAP_TYPE,
@@ -28,7 +29,7 @@ from verify.filesystem.ntfs.examined_volume import (
 )
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
 from verify.filesystem.ntfs.name_keys import name_keys
-from verify.filesystem.ntfs.record_table import FOLDER_FLAG, IN_USE_FLAG, NotPlainError
+from verify.filesystem.ntfs.record_decoder import FOLDER_FLAG, IN_USE_FLAG
 from verify.filesystem.ntfs.records import (
     ATTRIBUTE_LIST_TYPE,
     DATA_TYPE,
@@ -66,7 +67,7 @@ class TableReading:
             count = min(RECORDS_A_PIECE, len(self.marked) - first)
             try:
                 piece = table.read(first * table.record_bytes, count * table.record_bytes)
-            except NotPlainError:
+            except UNREADABLE:
                 for number in range(first, first + count):
                     self._alone(number)
             else:
@@ -80,7 +81,7 @@ class TableReading:
         table = self.volume.table
         try:
             data = table.read(number * table.record_bytes, table.record_bytes)
-        except NotPlainError:
+        except UNREADABLE:
             if self.marked[number]:
                 error = FaultyError(
                     RECORD, "contents", "unreadable", "readable", table.place_of(number)

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, head_of, parts_of
 from verify.filesystem.ntfs.examine_streams import list_entries, put_together
 from verify.filesystem.ntfs.examined_volume import FIRST_OF_USERS, MFT, FaultyError
-from verify.filesystem.ntfs.record_table import NotPlainError
 from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE, NUMBER
 
 if TYPE_CHECKING:
@@ -84,6 +84,6 @@ def _parts(volume: Examined, number: int) -> list[Part]:
     at = table.place_of(number)
     try:
         data = table.read(number * table.record_bytes, table.record_bytes)
-    except NotPlainError:
+    except UNREADABLE:
         raise FaultyError("file record", "contents", "unreadable", "readable", at) from None
     return list(parts_of(volume, number, head_of(volume, number, data, at), at or 0))

@@ -18,16 +18,8 @@ from typing import TYPE_CHECKING
 
 from verify.errors import StructureError
 from verify.filesystem.careful_reading import UNREADABLE
-from verify.filesystem.ntfs.record_table import (
-    Attribute,
-    NotPlainError,
-    Record,
-    RecordTable,
-    undone,
-)
-from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, NUMBER, decoded_runs
+from verify.filesystem.ntfs.records import NUMBER, Attribute, Records, repaired
 from verify.structs.ntfs import (
-    ATTRIBUTE_LIST_ENTRY,
     FILE_NAME,
     INDEX_BLOCK,
     INDEX_ENTRY,
@@ -55,16 +47,13 @@ _ENTRY = INDEX_ENTRY.packed(
     "letters",
     "namespace",
 )
-_BLOCK = INDEX_BLOCK.packed("signature", "fixup_offset", "fixup_count", "vcn")
+_BLOCK = INDEX_BLOCK.packed("fixup_offset", "fixup_count", "vcn")
 _ROOT = INDEX_ROOT.packed("block_bytes")
 
 _HAS_NODE, _LAST_ENTRY = 1, 2
 _DOS_NAMESPACE = 2
 IS_FOLDER = 0x10000000
 """Of the file flags in a $FILE_NAME (libfsntfs, 'File attribute flags')."""
-
-Part = tuple[Record, Attribute]
-"""A record, and an attribute in it."""
 
 _BLOCK_SIZES = frozenset({512, 1024, 2048, 4096, 8192, 16384, 32768, 65536})
 MOST_INDEX_BYTES = 256 << 20
@@ -73,7 +62,6 @@ MOST_INDEX_BYTES = 256 << 20
 DAMAGED = "the folder's index is damaged"
 TOO_LONG = "the folder's index is longer than any that is read here"
 
-_LISTED = ATTRIBUTE_LIST_ENTRY.packed("type", "length", "file_reference")
 _LAST_BYTES, _NUMBER_BYTES = 16, 8
 _KEY_BYTES = FILE_NAME.size
 _LEAST_BYTES = 88
@@ -97,7 +85,7 @@ class Index:
     shorts: dict[int, str]
 
 
-def index_of(table: RecordTable, number: int) -> Index:
+def index_of(table: Records, number: int) -> Index:
     """Return the index of the folder with that record.
 
     In a whole one all entries follow each other to the end of their node and are those of this
@@ -109,7 +97,7 @@ def index_of(table: RecordTable, number: int) -> Index:
     """
     try:
         return _Walk(table, number).read()
-    except (NotPlainError, struct.error, UnicodeDecodeError, StructureError, *UNREADABLE) as error:
+    except (struct.error, UnicodeDecodeError, *UNREADABLE) as error:
         raise DamagedIndexError(DAMAGED) from error
 
 
@@ -117,10 +105,10 @@ def index_of(table: RecordTable, number: int) -> Index:
 class _Walk:
     """An index being read; `children`: the numbers that its entries point to.
 
-    What is not whole raises `NotPlainError`.
+    What is not whole raises `StructureError`.
     """
 
-    table: RecordTable
+    table: Records
     number: int
     names: list[tuple[str, int, int]] = field(default_factory=list)
     shorts: list[tuple[str, int, int]] = field(default_factory=list)
@@ -137,7 +125,7 @@ class _Walk:
                 own.append(vcn)
                 self._take(block, INDEX_BLOCK.size, first)
         if sorted(self.children) != own:
-            raise NotPlainError
+            raise _damage(0, "nodes", "each below one entry", "others")
         return self._index()
 
     def _index(self) -> Index:
@@ -145,22 +133,29 @@ class _Walk:
         named = {reference for _, reference, _ in self.names} if self.shorts else set()
         names = self.names + [item for item in self.shorts if item[1] not in named]
         if len({text for text, _, _ in names}) != len(names):
-            raise NotPlainError
+            raise _damage(0, "names", "each once", "one twice")
         shorts = {reference: text for text, reference, _ in self.shorts if reference in named}
         return Index(names, shorts)
 
     def _values(self) -> tuple[bytes, bytes | None, bytes | None]:
         """Return the root node of a folder, its blocks, and the bitmap of those in use."""
-        parts: dict[int, list[Part]] = {kind: [] for kind in _OF_INDEX}
-        for record, attribute in _parts_of(self.table, self.number):
-            if attribute.kind in parts and record.name(attribute) == _BY_NAME:
-                parts[attribute.kind].append((record, attribute))
-        root, blocks, bitmap = (
-            _value(self.table, parts[kind]) if parts[kind] else None for kind in _OF_INDEX
-        )
+        record = self.table.record(self.number)
+        if not record.folder:
+            raise _damage(record.at, "flags", "a folder's", str(record.flags))
+        parts = self.table.parts(record, _OF_INDEX)
+        root, blocks, bitmap = (self._value(parts, kind) for kind in _OF_INDEX)
         if root is None or (blocks is None) != (bitmap is None):
-            raise NotPlainError
+            raise _damage(record.at, "attributes", "root, or root, blocks and bitmap", "others")
         return root, blocks, bitmap
+
+    def _value(self, parts: list[Attribute], kind: int) -> bytes | None:
+        """Return what the attributes of one type hold, wherever that lies; `None`: no such one."""
+        if not any(part.type == kind and part.name == _BY_NAME for part in parts):
+            return None
+        stream = self.table.joined(parts, kind, _BY_NAME)
+        if stream.size > MOST_INDEX_BYTES:
+            raise DamagedIndexError(TOO_LONG)
+        return self.table.contents(stream)
 
     def _take(self, data: bytes, at: int, first: int) -> None:
         """Take the entries of one node: its header stands at byte `at`, the first `first` on."""
@@ -168,7 +163,7 @@ class _Walk:
         position, end = at + offset, at + used
         # NOTE: roots that Windows formatted begin some bytes later; no entry has room there.
         if not first <= offset < first + _LEAST_BYTES or end > len(data):
-            raise NotPlainError
+            raise _damage(at, "entries_offset", "inside", f"{offset} of {used}")
         data += _BEHIND  # the last entry is shorter than others
         unpack, head, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
         while True:
@@ -183,16 +178,17 @@ class _Walk:
                 self.children.append(int.from_bytes(data[position - below : position], "little"))
             if flags & _LAST_ENTRY:
                 if position != end or length != _LAST_BYTES + below:
-                    raise NotPlainError
+                    raise _damage(position, "last entry", "at the end", str(length))
                 return
             stop = start + 2 * letters
             text, _ = utf_16_le_decode(data[start:stop], "surrogatepass", True)  # noqa: FBT003
-            if length != (head + 2 * letters + 7) // 8 * 8 + below or position > end:
-                raise NotPlainError
-            if key != _KEY_BYTES + 2 * letters or parent & NUMBER != self.number:
-                raise NotPlainError
+            sizes = (head + 2 * letters + 7) // 8 * 8 + below, _KEY_BYTES + 2 * letters
+            if (length, key) != sizes or position > end:
+                raise _damage(start - head, "lengths", f"{sizes}", f"{length, key}")
+            if parent & NUMBER != self.number:
+                raise _damage(start - head, "parent", str(self.number), str(parent & NUMBER))
             if not text or "/" in text or "\0" in text:
-                raise NotPlainError
+                raise _damage(start - head, "name", "one of a file", ascii(text))
             if namespace == _DOS_NAMESPACE:
                 self.shorts.append((text, reference, file_flags))
             else:
@@ -205,72 +201,15 @@ def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, byte
     In a free one stands what was once there.
     """
     if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
-        raise NotPlainError
+        raise _damage(0, "bitmap", f"of {len(blocks)} bytes in blocks of {size}", "another")
     for index in range(min(len(blocks) // size, 8 * len(bitmap))):
         if not bitmap[index >> 3] >> (index & 7) & 1:
             continue
         block = blocks[index * size : (index + 1) * size]
-        signature, at, count, vcn = _BLOCK.unpack_from(block)
-        if signature != INDEX_SIGNATURE:
-            raise NotPlainError
+        at, count, vcn = _BLOCK.unpack_from(block)
         first = -(-(at + 2 * count) // 8) * 8 - INDEX_BLOCK.size
-        yield vcn, undone(block, at, count, size), first
+        yield vcn, repaired(block, index * size, INDEX_SIGNATURE), first
 
 
-def _parts_of(table: RecordTable, number: int) -> list[Part]:
-    """Return the attributes of a record, those in records that extend it too."""
-    base = table.record(number)
-    if not base.folder:
-        raise NotPlainError
-    own = [(base, attribute) for attribute in base.attributes()]
-    further: dict[int, None] = {}
-    for _, attribute in own:
-        if attribute.kind == ATTRIBUTE_LIST_TYPE:
-            listed = _value(table, [(base, attribute)])
-            further |= dict.fromkeys(_extensions(listed, number))
-    for other in further:
-        record = table.record(other, number)
-        own += [(record, attribute) for attribute in record.attributes()]
-    return own
-
-
-def _extensions(listed: bytes, number: int) -> Iterator[int]:
-    """Yield the records that an attribute list names for parts of an index."""
-    position = 0
-    while position + ATTRIBUTE_LIST_ENTRY.size <= len(listed):
-        kind, length, reference = _LISTED.unpack_from(listed, position)
-        if length < ATTRIBUTE_LIST_ENTRY.size:
-            raise NotPlainError
-        if kind in _OF_INDEX and reference & NUMBER != number:
-            yield reference & NUMBER
-        position += length
-
-
-def _value(table: RecordTable, parts: list[Part]) -> bytes:
-    """Return an attribute's value, wherever its parts lie."""
-    record, attribute = parts[0]
-    if not attribute.away:
-        if len(parts) > 1:
-            raise NotPlainError
-        return record.value(attribute)
-    parts = sorted(parts, key=lambda part: part[0].first_vcn(part[1]))
-    left = parts[0][0].size(parts[0][1])
-    if left > MOST_INDEX_BYTES:
-        raise DamagedIndexError(TOO_LONG)
-    size, valid = left, parts[0][0].valid_bytes(parts[0][1])
-    data: list[bytes] = []
-    vcn = 0
-    for record, attribute in parts:
-        if not attribute.away or record.first_vcn(attribute) != vcn:
-            raise NotPlainError
-        at = record.runs_at(attribute)
-        for clusters, start in decoded_runs(record.data[at : attribute.end], 0):
-            length = min(clusters * table.cluster_bytes, left)
-            if start is None:
-                raise NotPlainError
-            data.append(table.window.read(start * table.cluster_bytes, length))
-            left -= length
-            vcn += clusters
-    if left:
-        raise NotPlainError
-    return b"".join(data)[:valid].ljust(size, b"\0")
+def _damage(at: int, name: str, expected: str, got: str) -> StructureError:
+    return StructureError("NTFS index", at, name, expected, got)

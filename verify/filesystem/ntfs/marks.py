@@ -84,7 +84,8 @@ class NtfsMarks:
         entry.attributes, versions, version = _ATTRIBUTES.unpack_from(data)
         if entry.kind == "folder" and (versions, version) == BY_CASE:
             entry.attributes |= CASE_SENSITIVE
-        identifier = int.from_bytes(data[slice(*SECURITY_ID_FIELD)], "little")
+        start, end = SECURITY_ID_FIELD
+        identifier = int.from_bytes(data[start:end], "little") if len(data) >= end else 0
         if identifier and entry.security is None:
             self.put_security(entry, self.known(identifier))
 
