@@ -16,7 +16,7 @@ from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.capture.volume_capture import FileReading
 from verify.errors import ReaderError
-from verify.filesystem.library.volume import LibraryVolume
+from verify.filesystem.ntfs.listing import NtfsListing
 from verify.manifest.file import open_manifest
 from verify.manifest.row import decode_entry, parse_line
 from verify.manifest.segment import PIECE_START
@@ -159,7 +159,7 @@ def test_capture_when_an_inode_table_fails_then_the_structure_is_named(
 class Swallowing:
     """A reader of volumes that hides read errors: zeros come back in place of what failed."""
 
-    def __init__(self, volume: LibraryVolume) -> None:
+    def __init__(self, volume: NtfsListing) -> None:
         self._volume = volume
 
     def __getattr__(self, name: str) -> Any:
@@ -200,7 +200,7 @@ def test_reading_when_the_library_hides_an_error_then_there_is_no_hash_all_the_s
             rows=str(tmp_path / "rows"),
         )
         window = Window(drive, 0, drive.size_bytes, SECTOR)
-        volume = Swallowing(LibraryVolume(window, "ntfs"))
+        volume = Swallowing(NtfsListing(window))
         FileReading(task, drive, window, volume, Reporter(io.StringIO()), Answer()).run()
     rows = (
         decode_entry(parse_line(line))

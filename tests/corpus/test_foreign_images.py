@@ -20,7 +20,7 @@ import pytest
 from tests.conftest import REPOSITORY, corpus_folder
 from tests.support.drives import write_sparse
 from verify.capture.drive_capture import CaptureOptions, capture
-from verify.filesystem.library.volume import LibraryVolume
+from verify.filesystem.ntfs.listing import NtfsListing
 from verify.filesystem.open import open_volume
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
@@ -256,13 +256,13 @@ def test_index_when_a_volume_is_foreign_then_it_names_what_the_library_walks(
             continue
         with open_drive(path) as drive:
             window = window_of(drive, header, partition)
-            own = LibraryVolume(window, "ntfs")
+            own = NtfsListing(window)
             assert own.records is not None
             own.records.many = True
             with monkeypatch.context() as patch:
-                patch.setattr(LibraryVolume, "_by_library", None)
+                patch.setattr(NtfsListing, "_by_library", None)
                 found = list(own.entries())
-            alone = LibraryVolume(window, "ntfs")
+            alone = NtfsListing(window)
             alone.records = None
             assert found == list(alone.entries())
 

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Literal
 
 from verify.boot import bcd, reagent, registry
+from verify.filesystem.kinds import kinds_of, traits_of
 from verify.structs.regf import BASE_BLOCK
 from verify.structs.wim import HEADER
 from verify.units import KIB, MIB
@@ -31,11 +32,10 @@ Role = Literal[
     "other",
 ]
 
-FAT_KINDS = frozenset({"fat12", "fat16", "fat32"})
-WINDOWS_KINDS = FAT_KINDS | {"ntfs"}
-EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
+FAT_KINDS = kinds_of("fat")
+WINDOWS_KINDS = kinds_of("fat", "ntfs")
+EXT_KINDS = kinds_of("ext")
 LINUX_KINDS = FAT_KINDS | EXT_KINDS
-CASELESS_KINDS = WINDOWS_KINDS | {"exfat"}
 
 LOADER_BYTES = 4 * KIB
 """Leading bytes of a loader: its PE headers."""
@@ -88,7 +88,7 @@ class Wanted:
     boot_set: bool = True
 
 
-_NTFS = frozenset({"ntfs"})
+_NTFS = kinds_of("ntfs")
 
 WANTED: tuple[Wanted, ...] = (
     # The boot store and what is written beside it.
@@ -211,7 +211,7 @@ def wants_nothing_below(folder: str, kind: str) -> bool:
 @lru_cache(maxsize=1024)
 def _matcher(kind: str, first: str) -> tuple[tuple[Wanted, ...], re.Pattern[str] | None]:
     """Return the rows that a path may fit whose first name is `first`: for most there are none."""
-    flags = re.DOTALL | (re.IGNORECASE if kind in CASELESS_KINDS else re.NOFLAG)
+    flags = re.DOTALL | (re.IGNORECASE if traits_of(kind).caseless else re.NOFLAG)
     rows = tuple(
         row
         for row in WANTED

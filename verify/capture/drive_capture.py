@@ -458,7 +458,7 @@ def _doubt_empty_listing(filesystem: Filesystem, answer: Answer) -> None:
     FAT32's root takes a cluster of its own, and a label none.
     """
     listing, cluster = answer.listing, filesystem.cluster_bytes
-    if not filesystem.kind.startswith("fat") or listing is None or not cluster:
+    if filesystem.traits.family != "fat" or listing is None or not cluster:
         return
     names = sum(listing[what] for what in ("files", "folders", "links", "others"))
     if not names and (filesystem.used_bytes or 0) > cluster:

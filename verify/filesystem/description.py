@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-READABLE_KINDS = frozenset({"ntfs", "fat12", "fat16", "fat32", "exfat", "ext2", "ext3", "ext4"})
+from verify.filesystem.kinds import KINDS, Traits, traits_of
+
+READABLE_KINDS = frozenset(kind for kind, traits in KINDS.items() if traits.readable)
 """The kinds whose files this tool lists; the rest is compared as raw bytes."""
 
-NO_CONTENT_KINDS = frozenset({"msr", "swap", "ldm", "extended"})
+NO_CONTENT_KINDS = frozenset(kind for kind, traits in KINDS.items() if not traits.decides)
 """Kinds whose bytes decide nothing: reserved space, swap, LDM metadata, a container of others."""
 
-LOCKED_KINDS = frozenset({"bitlocker", "luks"})
+LOCKED_KINDS = frozenset(kind for kind, traits in KINDS.items() if traits.locked)
 """Encrypted volumes: their files cannot be seen; equal bytes are full proof."""
 
 
@@ -94,3 +96,8 @@ class Filesystem:
     members: tuple[str, ...] = ()
     candidates: tuple[str, ...] = ()
     unread: tuple[Unread, ...] = ()
+
+    @property
+    def traits(self) -> Traits:
+        """What holds of every filesystem of its kind."""
+        return traits_of(self.kind)

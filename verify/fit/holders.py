@@ -20,9 +20,6 @@ _MOST = 8
 _MOST_NAMES = 100_000
 """Names kept while counting; what comes behind them is counted as `others`."""
 
-_COUNTED_FROM_START = frozenset({"ntfs", "ext2", "ext3", "ext4"})
-"""Kinds whose clusters are counted from the start of the volume."""
-
 # SPEC: Microsoft Learn, "Shrink a basic volume": some files (the page file, the shadow copy storage
 # area) cannot be moved, and the volume cannot be shrunk beyond the place where they lie.
 _FIXED_FILES = frozenset({"/pagefile.sys", "/hiberfil.sys", "/swapfile.sys"})
@@ -58,7 +55,7 @@ def look_into(partition: Partition, entries: Iterable[Entry]) -> Held:
         size = entry.size + sum(stream.size for stream in entry.streams)
         folders.add(_folder(entry.path), size)
         kinds.add(PurePosixPath(entry.path).suffix.lower() or "(none)", size)
-        if partition.filesystem.kind in _COUNTED_FROM_START and entry.extents:
+        if partition.filesystem.traits.from_start and entry.extents:
             _place(held, partition, entry)
     held.holders = (*folders.largest("folder"), *kinds.largest("kind"))
     return held

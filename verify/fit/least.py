@@ -23,7 +23,6 @@ START_BYTES = 50_000_000
 # NOTE: resize2fs works in whole block groups and wants one more for their metadata (measured: its
 # `-P` is up to one group of 8 x block x block bytes above what is in use, and often below it).
 _EXT_GROUPS = 2
-_EXT_KINDS = frozenset({"ext2", "ext3", "ext4"})
 
 COPIED_KINDS = frozenset({"exfat"})
 """Kinds that no usual tool resizes (common practice: exfatprogs and Windows have no way to).
@@ -111,7 +110,7 @@ def _margin(filesystem: Filesystem, used: int, *, starts: bool) -> tuple[int, st
         return margin, "margin for what a new filesystem needs itself (a choice)"
     if starts:
         return margin, "margin for a resize and a start (ntfsresize(8): 20 to 200 MB, 50 to 100 MB)"
-    if filesystem.kind not in _EXT_KINDS:
+    if filesystem.traits.family != "ext":
         return margin, "margin for a resize (ntfsresize(8): 20 to 200 MB)"
     block = filesystem.cluster_bytes or 0
     groups = _EXT_GROUPS * 8 * block * block

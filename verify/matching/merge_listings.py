@@ -100,7 +100,7 @@ def file_block_bytes(old: Partition, new: Partition) -> int | None:
 
 
 def _is_linux(partition: Partition) -> bool:
-    return partition.filesystem.kind.startswith("ext")
+    return partition.filesystem.traits.system == "linux"
 
 
 def merged(

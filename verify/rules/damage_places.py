@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 MOST_RANGES = 400
 """Ranges told of one sort, partition and drive: more than a picture can show apart."""
 
-_FROM_START = frozenset({"ntfs", "ext2", "ext3", "ext4"})
-"""Kinds whose clusters are counted from the start of the partition; of others no place is told."""
-
 
 @dataclass(slots=True)
 class _Found:
@@ -78,7 +75,8 @@ def _row(
     side: str, what: str, header: Header, partition: Partition, entries: Iterable[Entry]
 ) -> Iterator[PlacesRow]:
     filesystem = partition.filesystem
-    cluster = (filesystem.cluster_bytes or 0) if filesystem.kind in _FROM_START else 0
+    # NOTE: where clusters are counted from elsewhere, no place is told.
+    cluster = (filesystem.cluster_bytes or 0) if filesystem.traits.from_start else 0
     found = _Found()
     for entry in entries:
         found.add(entry, cluster)

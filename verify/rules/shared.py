@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
+from verify.filesystem.kinds import traits_of
 from verify.rules.rule import Level
 from verify.stats import TOLERABLE_SHARE
 from verify.table.type_names import type_words
@@ -33,9 +34,6 @@ RESERVED = SWAP | {
 
 REQUIRED_ATTRIBUTE = 1
 """GPT attribute bit 0: the machine needs this partition; makers set it on theirs (UEFI 5.3.3)."""
-
-FAMILIES = (frozenset({"ext2", "ext3", "ext4"}), frozenset({"fat12", "fat16", "fat32"}))
-"""Kinds that are one filesystem in several widths: a change within one loses no file."""
 
 
 def sector_bytes(header: Header) -> int:
@@ -102,7 +100,7 @@ def holds_data(header: Header, partition: Partition) -> bool:
 
 def same_family(one: str, other: str) -> bool:
     """Whether two kinds of filesystem are equal, or widths of one (FAT16 and FAT32)."""
-    return one == other or any(one in kinds and other in kinds for kinds in FAMILIES)
+    return traits_of(one).family == traits_of(other).family
 
 
 def was_resized(case: Case, old: Partition, new: Partition) -> bool:

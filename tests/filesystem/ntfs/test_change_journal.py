@@ -10,7 +10,7 @@ import pytest
 
 from tests.support.drives import file_window
 from tests.support.images import MIB, run
-from verify.filesystem.library.volume import LibraryVolume
+from verify.filesystem.ntfs.listing import NtfsListing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,7 +20,7 @@ pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")
 IDENTIFIER, POSITION = 0x01D9_ABCD_EF01_2345, 5 * 4096
 
 
-def volume(folder: Path, head: bytes | None) -> LibraryVolume:
+def volume(folder: Path, head: bytes | None) -> NtfsListing:
     """Make a volume whose $Extend has such a journal; `None`: none.
 
     ntfs-3g writes nothing into the real $Extend, so one is made beside it and given its name.
@@ -43,7 +43,7 @@ def volume(folder: Path, head: bytes | None) -> LibraryVolume:
     for was, name in (("$Extend", "ZExtend"), ("AExtend", "$Extend")):
         data = data.replace(was.encode("utf-16-le"), name.encode("utf-16-le"))
     image.write_bytes(data)
-    return LibraryVolume(file_window(image), "ntfs")
+    return NtfsListing(file_window(image))
 
 
 def test_journal_when_there_is_one_then_its_identifier_and_position_are_told(

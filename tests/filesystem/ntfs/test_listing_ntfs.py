@@ -18,8 +18,8 @@ from blake3 import blake3
 from tests.support.drives import file_window
 from verify.capture.drive_capture import CaptureOptions, capture
 from verify.errors import ReaderError
-from verify.filesystem.library.volume import LibraryVolume
 from verify.filesystem.ntfs.entries import RecordEntries
+from verify.filesystem.ntfs.listing import NtfsListing
 from verify.filesystem.open import open_volume
 from verify.manifest.file import open_manifest
 
@@ -185,7 +185,7 @@ def test_records_when_taken_by_the_thousand_then_they_say_what_the_library_says(
     in_bulk = RecordEntries.entry
     monkeypatch.setattr(RecordEntries, "entry", library)
     opened = list(open_volume(file_window(written.image), "ntfs").entries())
-    alone = LibraryVolume(file_window(written.image), "ntfs")
+    alone = NtfsListing(file_window(written.image))
     alone.records = None
     walked = list(alone.entries())
     assert opened == walked == list(entries.values())

@@ -15,10 +15,10 @@ import pytest
 
 from tests.support.drives import file_window, memory_window
 from verify.errors import ReaderError
-from verify.filesystem.library.volume import LibraryVolume
 from verify.filesystem.ntfs import entries as ntfs_entries
 from verify.filesystem.ntfs.columns import rows_of
 from verify.filesystem.ntfs.entries import RecordEntries
+from verify.filesystem.ntfs.listing import NtfsListing
 from verify.filesystem.ntfs.packed_record import FOLDER, ROW
 from verify.filesystem.ntfs.record_table import RecordTable
 
@@ -81,7 +81,7 @@ def _fill(mount: Path) -> None:
 
 def listed(window: Window, *, many: bool) -> tuple[list[Entry], list[str]]:
     """List a volume with records by the thousand or one by one."""
-    volume = LibraryVolume(window, "ntfs")
+    volume = NtfsListing(window)
     assert volume.records is not None
     volume.records.many = many
     return list(volume.entries()), volume.incomplete
@@ -89,7 +89,7 @@ def listed(window: Window, *, many: bool) -> tuple[list[Entry], list[str]]:
 
 def walked(window: Window) -> tuple[list[Entry], list[str]]:
     """List a volume by the library alone."""
-    volume = LibraryVolume(window, "ntfs")
+    volume = NtfsListing(window)
     volume.records = None
     return list(volume.entries()), volume.incomplete
 
@@ -163,7 +163,7 @@ def test_listing_when_the_index_is_torn_then_the_library_is_asked(
     data[block + 510] ^= 0xFF
     path = tmp_path / "torn.img"
     path.write_bytes(data)
-    volume = LibraryVolume(file_window(path), "ntfs")
+    volume = NtfsListing(file_window(path))
     paths = [entry.path for entry in volume.entries()]
     assert FOLDERS * FILES / 2 < len(paths) < FOLDERS * FILES
     assert len(volume.incomplete) == 1
@@ -187,7 +187,7 @@ def test_index_when_a_block_is_marked_free_then_its_names_are_listed_still(image
     """The bitmap of an index says which blocks are used; the entries that point to them decide."""
     whole = listed(memory_window(image), many=True)
     folder = next(entry.node for entry in whole[0] if entry.path == "/folder 5")
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     assert volume.records is not None
     record = volume.records.table.record(folder)
     (bitmap,) = [item for item in record.attributes if item.type == BITMAP]
@@ -212,7 +212,7 @@ def test_name_when_it_is_of_dos_alone_then_it_is_a_name(image: bytes) -> None:
 
 def test_records_when_they_are_others_or_point_outside_then_they_have_no_row(image: bytes) -> None:
     """A record knows its own number, and no file lies behind the end of its volume."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     assert volume.records is not None
     table = volume.records.table
     piece = table.read(0, len(table) * table.record_bytes)
@@ -269,7 +269,7 @@ def test_columns_when_any_field_is_another_then_they_take_nothing_that_the_decod
     image: bytes,
 ) -> None:
     """Every byte of heads and run lists in turn: what a row says, the record by itself says too."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     assert volume.records is not None
     table, marks = volume.records.table, volume.records.marks
     found = {entry.path: entry.node for entry in volume.entries()}

@@ -16,7 +16,7 @@ import pytest
 
 from tests.support.drives import MemoryDrive, memory_window, whole
 from verify.errors import StructureError
-from verify.filesystem.library.volume import LibraryVolume
+from verify.filesystem.ntfs.listing import NtfsListing
 from verify.filesystem.ntfs.record_table import RecordTable
 from verify.filesystem.ntfs.records import Stream
 
@@ -61,7 +61,7 @@ def written(folder: Path, fill: Callable[[Path], None], *options: str) -> tuple[
 
 def listed(image: bytes) -> tuple[list[Entry], list[str]]:
     """List a volume."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     return list(volume.entries()), volume.incomplete
 
 
@@ -94,7 +94,7 @@ def test_folders_when_they_are_sound_then_each_is_read_by_its_own_index(
 ) -> None:
     """Whatever stands in other records, and whatever lies in blocks that are free."""
     image, found = written(tmp_path, fill_folders_of_all_sorts, "-c", cluster)
-    monkeypatch.setattr(LibraryVolume, "_by_library", None)
+    monkeypatch.setattr(NtfsListing, "_by_library", None)
     entries, incomplete = listed(image)
     assert {entry.path for entry in entries} == found
     assert len(entries) == len(found) > 2_500
@@ -134,7 +134,7 @@ def changed(image: bytes, at: int, value: bytes) -> bytes:
 
 def record_at(image: bytes, path: str) -> int:
     """Return where a file's record begins."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     node = next(entry.node for entry in volume.entries() if entry.path == path)
     assert volume.records is not None
     place = volume.records.table.place_of(node)
@@ -291,7 +291,7 @@ def test_folder_when_its_record_is_that_of_another_then_nothing_is_listed_below_
 
 def record_at_zero(image: bytes) -> int:
     """Return where the MFT begins, in records."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     assert volume.records is not None
     return volume.records.table.places[0].start // RECORD
 
@@ -307,7 +307,7 @@ def test_listing_when_owners_cannot_be_read_then_all_names_are_listed(
             (mount / f"name {number}").touch()
 
     data, found = written(tmp_path, fill)
-    volume = LibraryVolume(memory_window(data), "ntfs")
+    volume = NtfsListing(memory_window(data))
     assert volume.records is not None
     at = volume.records.table.place_of(9)
     assert at is not None
@@ -316,7 +316,7 @@ def test_listing_when_owners_cannot_be_read_then_all_names_are_listed(
         drive = MemoryDrive(changed(data, at + 510, b"\xff\xff"))
     else:
         drive = MemoryDrive(data, bad=((at, at + RECORD),))
-    volume = LibraryVolume(whole(drive), "ntfs")
+    volume = NtfsListing(whole(drive))
     assert volume.records is not None
     assert volume.records.marks.known(0x100) is None
     assert {entry.path for entry in volume.entries()} == found
@@ -336,7 +336,7 @@ def test_records_when_a_part_of_the_mft_lies_nowhere_then_no_other_is_taken_for_
     image: bytes,
 ) -> None:
     """The records behind the hole keep their numbers, and know them."""
-    volume = LibraryVolume(memory_window(image), "ntfs")
+    volume = NtfsListing(memory_window(image))
     assert volume.records is not None
     table = volume.records.table
     (place,) = table.places

@@ -36,7 +36,7 @@ _ATTRIBUTES = STANDARD_INFORMATION.packed("attributes", "most_versions", "versio
 BY_CASE = 0, 1
 """Most versions and version of a folder that tells names apart by case (keramics, NTFS format)."""
 
-_MOST_REPARSE_BYTES = 16 << 10
+MOST_REPARSE_BYTES = 16 << 10
 """[MS-FSCC] 2.1.2."""
 
 _JUNCTION, _SYMBOLIC_LINK = 0xA0000003, 0xA000000C
@@ -72,7 +72,7 @@ class NtfsMarks:
         elif kind == SECURITY_TYPE:
             self.put_security(entry, self.own(data))
         elif kind == REPARSE_TYPE:
-            _add_reparse(entry, data[:_MOST_REPARSE_BYTES])
+            _add_reparse(entry, data[:MOST_REPARSE_BYTES])
         elif kind == EA_TYPE:
             entry.extended.append(("$EA", blake3(data).hexdigest()[:_DIGEST_DIGITS]))
         elif kind == LOGGED_STREAM_TYPE:

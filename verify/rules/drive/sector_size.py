@@ -74,7 +74,7 @@ def misfit(header: Header, filesystem: Filesystem) -> int | None:
     sectors = sector_bytes(header)
     if header.drive.kind == "image" and header.table.scheme == "none":
         return None  # nothing tells an image's sectors but the filesystem itself
-    if filesystem.kind.startswith("ext"):
+    if filesystem.traits.sectors == "up to a block":
         block = filesystem.cluster_bytes
         return block if block is not None and block < sectors else None
     made_for = filesystem.sector_bytes

@@ -40,9 +40,6 @@ if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, Tally
 
-_KINDS = frozenset({"ntfs", "ext3", "ext4"})
-"""Filesystems with a log that is read; an ext4 may have none."""
-
 _WAITS = say("holds changes that are not in place yet: its listing may be stale")
 _SHUT_DOWN = say(
     "Start and shut down its system cleanly, or mount and dismount it, and check again."
@@ -53,10 +50,10 @@ def judge(case: Case, tally: Tally) -> None:
     """Judge the log of every pair's filesystem."""
     for old, new in case.matched:
         sides = old.filesystem, new.filesystem
-        if not {side.kind for side in sides} & _KINDS:
+        if not any(side.traits.log for side in sides):
             continue
         for side, drive in zip(sides, (OLD, NEW), strict=True):
-            if side.kind == "ntfs" and side.log is None:
+            if side.traits.log == "always" and side.log is None:
                 tally.leave_out(
                     say(
                         "the log of partition {number} of the {drive} drive cannot be read as one",
