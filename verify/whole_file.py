@@ -193,9 +193,14 @@ def sync_folder(folder: Path) -> None:
 
 
 def _keep_private(handle: int, folder: Path, mode: int = PRIVATE_FILE) -> None:
-    """Give a new file its mode, and the owner that it has in that folder."""
+    """Give a new file its mode, and the owner that it has in that folder.
+
+    NOTE: a FAT stick or a network share keeps neither, and refuses what it cannot keep: there
+    whoever mounted it decided who may read it.
+    """
     if os.name == "posix":
-        os.fchmod(handle, mode)
+        with suppress(OSError):
+            os.fchmod(handle, mode)
         _hand_over(handle, folder)
 
 
@@ -208,7 +213,8 @@ def _hand_over(handle: int, folder: Path) -> None:
     user = _user_behind_sudo()
     status = folder.stat()
     if user is not None and status.st_uid == user[0]:
-        os.fchown(handle, user[0], -1 if status.st_mode & stat.S_ISGID else user[1])
+        with suppress(OSError):  # see the note on modes
+            os.fchown(handle, user[0], -1 if status.st_mode & stat.S_ISGID else user[1])
 
 
 def _user_behind_sudo() -> tuple[int, int] | None:

@@ -18,7 +18,7 @@ from verify.archive.archive import make_archive, open_archive
 from verify.errors import OutputError
 from verify.manifest.file import open_manifest, write_manifest
 from verify.report.json_text import document_json
-from verify.whole_file import whole_file
+from verify.whole_file import make_folder, private_file, whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -131,6 +131,29 @@ def test_file_when_its_filesystem_knows_no_second_names_then_nothing_is_overwrit
     assert file.read_bytes() == b"new"
     assert (tmp_path / "free-2.html").read_bytes() == b"newer"
     assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.parametrize("number", [errno.EPERM, errno.EOPNOTSUPP])
+def test_file_when_its_filesystem_keeps_no_modes_then_it_is_written_all_the_same(
+    number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Linux's FAT refuses mode 0600 (fs/fat/file.c, fat_sanitize_mode; from memory)."""
+
+    def refuse(*_: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    for name in ("fchmod", "fchown", "link"):
+        monkeypatch.setattr(os, name, refuse)
+    monkeypatch.setenv("SUDO_UID", str(tmp_path.stat().st_uid or 61_234))
+    monkeypatch.setenv("SUDO_GID", "61234")
+    if os.geteuid() == 0:
+        os.chown(tmp_path, 61_234, 61_234)
+    with whole_file(tmp_path / "file") as out:
+        out.write(b"new")
+    make_folder(tmp_path / "some" / "folder")
+    os.close(private_file(tmp_path / "some" / "lock"))
+    assert (tmp_path / "file").read_bytes() == b"new"
+    assert (tmp_path / "some" / "lock").exists()
 
 
 @pytest.mark.parametrize("name", ["lock", "unfinished", "jobs"])
