@@ -124,6 +124,17 @@ def test_answer_when_nobody_confirmed_a_whole_drive_then_wiping_is_not_spoken_of
     assert "nobody confirmed" in line
 
 
+@pytest.mark.parametrize("level", [Level.STOP, Level.REVIEW])
+def test_answer_when_the_sides_may_be_swapped_then_no_drive_is_named(level: Level) -> None:
+    """The serial number of the wrong drive gets the only good one wiped."""
+    stream = io.StringIO()
+    document = comparison(level.value, (finding("drive-pair", level, partition=None),))
+    print_report(Console(file=stream, width=400), build_report(document, (OLD, NEW), frozenset()))
+    last = stream.getvalue().splitlines()[-1]
+    assert "May the old drive be wiped? NO. It is in doubt which drive is the old one" in last
+    assert not re.search("PS0012345|Pebblestone|ML-77|Marlstone", last)
+
+
 def test_answer_when_a_drive_does_not_name_itself_then_the_line_says_so() -> None:
     """An adapter's number, and none at all, are not the drive's."""
     assert "serial number of the adapter B-1, 5" in answer(

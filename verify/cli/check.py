@@ -113,9 +113,11 @@ def check(  # noqa: PLR0913 - the command's own options
     )
     with folder_for(filing, None if keep is None else new_folder(keep)) as folder:
         judged = judge(source, target, both, folder, declared)
-        tell(judged, as_document=json, lang=lang)
-        seal = None
-        if filing is not None and folder is not None:
-            seal = filing.file(judged.comparison, folder, fit)
-        reports.write(judged.comparison, seal)
+        try:
+            seal = None
+            if filing is not None and folder is not None:
+                seal = filing.file(judged.comparison, folder, fit)
+            reports.write(judged.comparison, seal)
+        finally:  # the answer stands last, and also where nothing can be filed
+            tell(judged, as_document=json, lang=lang)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

@@ -51,6 +51,8 @@ def compare(  # noqa: PLR0913 - the command's own options
     said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
     options = with_changes(like_the_other_side(sides), given_as=said)
     judged = judge(source, target, options, declared=declared)
-    tell(judged, as_document=json, lang=lang)
-    reports.write(judged.comparison)
+    try:
+        reports.write(judged.comparison)
+    finally:  # the answer stands last, and also where no report can be written
+        tell(judged, as_document=json, lang=lang)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
+from verify.rules.rule import Level
 from verify.text.message import joined, say
 from verify.units import decimal_size
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.manifest.header import Header
+    from verify.rules.comparison_document import Comparison
 
 Word = Literal["yes", "not yet", "no"]
 
@@ -24,6 +26,11 @@ OLD_QUESTION = say("May the old drive be wiped?")
 OLD_TITLE = say("Old drive")
 FIRST_START = say("The machine must first start from the new drive alone.")
 NOT_IDENTIFIED = say("The old drive was not identified.")
+
+IN_DOUBT = say("It is in doubt which drive is the old one: see drive-pair.")
+
+_PAIR = "drive-pair"
+"""The rule that says whether these are an old drive and its clone."""
 
 _OF_VERDICT: dict[str, tuple[Word, str]] = {
     "sound": ("not yet", FIRST_START),
@@ -82,12 +89,17 @@ class Answer:
     title: str = OLD_TITLE
 
 
-def answer_of_verdict(verdict: str, sides: tuple[Header, Header], path: str) -> Answer:
-    """Return what a verdict comes to for the old drive; `path`: the old side's, as shown."""
+def answer_of(comparison: Comparison, sides: tuple[Header, Header]) -> Answer:
+    """Return what a comparison comes to for its old drive.
+
+    Where it is in doubt which of the two drives is the old one, none is named.
+    """
     old, new = sides
     if (what := no_drive(old) or part_of_drive(new)) is not None:
-        return of_no_drive(what, path, old.drive.size_bytes)
-    word, why = _OF_VERDICT[verdict]
+        return of_no_drive(what, comparison.source.path, old.drive.size_bytes)
+    if any(row.rule == _PAIR and row.level is not Level.NOTE for row in comparison.findings):
+        return Answer("no", IN_DOUBT)
+    word, why = _OF_VERDICT[comparison.verdict]
     return Answer(word, why, facts_of(old.drive))
 
 

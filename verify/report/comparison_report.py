@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from verify.report.answer import Answer, answer_of_verdict
+from verify.report.answer import Answer, answer_of
 from verify.report.evidence import Gap, evidence_lines, gaps
 from verify.report.words import ABSENT, CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
 from verify.rules.rule import Level
@@ -109,7 +109,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         gaps=tuple(gaps(comparison, sides, required)),
         next_steps=NEXT_STEPS[comparison.verdict],
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
-        answer=answer_of_verdict(comparison.verdict, sides, comparison.source.path),
+        answer=answer_of(comparison, sides),
     )
 
 
