@@ -4,30 +4,40 @@ from __future__ import annotations
 
 import zlib
 
-_POLYNOMIAL = 0x82F63B78
-"""CRC-32C (Castagnoli), reflected: RFC 3720 appendix B.4."""
+from google_crc32c import extend
 
 _ALL_ONES = 0xFFFFFFFF
 
 
-def _table() -> tuple[int, ...]:
+def crc32c(data: bytes, start: int = _ALL_ONES) -> int:
+    """Return the CRC-32C before its final inversion (ext4 stores it that way).
+
+    `start` is what the bytes before gave: CRC-32C (Castagnoli), RFC 3720 appendix B.4.
+    """
+    return int(extend(start ^ _ALL_ONES, data)) ^ _ALL_ONES
+
+
+_CRC16_POLYNOMIAL = 0xA001
+
+
+def _crc16_table() -> tuple[int, ...]:
     table = []
     for index in range(256):
         value = index
         for _ in range(8):
-            value = value >> 1 ^ (_POLYNOMIAL if value & 1 else 0)
+            value = value >> 1 ^ (_CRC16_POLYNOMIAL if value & 1 else 0)
         table.append(value)
     return tuple(table)
 
 
-_CRC32C = _table()
+_CRC16 = _crc16_table()
 
 
-def crc32c(data: bytes, start: int = _ALL_ONES) -> int:
-    """Return the CRC-32C of a few kB, before its final inversion (ext4 stores it that way)."""
+def crc16(data: bytes, start: int = 0xFFFF) -> int:
+    """Return the CRC-16 of ext's group descriptors (Linux lib/crc16.c: 0x8005, reflected)."""
     crc = start
     for byte in data:
-        crc = crc >> 8 ^ _CRC32C[(crc ^ byte) & 0xFF]
+        crc = crc >> 8 ^ _CRC16[(crc ^ byte) & 0xFF]
     return crc
 
 

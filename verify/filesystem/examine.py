@@ -24,8 +24,17 @@ def _examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
     return examine_ntfs(window, alive)
 
 
+def _examine_ext(window: Window, alive: Callable[[], None]) -> Examination:
+    from verify.filesystem.ext.examine import examine_ext  # noqa: PLC0415
+
+    return examine_ext(window, alive)
+
+
 EXAMINERS: Mapping[str, Examiner] = {
     "exfat": examine_exfat,
+    "ext2": _examine_ext,
+    "ext3": _examine_ext,
+    "ext4": _examine_ext,
     "fat12": examine_fat,
     "fat16": examine_fat,
     "fat32": examine_fat,

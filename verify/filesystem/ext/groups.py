@@ -82,7 +82,7 @@ class Groups:
             return group if 0 < group < self.count else None
         return 1 if self.count > 1 else None
 
-    def _has_superblock(self, group: int) -> bool:
+    def has_superblock(self, group: int) -> bool:
         """Whether a group has a copy: the first two and powers of 3, 5 and 7, if sparse."""
         if group == 0:
             return True
@@ -99,21 +99,23 @@ class Groups:
         return False
 
     @property
-    def _descriptor_bytes(self) -> int:
+    def descriptor_bytes(self) -> int:
+        """Bytes a group descriptor."""
         if self._has("incompat", _64BIT):
             return max(GROUP_DESCRIPTOR_64.size, self.block.number("desc_size"))
         return GROUP_DESCRIPTOR.size
 
     @property
-    def _descriptors_a_block(self) -> int:
-        return max(1, self.block_bytes // self._descriptor_bytes)
+    def descriptors_a_block(self) -> int:
+        """How many descriptors a block holds."""
+        return max(1, self.block_bytes // self.descriptor_bytes)
 
     @property
     def _meta_start(self) -> int | None:
         """The first descriptor block that lies in its own groups, with meta_bg."""
         return self.block.number("first_meta_bg") if self._has("incompat", _META_BG) else None
 
-    def _descriptor_block(self, index: int) -> int:
+    def descriptor_block(self, index: int) -> int:
         """Return where a block of the descriptor table lies."""
         # NOTE: blocks of 1 KiB with bigalloc count from 0, and the superblock is in block 1.
         first = self.block.number("first_data_block")
@@ -121,17 +123,17 @@ class Groups:
             first = 1
         if self._meta_start is None or index < self._meta_start:
             return first + 1 + index
-        group = index * self._descriptors_a_block
+        group = index * self.descriptors_a_block
         start = first if group == 0 else self.first_block(group)
-        return start + self._has_superblock(group)
+        return start + self.has_superblock(group)
 
     def _descriptors(self) -> Iterator[Record]:
         """Yield the descriptors in order; ends early, noted, where one cannot be read."""
-        size, left = self._descriptor_bytes, self.count
+        size, left = self.descriptor_bytes, self.count
         table = GROUP_DESCRIPTOR_64 if self._has("incompat", _64BIT) else GROUP_DESCRIPTOR
-        for index in range(-(-left // self._descriptors_a_block)):
-            here = min(left, self._descriptors_a_block)
-            offset = self._descriptor_block(index) * self.block_bytes
+        for index in range(-(-left // self.descriptors_a_block)):
+            here = min(left, self.descriptors_a_block)
+            offset = self.descriptor_block(index) * self.block_bytes
             data = self.reader.read(offset, here * size, "group descriptors")
             if data is None:
                 return
@@ -150,12 +152,12 @@ class Groups:
         if self.count > _MOST_GROUPS:
             return
         for group, descriptor in enumerate(self._descriptors()):
-            copied = self._copied_blocks(group)
+            copied = self.copied_blocks(group)
             yield f"superblock and descriptors of group {group}", self.first_block(group), copied
             for name, blocks in (
                 ("block_bitmap", 1),
                 ("inode_bitmap", 1),
-                ("inode_table", self._table_blocks),
+                ("inode_table", self.table_blocks),
             ):
                 words = f"{name.replace('_', ' ')} of group {group}"
                 yield words, _place(descriptor, name), blocks
@@ -184,7 +186,7 @@ class Groups:
         free = groups = 0
         for group, descriptor in enumerate(self._descriptors()):
             if lazy and descriptor.number("flags") & _BLOCKS_UNINITIALISED:
-                here: int | None = self._clusters(group) - self._overhead(group, descriptor)
+                here: int | None = self.clusters_of(group) - self._overhead(group, descriptor)
             else:
                 here = self._zeros(group, descriptor)
             if here is None:
@@ -193,14 +195,16 @@ class Groups:
             groups += 1
         return free if groups == self.count else None
 
-    def _blocks_of(self, group: int) -> int:
+    def blocks_of(self, group: int) -> int:
+        """Return how many blocks a group has; the last one may have fewer."""
         return min(self.block.number("blocks_per_group"), self.blocks - self.first_block(group))
 
-    def _clusters(self, group: int) -> int:
-        return -(-self._blocks_of(group) // self.cluster_ratio)
+    def clusters_of(self, group: int) -> int:
+        """Return how many clusters a group has: as many bits of its bitmap mean something."""
+        return -(-self.blocks_of(group) // self.cluster_ratio)
 
     def _zeros(self, group: int, descriptor: Record) -> int | None:
-        clusters, place = self._clusters(group), _place(descriptor, "block_bitmap")
+        clusters, place = self.clusters_of(group), _place(descriptor, "block_bitmap")
         length = -(-clusters // BITS)
         what = f"block bitmap of group {group}"
         if not self.block.number("first_data_block") < place < self.blocks:
@@ -219,15 +223,15 @@ class Groups:
         # descriptors, and the group's own bitmaps and inode table where they lie in it.
         """
         start, ratio = self.first_block(group), self.cluster_ratio
-        end = start + self._blocks_of(group)
+        end = start + self.blocks_of(group)
         spans = [
-            (start, start + self._copied_blocks(group)),
+            (start, start + self.copied_blocks(group)),
             *(
                 (place, place + length)
                 for name, length in (
                     ("block_bitmap", 1),
                     ("inode_bitmap", 1),
-                    ("inode_table", self._table_blocks),
+                    ("inode_table", self.table_blocks),
                 )
                 if start <= (place := _place(descriptor, name)) < end
             ),
@@ -241,15 +245,16 @@ class Groups:
         return used
 
     @property
-    def _table_blocks(self) -> int:
+    def table_blocks(self) -> int:
+        """Blocks a group's inode table."""
         bytes_a_group = self.block.number("inodes_per_group") * self.inode_bytes
         return -(-bytes_a_group // self.block_bytes)
 
-    def _copied_blocks(self, group: int) -> int:
+    def copied_blocks(self, group: int) -> int:
         """Return the blocks at a group's start: superblock copy, descriptors, room for more."""
-        copy = int(self._has_superblock(group))
-        table = -(-self.count // self._descriptors_a_block)
-        per_block, start = self._descriptors_a_block, self._meta_start
+        copy = int(self.has_superblock(group))
+        table = -(-self.count // self.descriptors_a_block)
+        per_block, start = self.descriptors_a_block, self._meta_start
         if start is not None and group // per_block >= start:
             # SPEC: meta_bg: the first, second and last group of each run of groups hold it.
             return copy + int(group % per_block in {0, 1, per_block - 1})
