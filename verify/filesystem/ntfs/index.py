@@ -150,9 +150,12 @@ class _Walk:
 
     def _value(self, parts: list[Attribute], kind: int) -> bytes | None:
         """Return what the attributes of one type hold, wherever that lies; `None`: no such one."""
-        if not any(part.type == kind and part.name == _BY_NAME for part in parts):
+        own = [part for part in parts if part.type == kind and part.name == _BY_NAME]
+        if not own:
             return None
-        stream = self.table.joined(parts, kind, _BY_NAME)
+        if len(own) == 1 and own[0].value is not None:
+            return own[0].value  # as nearly all are: worth a way of their own
+        stream = self.table.joined(own, kind, _BY_NAME)
         if stream.size > MOST_INDEX_BYTES:
             raise DamagedIndexError(TOO_LONG)
         return self.table.contents(stream)

@@ -10,6 +10,7 @@ Sources: libfsntfs, NTFS format; the field tables are in `verify.structs.ntfs`.
 from __future__ import annotations
 
 import struct
+from codecs import utf_16_le_decode
 from typing import TYPE_CHECKING, NamedTuple
 
 from verify.errors import StructureError
@@ -318,7 +319,8 @@ def _name(data: bytes, start: int, letters: int, at: int) -> str:
     if start < ATTRIBUTE.size or end > len(data):
         got = f"{letters} letters from {start}"
         raise StructureError(ATTRIBUTE.name, at, "name_length", "inside", got)
-    return data[start:end].decode("utf-16-le", "surrogatepass")
+    name, _ = utf_16_le_decode(data[start:end], "surrogatepass", True)  # noqa: FBT003
+    return name
 
 
 def _elsewhere(data: bytes, at: int, head: tuple[int, str, int, int], clusters: int) -> Attribute:
