@@ -41,6 +41,7 @@ from verify.rules.drive import (
 )
 from verify.rules.filesystem import (
     boot_sector_backup,
+    filesystem_allocation,
     filesystem_dirty,
     filesystem_hibernated,
     filesystem_identity,
@@ -48,6 +49,7 @@ from verify.rules.filesystem import (
     filesystem_locked,
     filesystem_log,
     filesystem_span,
+    filesystem_structure,
     hidden_sectors,
 )
 from verify.rules.partition import (
@@ -98,6 +100,8 @@ RULES = (
     partition_guid.RULE,
     partition_attributes.RULE,
     partition_bounds.RULE,
+    filesystem_structure.RULE,
+    filesystem_allocation.RULE,
     filesystem_kind.RULE,
     filesystem_identity.RULE,
     filesystem_span.RULE,

@@ -1,0 +1,146 @@
+"""Faults in a volume's own structures, and in its record of what is in use."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.rules.cases import (
+    answers,
+    case_of,
+    changed,
+    drive,
+    findings,
+    quiet,
+    refiled,
+    told,
+    told_both_ways,
+    usual,
+)
+from verify.filesystem.examination import Effect, Examination, Fault, Recorder
+from verify.rules.filesystem import filesystem_allocation, filesystem_structure
+
+if TYPE_CHECKING:
+    from verify.manifest.header import Partition
+    from verify.rules.rule import Rule
+
+STRUCTURE, ALLOCATION = filesystem_structure.RULE, filesystem_allocation.RULE
+MIRROR = Fault(
+    effect=Effect.REPAIRED,
+    structure="$MFTMirr",
+    place="record 2",
+    field="contents",
+    stored="differs",
+    expected="as record 2 of $MFT",
+)
+
+
+def clean() -> Examination:
+    """An examination of a whole volume."""
+    return Examination(
+        structure=Recorder().agree(20).result(), allocation=Recorder().agree(20).result()
+    )
+
+
+def faulty(*faults: Fault, log_applied: bool = False) -> Examination:
+    """An examination that found these, in both halves."""
+    recorder = Recorder()
+    recorder.agree(20)
+    for fault in faults:
+        recorder.fault(fault)
+    return Examination(
+        structure=recorder.result(), allocation=recorder.result(), log_applied=log_applied
+    )
+
+
+def seen(*faults: Fault) -> list[Partition]:
+    """Return the usual partitions, all examined; these faults in the system's."""
+    items = [
+        item.model_copy(update={"examination": clean()}) if item.filesystem.kind != "msr" else item
+        for item in usual()
+    ]
+    return changed(items, 3, examination=faulty(*faults) if faults else clean())
+
+
+@pytest.mark.parametrize("rule", [STRUCTURE, ALLOCATION], ids=lambda rule: rule.slug)
+def test_examined_when_both_are_whole_then_it_is_quiet(rule: Rule) -> None:
+    """The quiet twin, with what was compared counted."""
+    case = case_of(drive(seen()), drive(seen()))
+    assert quiet(rule, case)
+    assert rule(case)[0][0].compared > 0
+
+
+@pytest.mark.parametrize("rule", [STRUCTURE, ALLOCATION], ids=lambda rule: rule.slug)
+@pytest.mark.parametrize(
+    ("effect", "level"),
+    [
+        (Effect.REFUSED, "stop"),
+        (Effect.LOST, "stop"),
+        (Effect.OVERWRITTEN, "stop"),
+        (Effect.REPAIRED, "review"),
+        (Effect.WASTED, "note"),
+    ],
+)
+def test_examined_when_the_new_drive_alone_has_a_fault_then_its_effect_weighs(
+    rule: Rule, effect: Effect, level: str
+) -> None:
+    """A fault of the old drive alone is a note about it."""
+    case = case_of(drive(seen()), drive(seen(replace(MIRROR, effect=effect))))
+    assert told_both_ways(rule, case) == ([(level, 3)], [("note", 3)])
+
+
+def test_examined_when_both_have_the_same_fault_then_it_is_a_note() -> None:
+    """The same place with the same value: as on the old drive."""
+    both = seen(replace(MIRROR, effect=Effect.LOST))
+    found = findings(STRUCTURE, case_of(drive(both), drive(both)))
+    assert [(item.level.value, "as on the old drive" in item.message) for item in found] == [
+        ("note", True)
+    ]
+
+
+@pytest.mark.parametrize("changes", [{"stored": "zeros"}, {"place": "record 3"}])
+def test_examined_when_the_old_fault_is_another_then_it_excuses_nothing(
+    changes: dict[str, str],
+) -> None:
+    """Another place, or another value at the same place, is a fault of its own."""
+    old = seen(replace(MIRROR, effect=Effect.LOST, **changes))  # type: ignore[arg-type]
+    new = seen(replace(MIRROR, effect=Effect.LOST))
+    assert told(STRUCTURE, case_of(drive(old), drive(new))) == [("stop", 3), ("note", 3)]
+
+
+def test_examined_when_faults_are_more_than_are_kept_then_all_count() -> None:
+    """What is not kept one by one is known as the old drive's only where all of it is."""
+    many = [replace(MIRROR, effect=Effect.LOST, place=f"record {n}") for n in range(1000)]
+    new = seen(*many)
+    assert told(STRUCTURE, case_of(drive(new), drive(new))) == [("note", 3), ("note", 3)]
+    other = seen(*many[:-1], replace(many[-1], stored="zeros"))
+    assert told(STRUCTURE, case_of(drive(other), drive(new))) == [("note", 3), ("stop", 3)]
+
+
+def test_examined_when_changes_wait_in_the_log_then_a_person_decides() -> None:
+    """Its system may put right what looks lost; where the log was applied, nothing will."""
+    new = refiled(seen(replace(MIRROR, effect=Effect.OVERWRITTEN)), 3, log="pending")
+    assert told(ALLOCATION, case_of(drive(seen()), drive(new))) == [("review", 3)]
+    applied = faulty(replace(MIRROR, effect=Effect.OVERWRITTEN), log_applied=True)
+    new = changed(new, 3, examination=applied)
+    assert told(ALLOCATION, case_of(drive(seen()), drive(new))) == [("stop", 3)]
+
+
+def test_examined_when_a_volume_was_not_then_it_is_left_out_by_name() -> None:
+    """Absence of evidence is an outcome."""
+    case = case_of(drive(seen()), drive(changed(seen(), 3, examination=None)))
+    outcomes, _ = STRUCTURE(case)
+    assert [item.outcome.value for item in outcomes] == ["not_examined"]
+    assert "partition 3: ntfs" in (outcomes[0].reason or "")
+
+
+def test_examined_when_a_part_was_left_out_then_the_answer_says_so() -> None:
+    """A half-read volume is not the same."""
+    recorder = Recorder()
+    recorder.agree(3)
+    recorder.leave_out("the up-case table could not be read")
+    half = Examination(structure=recorder.result(), allocation=recorder.result())
+    case = case_of(drive(seen()), drive(changed(seen(), 3, examination=half)))
+    assert answers(STRUCTURE, case) == ["not_examined"]

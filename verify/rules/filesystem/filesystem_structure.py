@@ -1,0 +1,57 @@
+"""A filesystem's own structures are damaged on the new drive.
+
+## What it compares
+What each filesystem's own driver and checker need of the new drive's volumes: headers and their
+copies, tables of files, folders and their indexes, lists of where contents lie, checksums. The old
+drive's are looked at beside them.
+
+## Why it matters
+A volume can give back every file to a lenient reader and be refused by its own system, or lose a
+folder at the first check. Nobody sees it while the old drive is still there.
+
+## Levels
+- `stop`: the volume's own system refuses it, or a file or folder cannot be read whole.
+- `review`: its own check repairs the fault without loss (a copy, a count); or changes wait in a log
+  that was not applied.
+- `note`: the old drive has the same fault at the same place with the same value; or it
+  alone.
+- not examined: kinds that are not covered, parts that could not be read.
+
+## What to do
+Clone the partition again. Where the old drive has the fault as well, let its own system check it.
+
+## Sources
+Per filesystem, in docs/formats: the format's own description, and what its driver checks.
+"""
+
+from __future__ import annotations
+
+from inspect import cleandoc
+from typing import TYPE_CHECKING
+
+from verify.rules.filesystem.examined import examined, groups, tell, tell_gone
+from verify.rules.rule import Area, Rule
+from verify.text.message import say
+
+if TYPE_CHECKING:
+    from verify.rules.rule import Case, Tally
+
+_AGAIN = say("Clone this partition again before the old drive is wiped.")
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge the structures of every pair's filesystem."""
+    for old, new, here, before in examined(case, tally, lambda found: found.structure):
+        for group in groups(new, here, before):
+            tell(tally, group, _AGAIN)
+        tell_gone(tally, old, here, before)
+
+
+RULE = Rule(
+    slug="filesystem-structure",
+    area=Area.FILESYSTEM,
+    required=True,
+    judge=judge,
+    nothing=say("no filesystem whose structures are examined is on both drives"),
+    page=cleandoc(__doc__),
+)
