@@ -5,20 +5,22 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from dataclasses import replace
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 
 from tests.archive.small import filed, header, pair, written
-from tests.rules.cases import drive, usual
+from tests.rules.cases import changed, drive, usual, volume
 from verify.after.identify import State
 from verify.after.identify_screen import saying
 from verify.archive.archive import make_archive
 from verify.archive.filing import file_event
 from verify.filesystem.entry import Entry
 from verify.manifest.file import is_manifest, open_manifest, write_manifest
-from verify.manifest.row import encode_entry
+from verify.manifest.header import Contents
+from verify.manifest.row import Block, encode_block, encode_entry
 from verify.text.language import LANGUAGES, speaking, translated
 
 if TYPE_CHECKING:
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from tests.cli.command import Command
     from verify.archive.archive import Archive
     from verify.manifest.file import Manifest
+    from verify.manifest.header import Header
 
 NO_SERIAL: dict[str, Any] = {"serial": None, "serial_source": None}
 
@@ -400,3 +403,84 @@ def test_identify_when_german_then_nothing_of_ours_stays_in_english(
     assert {line for line in same if re.search("[a-z]{3}", line)} == set()
     last = german["wait"].splitlines()[-1]
     assert last.startswith("Darf dieses Laufwerk gelöscht werden? NOCH NICHT. Der Rechner muss")
+
+
+def with_rows(path: Path, of: Header, rows: dict[int, bytes]) -> Path:
+    """Write a manifest with these rows."""
+    groups: dict[int, Path | None] = {item.number: None for item in of.partitions}
+    for number, data in rows.items():
+        groups[number] = path.with_name(f"{path.name}.{number}.rows")
+        groups[number].write_bytes(data)  # type: ignore[union-attr]
+    write_manifest(path, of, groups)
+    return path
+
+
+def known_then(tmp_path: Path, of: Header, rows: dict[int, bytes]) -> Archive:
+    """File a sound job of an old drive with these rows, whose new drive was seen starting."""
+    then = with_rows(tmp_path / "then", of, rows)
+    archive = make_archive(tmp_path / "archive")
+    filed(archive, "J-1", (then, pair(tmp_path)[1]), verdict="sound")
+    file_event(archive, "J-1", "started", None)
+    return archive
+
+
+@pytest.mark.parametrize("changed_now", [False, True])
+def test_identify_when_a_raw_block_changed_since_then_it_is_stopped(
+    *, changed_now: bool, tmp_path: Path, command: Command
+) -> None:
+    """A partition without a readable filesystem, one of whose blocks is not what it was."""
+    raw = volume("xfs")
+    of = header().model_copy(
+        update={
+            "partitions": tuple(
+                changed(usual(), 4, filesystem=raw, listing=None, contents=Contents())
+            )
+        }
+    )
+    blocks = [encode_block(Block(at, "00" * 32)) for at in range(3)]
+    archive = known_then(tmp_path, of, {4: b"".join(blocks)})
+    if changed_now:
+        blocks[1] = encode_block(Block(1, "11" * 32))
+    now = with_rows(tmp_path / "now", of, {4: b"".join(blocks)})
+    document = identified(command, archive, now)
+    assert document["changed"] == (["partition 4: 1 blocks"] if changed_now else [])
+    assert document["state"] == ("keep" if changed_now else "free")
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_identify_when_a_file_cannot_be_read_any_more_then_it_is_stopped(
+    *, readable: bool, tmp_path: Path, command: Command
+) -> None:
+    """What was hashed then and cannot be read now is not known to be what it was."""
+    entry = Entry(kind="file", path="/letter.txt", node=9, size=3, modified=5, digest="00" * 32)
+    archive = known_then(tmp_path, header(), {3: encode_entry(entry)})
+    if not readable:
+        entry = replace(entry, digest=None, unhashed="a sector failed")
+    now = with_rows(tmp_path / "now", header(), {3: encode_entry(entry)})
+    document = identified(command, archive, now)
+    assert document["changed"] == ([] if readable else ["partition 3: 1 unreadable"])
+    assert document["may_be_wiped"] is readable
+
+
+def test_identify_when_another_model_gives_the_serial_then_it_is_another_drive(
+    archive: Archive, tmp_path: Path, command: Command
+) -> None:
+    """Makers number on their own: one serial number under two models is two drives."""
+    other = header(model="Ream 4", size_mib=500)
+    document = identified(command, archive, written(tmp_path, "other", other))
+    assert (document["which"], document["state"]) == ("unknown", "not_known")
+
+
+def test_identify_when_what_was_filed_of_a_start_is_another_jobs_then_it_is_stopped(
+    tmp_path: Path, command: Command
+) -> None:
+    """A word sealed whole, brought over from a job of the same name in another archive."""
+    other = make_archive(tmp_path / "other")
+    paths = pair(tmp_path)
+    filed(other, "J-1", paths, verdict="sound", notes="another job")
+    file_event(other, "J-1", "started", None)
+    archive = make_archive(tmp_path / "archive")
+    filed(archive, "J-1", paths, verdict="sound")
+    shutil.copytree(other.jobs / "J-1~started", archive.jobs / "J-1~started")
+    against = identified(command, archive, paths[0])["against"]
+    assert any("J-1~started is about another job" in line for line in against)

@@ -7,7 +7,8 @@ import signal
 import subprocess
 import sys
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
@@ -15,13 +16,16 @@ from tests.conftest import REPOSITORY
 from tests.support.images import MIB, make_ext4
 from verify.capture.checkpoint import MOST_READ_AGAIN, Checkpoint, read_again
 from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.resume import Unfinished, state_of
 from verify.errors import ResumeRefused
 from verify.manifest.file import open_manifest
+from verify.source.identity import Identity
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from verify.filesystem.entry import Entry
+    from verify.source.drive import Drive
 
 pytestmark = pytest.mark.tools("mkfs.ext4")
 
@@ -226,3 +230,24 @@ def test_raw_when_it_goes_on_then_its_blocks_are_taken_over(tmp_path: Path) -> N
         checkpoint.note(0, b"ab" * 32)
     with pytest.raises(ResumeRefused, match="lies elsewhere"):
         capture(str(image), output, OPTIONS)
+
+
+@pytest.mark.parametrize(("giver", "goes_on"), [("drive", True), ("adapter", False), (None, False)])
+def test_capture_when_only_an_adapter_gave_a_number_then_it_does_not_go_on(
+    *, giver: str | None, goes_on: bool, tmp_path: Path
+) -> None:
+    """An adapter gives the same number for whatever drive is in it: nothing proves it is this."""
+    number = None if giver is None else "BRIDGE-1"
+    identity = Identity(
+        kind="device", file_id="device:8:0", model="Quire 9", serial=number, serial_source=giver
+    )
+    drive = SimpleNamespace(identity=identity, name="sdx", size_bytes=1 << 30, sector_bytes=512)
+    state = state_of(cast("Drive", drive), "mark", (), [])
+    unfinished = Unfinished.beside(tmp_path / "old.manifest")
+    if goes_on:
+        unfinished.hold(state)
+        unfinished.hold(state)
+        return
+    with pytest.raises(ResumeRefused):
+        unfinished.hold(state)
+    assert not unfinished.path.exists()

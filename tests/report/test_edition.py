@@ -8,6 +8,7 @@ import time
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
+import html5lib
 import pytest
 from pypdf import PdfReader
 
@@ -261,3 +262,46 @@ def test_images_when_named_then_the_folders_of_the_shop_stay_in_it() -> None:
     document = comparison(sides=(OLD.model_copy(update={"drive": drive}), NEW))
     assert "Ferris" not in shown(document, Edition.CUSTOMER, ".json")
     assert "Ferris" in shown(document, Edition.SHOP, ".json")
+
+
+WIPED = "Serial number, read again"
+FACTS = {
+    "model": ("Pebblestone PS-500", "Marlstone 7"),
+    "serial": ("PS0012345", "ML-77-0409"),
+    "size": ("500.11 GB (465.76 GiB)", "480.10 GB (447.13 GiB)"),
+}
+"""Each drive's own; sizes by arithmetic: 500,107,862,016 and 480,103,981,056 bytes."""
+
+
+@pytest.mark.parametrize("edition", Edition)
+def test_page_when_written_then_each_drive_stands_on_its_own_side(edition: Edition) -> None:
+    """Old left, new right, and the old one's serial number in the record of the wipe."""
+    page = html5lib.parse(shown(telling(), edition, ".html"), namespaceHTMLElements=False)
+    rows = [["".join(cell.itertext()) for cell in row.iter("td")] for row in page.iter("tr")]
+    told = {row[0]: tuple(row[1:3]) for row in rows if row and row[0] in FACTS}
+    assert told == FACTS
+    remarks = {row[0]: row[2] for row in rows if row and row[0] in {"Model", WIPED}}
+    assert remarks[WIPED].endswith(": PS0012345")
+    assert remarks["Model"].endswith(": Pebblestone PS-500")
+
+
+@pytest.mark.parametrize("edition", Edition)
+def test_documents_when_written_then_each_drive_stands_on_its_own_side(edition: Edition) -> None:
+    """As fields of JSON, and in Markdown's table."""
+    document = json.loads(shown(telling(), edition, ".json"))
+    for side, known in (("source", OLD.drive), ("target", NEW.drive)):
+        told = document[side]
+        assert (told["model"], told["serial"]) == (known.model, known.serial)
+        assert told["size_bytes"] == known.size_bytes
+    markdown = shown(telling(), edition, ".md").replace("\\", "")
+    for word, (old, new) in FACTS.items():
+        row = next(line for line in markdown.splitlines() if line.startswith(f"| {word} |"))
+        assert row.split(" | ")[1:] == [old, f"{new} |"]
+
+
+@pytest.mark.parametrize("edition", Edition)
+def test_answer_when_an_edition_is_made_then_it_names_the_old_drive(edition: Edition) -> None:
+    """What the screen says last is said of no other drive."""
+    answer = build_handover(telling(), edition).report.answer
+    assert "serial number PS0012345" in answer.facts
+    assert not {"serial number ML-77-0409", "Marlstone 7"} & set(answer.facts)
