@@ -39,7 +39,7 @@ from verify.held import WorkingFolder
 from verify.manifest.draw import DEFAULT_SEED
 from verify.manifest.file import write_manifest
 from verify.manifest.header import GivenAs, Header
-from verify.source.drive import Drive, open_drive
+from verify.source.drive import GIVEN_UP, Drive, open_drive
 from verify.source.window import Window
 from verify.stats import TOLERABLE_SHARE, sample_size
 from verify.table.read import read_table
@@ -61,6 +61,7 @@ _SALT_BYTES = 16
 """128 bits: nobody tries them all."""
 
 _MARK_BYTES = 64 << 10
+_UNREADABLE = "unreadable"
 _SIZE_UNKNOWN = "lies outside the drive"
 
 
@@ -184,18 +185,24 @@ class _Capture:
         gap = read_gap(drive, table, whole=self.options.depth == "full")
         partitions = self._partitions(described, table)
         drive_info = self._drive_info()
-        drive_info["changed_while_read"] = _mark(drive) != before
+        drive_info["changed_while_read"] = self._has_changed(before)
         drive_info["boot_sector_start"] = boot_sector_start(drive, table)
+        last_steps = {
+            "boot_code": self._boot_code(table),
+            "whole_drive": self._whole_drive(table),
+            "remains": find_remains(drive, table, self.options.places),
+        }
+        # NOTE: behind the last read of the drive, or what fails in it would be lost.
         self.unreadable.update(drive.unreadable)
+        if drive.given_up:
+            self.unread.append({"what": "whole drive", "reason": GIVEN_UP})
         fields = {
             "depth": self.options.depth,
             "drive": drive_info,
             "table": asdict(table),
             "partitions": partitions,
             "gaps": [gap.model_dump()] if gap else [],
-            "boot_code": self._boot_code(table),
-            "whole_drive": self._whole_drive(table),
-            "remains": find_remains(drive, table, self.options.places),
+            **last_steps,
             "capture": {
                 "tool_version": __version__,
                 "started": int(started),
@@ -211,6 +218,15 @@ class _Capture:
             "unread": self.unread,
         }
         return Header.model_validate(_storable(fields))
+
+    def _has_changed(self, before: str) -> bool:
+        """Whether the ends of the drive read otherwise than they did; what fails is no change."""
+        after = _mark(self.drive)
+        if _UNREADABLE in (before, after):
+            reason = "an end of the drive cannot be read"
+            self.unread.append({"what": "changes while it was read", "reason": reason})
+            return False
+        return after != before
 
     def _look_at_views(
         self, described: list[tuple[PartitionEntry, Filesystem]], table: Table
@@ -238,7 +254,8 @@ class _Capture:
         try:
             return asdict(read_mbr_code(self.drive.read_at(0, _BOOT_SECTOR_BYTES)))
         except SourceUnreadable:
-            return None  # the table's own problems tell that sector 0 could not be read
+            self.unread.append({"what": "boot code", "reason": "sector 0 cannot be read"})
+            return None
 
     def _window(self, entry: PartitionEntry, table: Table) -> Window:
         """Return the window of a partition, cut where the drive ends."""
@@ -471,11 +488,11 @@ def _mark(drive: Drive) -> str:
     """Return a digest of both ends of the drive, where its tables stand."""
     hasher = blake3()
     length = min(_MARK_BYTES, drive.size_bytes)
-    for offset in (0, drive.size_bytes - length):
-        try:
+    try:
+        for offset in (0, drive.size_bytes - length):
             hasher.update(drive.read_at(offset, length))
-        except SourceUnreadable:
-            hasher.update(b"unreadable")
+    except SourceUnreadable:
+        return _UNREADABLE
     return hasher.hexdigest()
 
 

@@ -27,6 +27,7 @@ from verify.filesystem.opaque.describe import (
 )
 from verify.filesystem.opaque.ldm import recognise_ldm_metadata
 from verify.filesystem.opaque.members import recognise_isw, recognise_md
+from verify.filesystem.searched import NotingDrive
 from verify.source.window import Window
 
 _KIND_OF_TYPE = {
@@ -80,15 +81,23 @@ def recognise(window: Window, *, type_code: str = "") -> Filesystem:
     by_type = _KIND_OF_TYPE.get(type_code.upper())
     if by_type == "extended":
         return Filesystem(kind=by_type)
-    covering = [candidate for step in _COVERING if (candidate := step(window))]
+    noting = NotingDrive(window.drive)
+    found = _described(replace(window, drive=noting), noting, by_type)
+    missed = noting.missed(window.start)
+    return replace(found, unread=(*found.unread, *missed)) if missed else found
+
+
+def _described(window: Window, noting: NotingDrive, by_type: str | None) -> Filesystem:
+    covering = [item for step in _COVERING if (item := noting.search(step, window))]
     for candidate in covering:
         if candidate.proven:
             return candidate.describe()
-    found = [candidate for step in _RECOGNISERS if (candidate := step(window))] + covering
+    found = [item for step in _RECOGNISERS if (item := noting.search(step, window))] + covering
     best = [candidate for candidate in found if candidate.proven]
     if by_type and not best:
         # NOTE: what nothing bears out in reserved space is left over from what was there before.
-        group = recognise_ldm_metadata(window) if by_type == "ldm" else None
+        ldm = by_type == "ldm"
+        group = noting.search(recognise_ldm_metadata, window) if ldm else None
         return group.describe() if group else Filesystem(kind=by_type)
     best = best or found
     if not best:

@@ -37,8 +37,15 @@ wears out what still works."""
 
 GIVEN_UP = "reads of it failed for so long that it is not read any more"
 
-_READ_ERRORS = {errno.EIO, errno.EREMOTEIO, errno.ETIMEDOUT, getattr(errno, "EILSEQ", -1)}
-"""What a kernel answers for sectors that a drive does not give back (Linux blk_status_t table)."""
+_READ_ERRORS = {
+    getattr(errno, name, -1)
+    for name in ("EIO", "EREMOTEIO", "ETIMEDOUT", "EILSEQ", "ENODATA", "ETIME")
+}
+"""What a kernel answers for sectors that a drive does not give back.
+
+SPEC: Linux block/blk-core.c, blk_errors: I/O, target, timeout, protection, medium, and a limit on
+the time that a command may take.
+"""
 
 
 @dataclass(slots=True)

@@ -34,6 +34,11 @@ def main() -> None:
     _limit_memory()
     gc.set_threshold(_NEW_OBJECTS)
     report = Reporter(_own_output())
+    report.send(answer=answer_to(task, report).to_fields())
+
+
+def answer_to(task: Task, report: Reporter) -> Answer:
+    """Read the task's partition; a failure is an answer too."""
     answer = Answer()
     try:
         _read(task, report, answer)
@@ -51,7 +56,7 @@ def main() -> None:
         answer.failure = "the reader ran out of the memory it is given"
     except Exception as error:  # noqa: BLE001 - a fault in a reader is an answer, never lost
         answer.failure = f"the reader failed: {type(error).__name__}: {error}"
-    report.send(answer=answer.to_fields())
+    return answer
 
 
 def _read(task: Task, report: Reporter, answer: Answer) -> None:

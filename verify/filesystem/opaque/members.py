@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from verify.filesystem.careful_reading import Described, Reader
 from verify.filesystem.checksums import md_checksum
 from verify.filesystem.description import Filesystem
 from verify.filesystem.opaque.ldm import recognise_ldm_drive
+from verify.filesystem.searched import NotingDrive
 from verify.structs.opaque import ISW, ISW_DISK_BYTES, MD, MD_MAGIC, MD_OLD
 
 if TYPE_CHECKING:
@@ -122,7 +124,10 @@ def recognise_ddf(window: Window) -> Described | None:
 
 
 def recognise_whole(window: Window) -> Filesystem | None:
-    """Return the set that a whole drive belongs to by metadata outside its partitions."""
+    """Return the set that a whole drive belongs to by metadata outside its partitions.
+
+    `None`: to none; of kind `unknown` where that could not be read.
+    """
     steps = (
         _recognise_md,
         _recognise_old_md,
@@ -130,6 +135,10 @@ def recognise_whole(window: Window) -> Filesystem | None:
         recognise_ddf,
         recognise_ldm_drive,
     )
-    found = (candidate for step in steps if (candidate := step(window)) and candidate.proven)
+    noting = NotingDrive(window.drive)
+    bounded = replace(window, drive=noting)
+    found = (item for step in steps if (item := noting.search(step, bounded)) and item.proven)
     first = next(found, None)
-    return first.describe() if first else None
+    described = first.describe() if first else None
+    missed = noting.missed(window.start)
+    return replace(described or Filesystem(kind="unknown"), unread=missed) if missed else described

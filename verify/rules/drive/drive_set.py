@@ -37,6 +37,7 @@ from dataclasses import dataclass
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.filesystem.searched import SIGNATURE
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import sector_bytes
 from verify.text.message import Message, joined, say
@@ -119,6 +120,7 @@ def judge(case: Case, tally: Tally) -> None:
                     name=name,
                 )
             )
+        _leave_out_unsearched(header, name, tally)
     sources = [item for item in _members(case.source) if not item.is_alone]
     for item in sources:
         stop = (item.devices or 0) > 1 and not item.mirror
@@ -141,6 +143,34 @@ def judge(case: Case, tally: Tally) -> None:
                 _LEFTOVER,
                 partition=item.partition,
                 target=item.identity,
+            )
+
+
+def _leave_out_unsearched(header: Header, name: Message, tally: Tally) -> None:
+    """Say where metadata of a set may have stood that could not be read."""
+    places: list[tuple[Filesystem | None, int | None]] = [(header.whole_drive, None)]
+    places += [(item.filesystem, item.number) for item in header.partitions]
+    for filesystem, number in places:
+        missed = (
+            [item for item in filesystem.unread if item.what == SIGNATURE] if filesystem else []
+        )
+        if missed and number is not None:
+            tally.leave_out(
+                say(
+                    "partition {number} of the {name} drive could not be searched for metadata of"
+                    " a set: {reason}",
+                    number=number,
+                    name=name,
+                    reason=missed[0].reason,
+                )
+            )
+        elif missed:
+            tally.leave_out(
+                say(
+                    "the {name} drive could not be searched for metadata of a set: {reason}",
+                    name=name,
+                    reason=missed[0].reason,
+                )
             )
 
 

@@ -79,8 +79,18 @@ def judge(case: Case, tally: Tally) -> None:
         for partition, header, side in _both(pair, case):
             names = [name for name in _owned(header, partition) if (pair.number, name) not in told]
             _tell_owned(tally, names, partition, side)
-    _tell_sectors(case.source, OLD, tally)
-    _tell_sectors(case.target, NEW, tally)
+    for header, side in ((case.source, OLD), (case.target, NEW)):
+        _tell_sectors(header, side, tally)
+        for item in header.unread:
+            if item.partition is None:
+                tally.leave_out(
+                    say(
+                        "the {name} drive: {what}: {reason}",
+                        name=side,
+                        what=item.what,
+                        reason=item.reason,
+                    )
+                )
 
 
 def _both(pair: Pair, case: Case) -> Iterator[tuple[Partition, Header, Message]]:
@@ -210,7 +220,7 @@ def _tell_ranges(
     )
     new = side == NEW
     tally.find(
-        Level.STOP if new else _level(partition, owners),
+        Level.STOP if new else _level(partition, ranges, owners),
         message,
         _NEW_DRIVE if new else _SECTORS,
         partition=partition.number if partition else None,
@@ -219,7 +229,7 @@ def _tell_ranges(
     )
 
 
-def _level(partition: Partition | None, owners: list[Owner]) -> Level:
+def _level(partition: Partition | None, ranges: list[SectorRange], owners: list[Owner]) -> Level:
     """Return what unreadable sectors of the old drive mean, by whose they are."""
     if partition is None:
         return Level.REVIEW
@@ -227,8 +237,20 @@ def _level(partition: Partition | None, owners: list[Owner]) -> Level:
         return Level.NOTE
     if partition.is_raw:
         return Level.STOP
-    harmless = bool(owners) and all(owner.what in _HARMLESS for owner in owners)
-    return Level.NOTE if harmless else Level.REVIEW
+    harmless = all(owner.what in _HARMLESS for owner in owners)
+    return Level.NOTE if harmless and _owned_whole(ranges, owners) else Level.REVIEW
+
+
+def _owned_whole(ranges: list[SectorRange], owners: list[Owner]) -> bool:
+    """Whether it is known of every sector whose it is; one may fail after owners were searched."""
+    for item in ranges:
+        at, end = item.start_lba, item.start_lba + item.sectors
+        for owner in sorted(owners, key=lambda owner: owner.start_lba):
+            if owner.start_lba <= at:
+                at = max(at, owner.start_lba + owner.sectors)
+        if at < end:
+            return False
+    return True
 
 
 def _whose(owners: list[Owner]) -> str:
