@@ -13,6 +13,7 @@ from tests.filesystem.made import blkid, described, make, patch, run
 from tests.support.drives import MemoryDrive, memory_window, whole
 from verify.filesystem.checksums import crc32c, lvm_crc, md_checksum
 from verify.filesystem.recognise import recognise
+from verify.filesystem.searched import SIGNATURE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -200,7 +201,7 @@ def test_kind_when_the_first_sectors_are_bad_then_unknown_and_said() -> None:
     found = recognise(whole(drive))
 
     assert found.kind == "unknown"
-    assert [item.what for item in found.unread] == ["first sectors"]
+    assert [item.what for item in found.unread] == ["first sectors", SIGNATURE]
 
 
 @pytest.mark.tools("mke2fs", "mkfs.xfs", "blkid")
