@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import struct
 import subprocess
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -21,13 +21,27 @@ DATA, ROOT, BLOCKS, BITMAP = 0x80, 0x90, 0xA0, 0xB0
 
 @dataclass
 class VolumeBytes:
-    """A volume to be damaged."""
+    """A volume to be damaged: `data` as it is stored, `read` with all fix-ups undone."""
 
     data: bytearray
+    read: bytes = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Undo the fix-ups of every record and block."""
+        read = bytearray(self.data)
+        for at in range(0, len(read), STRIDE):
+            if bytes(read[at : at + 4]) in {b"FILE", b"INDX"}:
+                kept, count = struct.unpack_from("<HH", read, at + 4)
+                for stride in range(1, min(count, 129)):
+                    end = at + stride * STRIDE
+                    if read[end - 2 : end] == read[at + kept : at + kept + 2]:
+                        word = at + kept + 2 * stride
+                        read[end - 2 : end] = read[word : word + 2]
+        self.read = bytes(read)
 
     def number(self, at: int, code: str) -> int:
-        """Return the number at a byte."""
-        value: int = struct.unpack_from("<" + code, self.data, at)[0]
+        """Return the number at a byte of the volume as it was."""
+        value: int = struct.unpack_from("<" + code, self.read, at)[0]
         return value
 
     def put(self, at: int, value: bytes) -> None:
@@ -45,7 +59,7 @@ class VolumeBytes:
     @property
     def cluster(self) -> int:
         """Bytes of a cluster."""
-        return self.number(11, "H") * self.data[13]
+        return self.number(11, "H") * self.read[13]
 
     @property
     def mirror(self) -> int:
@@ -65,8 +79,8 @@ class VolumeBytes:
         """Return where an attribute begins in the record that begins at a byte."""
         at = record + self.number(record + 20, "H")
         while self.number(at, "I") != 0xFFFFFFFF:
-            letters, name_at = self.data[at + 9], at + self.number(at + 10, "H")
-            own = self.data[name_at : name_at + 2 * letters].decode("utf-16-le")
+            letters, name_at = self.read[at + 9], at + self.number(at + 10, "H")
+            own = self.read[name_at : name_at + 2 * letters].decode("utf-16-le")
             if self.number(at, "I") == kind and name in {None, own}:
                 return at
             at += self.number(at + 4, "I")
@@ -79,10 +93,10 @@ class VolumeBytes:
     def runs(self, attribute: int) -> list[tuple[int, int]]:
         """Return (clusters, first cluster) of an attribute's runs."""
         at, cluster, found = attribute + self.number(attribute + 32, "H"), 0, []
-        while self.data[at]:
-            low, high = self.data[at] & 15, self.data[at] >> 4
-            count = int.from_bytes(self.data[at + 1 : at + 1 + low], "little")
-            step = self.data[at + 1 + low : at + 1 + low + high]
+        while self.read[at]:
+            low, high = self.read[at] & 15, self.read[at] >> 4
+            count = int.from_bytes(self.read[at + 1 : at + 1 + low], "little")
+            step = self.read[at + 1 + low : at + 1 + low + high]
             cluster += int.from_bytes(step, "little", signed=True)
             found.append((count, cluster))
             at += 1 + low + high
@@ -104,15 +118,15 @@ class VolumeBytes:
         """Return the number of the record whose first $FILE_NAME is that name."""
         for number in range(self.number_of_records()):
             record = self.record(number)
-            if self.data[record : record + 4] != b"FILE" or not self.data[record + 22] & 1:
+            if self.read[record : record + 4] != b"FILE" or not self.read[record + 22] & 1:
                 continue
             try:
                 value = self.value(self.attribute(record, 0x30))
             except KeyError:
                 continue
-            text = self.data[value + 66 : value + 66 + 2 * self.data[value + 64]]
+            text = self.read[value + 66 : value + 66 + 2 * self.read[value + 64]]
             if text.decode("utf-16-le") == name:
-                return number
+                return self.number(record + 32, "I") or number
         raise KeyError(name)
 
     def number_of_records(self) -> int:

@@ -118,14 +118,14 @@ def rows_of(
     `clusters`: those of the volume. `security` gives a number to a security descriptor that stands
     in a record itself.
     """
-    records = _Records(piece, record_bytes)
+    records = PieceRecords(piece, record_bytes)
     records.repair(number)
     records.walk(min(clusters, MOST_CLUSTERS))
     records.number_own(security)
     return records.packed()
 
 
-class _Records:
+class PieceRecords:
     """The records of one piece, each known by its index.
 
     Places are bytes of the piece. `plain` tells of each record whether all of it was plain so far.

@@ -50,6 +50,8 @@ def examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
         if sizes is None:
             raise StructureError(BOOT_SECTOR.name, 0, "sizes", "those of NTFS", "others")
         table = mft_of(window)
+        if len(table) < len(SYSTEM_NAMES):
+            raise StructureError("$MFT", 0, "records", "the system's", str(len(table)))
     except UNREADABLE as error:
         return _refused(error)
     volume = Examined(window, sizes, table, alive)

@@ -25,7 +25,7 @@ from verify.filesystem.ntfs.examined_volume import (
     Numbers,
     Words,
 )
-from verify.filesystem.ntfs.index import MOST_INDEX_BYTES
+from verify.filesystem.ntfs.index import IS_FOLDER, MOST_INDEX_BYTES
 from verify.filesystem.ntfs.name_keys import misplaced, name_keys
 from verify.filesystem.ntfs.record_decoder import STRIDE, repaired
 from verify.structs.ntfs import (
@@ -51,7 +51,7 @@ _HEAP_BYTES = 4 << 20
 _ROOT = INDEX_ROOT.packed("attribute_type", "collation", "block_bytes")
 _NODE = INDEX_NODE.packed("entries_offset", "used_bytes", "allocated_bytes", "flags")
 _BLOCK = INDEX_BLOCK.packed("signature", "fixup_offset", "fixup_count", "vcn")
-_ENTRY = INDEX_ENTRY.packed("file_reference", "length", "key_length", "flags", "parent", "letters")
+_ENTRY = INDEX_ENTRY.packed("file_reference", "key_length", "parent", "file_flags", "letters")
 _PLAIN_ENTRY = struct.Struct("<8xHHI")
 _HAS_NODE, _LAST_ENTRY = 1, 2
 _HEAD_BYTES, _NUMBER_BYTES = 16, 8
@@ -78,17 +78,19 @@ Entry = tuple[int, int, int | None]
 class NameIndexes:
     """The names that all folders give, collected and held by the thousand.
 
-    `found`: (reference to the record, key of the name, DOS name or not) of every entry; `entries`
-    the folders that give them.
+    `found`: of every entry the reference to its record, the key of its name, whether it is a DOS
+    name, the record of its folder, and whether it calls the record a folder.
     """
 
     volume: Examined
     gathered: Gathered
     upper: NDArray[np.uint16]
-    found: list[tuple[Words, Words, NDArray[np.bool_], Numbers]] = field(default_factory=list)
+    found: list[tuple[Words, Words, NDArray[np.bool_], Numbers, NDArray[np.bool_]]] = field(
+        default_factory=list
+    )
     broken: set[int] = field(default_factory=set)
     _heap: bytearray = field(default_factory=bytearray)
-    _rows: list[tuple[int, int, int]] = field(default_factory=list)
+    _rows: list[tuple[int, int, int, int]] = field(default_factory=list)
 
     def take(self, parts: IndexParts) -> None:
         """Take the index of a folder."""
@@ -116,12 +118,12 @@ class NameIndexes:
                 tree.below(below)
             if end == start:
                 continue
-            reference, _, key, _, parent, letters = _ENTRY.unpack_from(data, start)
+            reference, key, parent, flags, letters = _ENTRY.unpack_from(data, start)
             if key != FILE_NAME.size + 2 * letters or not letters:
                 raise FaultyError(BLOCK, "length of key", key, "that of its name", node.at + start)
             if parent != own:
                 raise FaultyError(BLOCK, "parent", _told(parent), _told(own), node.at + start)
-            rows.append((base + start + _HEAD_BYTES, reference, number))
+            rows.append((base + start + _HEAD_BYTES, reference, number, flags & IS_FOLDER))
 
     def flush(self) -> None:
         """Hold what was collected."""
@@ -132,7 +134,8 @@ class NameIndexes:
         references = np.array([row[1] for row in self._rows], np.uint64)
         folders = np.array([row[2] for row in self._rows], np.int64)
         keys, short = name_keys(self._heap, starts)
-        self.found.append((references, keys, short, folders))
+        as_folder = np.array([row[3] != 0 for row in self._rows], np.bool_)
+        self.found.append((references, keys, short, folders, as_folder))
         new = np.ones(len(starts), np.bool_)
         new[1:] = folders[1:] != folders[:-1]
         for index in misplaced(self._heap, starts, new, self.upper).tolist():

@@ -23,9 +23,10 @@ if TYPE_CHECKING:
 def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> None:
     """Hold both sides against each other, each name by its key and the reference to its record."""
     owners, keys, short = _joined(gathered.names, (np.uint64, np.uint64, np.bool_))
-    references, given, given_short, folders = _joined(
-        indexes.found, (np.uint64, np.uint64, np.bool_, np.int64)
+    references, given, given_short, folders, as_folder = _joined(
+        indexes.found, (np.uint64, np.uint64, np.bool_, np.int64, np.bool_)
     )
+    _hold_kinds(volume, gathered, references, as_folder)
     volume.structure.agree(len(owners) + len(references))
     lone, stray = _unmatched((owners, keys), (references, given))
     # NOTE: one name changed on either side leaves one unmatched on both, of the same record.
@@ -59,6 +60,27 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
             "in no folder" if not short[index] else "short name in no folder",
             "an entry in its folder",
             at=volume.table.place_of(number),
+            node=number,
+        )
+
+
+def _hold_kinds(
+    volume: Examined, gathered: Gathered, references: Words, as_folder: NDArray[np.bool_]
+) -> None:
+    """Hold that an entry calls a folder a folder, and a file a file, as its record does."""
+    numbers = (references & np.uint64(NUMBER)).astype(np.int64)
+    known = numbers < len(gathered.in_use)
+    inside = np.where(known, numbers, 0)
+    wrong = known & gathered.in_use[inside] & (gathered.folder[inside] != as_folder)
+    for number in np.unique(numbers[wrong]).tolist():
+        folder = bool(gathered.folder[number])
+        volume.fault(
+            Effect.REPAIRED,
+            "index entry",
+            f"entry of record {number}",
+            "file flags",
+            "a file" if folder else "a folder",
+            "a folder" if folder else "a file",
             node=number,
         )
 

@@ -18,6 +18,7 @@ from verify.filesystem.ntfs.examined_volume import (
     BAD_CLUSTERS,
     BITMAP,
     BOOT,
+    FIRST_OF_USERS,
     LOG_FILE,
     MFT,
     MIRROR,
@@ -127,7 +128,8 @@ class SystemFiles:
             self._fault(MIRROR, "size", whole.size, MIRRORED * size)
             return
         copies = volume.bytes_of(whole)
-        for number in range(MIRRORED):
+        # NOTE: a mirror is at least a cluster long, and ntfs-3g wants all of it to be alike.
+        for number in range(min(whole.size // size, len(volume.table), FIRST_OF_USERS)):
             volume.structure.agree()
             try:
                 record = volume.table.read(number * size, size)

@@ -8,14 +8,13 @@ import numpy as np
 
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
+from verify.filesystem.ntfs.examine_columns import taken_at_once
 from verify.filesystem.ntfs.examine_records import (
     BITMAP_TYPE,
     BLOCKS_TYPE,
     RECORD,
     ROOT_TYPE,
-    Head,
-    head_of,
-    parts_of,
+    examined_record,
 )
 from verify.filesystem.ntfs.examine_streams import hold_list, put_together
 from verify.filesystem.ntfs.examined_volume import (
@@ -24,12 +23,12 @@ from verify.filesystem.ntfs.examined_volume import (
     FaultyError,
     Gathered,
     IndexParts,
-    Part,
+    Numbers,
     Whole,
 )
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
 from verify.filesystem.ntfs.name_keys import name_keys
-from verify.filesystem.ntfs.record_decoder import FOLDER_FLAG, IN_USE_FLAG
+from verify.filesystem.ntfs.record_decoder import IN_USE_FLAG, Attribute, FileRecord
 from verify.filesystem.ntfs.records import (
     ATTRIBUTE_LIST_TYPE,
     DATA_TYPE,
@@ -54,8 +53,8 @@ class TableReading:
     volume: Examined
     gathered: Gathered
     marked: np.ndarray
-    _groups: dict[int, list[tuple[int, Head, list[Part]]]] = field(default_factory=dict)
-    _lone: dict[int, tuple[Head, list[Part]]] = field(default_factory=dict)
+    _groups: dict[int, list[FileRecord]] = field(default_factory=dict)
+    _lone: dict[int, FileRecord] = field(default_factory=dict)
     _names: list[tuple[int, bytes]] = field(default_factory=list)
     _runs: list[tuple[int, int, int]] = field(default_factory=list)
 
@@ -92,8 +91,36 @@ class TableReading:
 
     def _piece(self, first: int, count: int, piece: bytes) -> None:
         size = self.volume.table.record_bytes
-        for index in range(count):
+        singly = self._at_once(first, count, piece)
+        for index in singly.tolist():
             self._record(first + index, piece[index * size : (index + 1) * size])
+
+    def _at_once(self, first: int, count: int, piece: bytes) -> Numbers:
+        """Take the regular records of a piece; return the indexes of the others."""
+        volume, gathered = self.volume, self.gathered
+        wanted = self.marked[first : first + count].copy()
+        wanted[: max(0, FIRST_OF_USERS - first)] = False
+        sizes = volume.sizes.clusters, volume.sizes.cluster_bytes
+        taken = taken_at_once(piece, volume.table.record_bytes, first, wanted, sizes)
+        plain = taken.plain
+        volume.structure.agree(int(plain.sum()))
+        here = slice(first, first + count)
+        gathered.in_use[here] = plain
+        gathered.folder[here] = plain & taken.folder
+        gathered.sequence[here] = np.where(plain, taken.sequence, 0)
+        gathered.security.update(taken.security.tolist())
+        owners, keys, short = taken.names
+        references = taken.sequence[owners].astype(np.uint64) << np.uint64(SEQUENCE_AT)
+        gathered.names.append((references | (owners + first).astype(np.uint64), keys, short))
+        starts, counts, whose = taken.runs
+        gathered.runs.append((starts, counts, whose + first))
+        for index, start, size in taken.roots:
+            value = bytes(taken.data[start : start + size])
+            at = (volume.table.place_of(first + index) or 0) + start % volume.table.record_bytes
+            root = Whole(ROOT_TYPE, _FOLDER_INDEX, 0, at, value, size, size)
+            gathered.indexes.append(IndexParts(first + index, _FOLDER_INDEX, root))
+        others: Numbers = np.nonzero(~plain)[0]
+        return others
 
     def _broken(self, number: int, error: FaultyError) -> None:
         self.gathered.broken.add(number)
@@ -125,22 +152,20 @@ class TableReading:
             return
         volume.structure.agree()
         try:
-            head = head_of(volume, number, data, at)
-            parts = list(parts_of(volume, number, head, at or 0))
+            record = examined_record(volume, number, data, at or 0)
         except FaultyError as error:
             self._broken(number, error)
             return
         gathered.in_use[number] = True
         gathered.sequence[number] = sequence
-        gathered.folder[number] = bool(flags & FOLDER_FLAG)
-        self._sort(number, head, parts)
+        gathered.folder[number] = record.folder
+        self._sort(record)
 
     def _unmarked(self, number: int, data: bytes, at: int | None) -> None:
         """Tell of a whole record in use that the bitmap marks free: the next file gets it."""
         volume = self.volume
         try:
-            head = head_of(volume, number, data, at)
-            list(parts_of(volume, number, head, at or 0))
+            examined_record(volume, number, data, at or 0)
         except FaultyError:
             return  # free, and nothing that anybody could read
         self.marked[number] = True
@@ -156,49 +181,44 @@ class TableReading:
         )
         self._record(number, data)
 
-    def _sort(self, number: int, head: Head, parts: list[Part]) -> None:
+    def _sort(self, record: FileRecord) -> None:
         """Finish a record that stands alone; keep one that belongs to others."""
-        if head.base:
-            self._groups.setdefault(head.base & NUMBER, []).append((number, head, parts))
-        elif any(part.kind == ATTRIBUTE_LIST_TYPE for part in parts):
-            self._lone[number] = head, parts
-            self._groups.setdefault(number, [])
+        if record.base:
+            self._groups.setdefault(record.base & NUMBER, []).append(record)
+            self.gathered.in_use[record.number] = False  # no name may lead to it
+        elif any(part.type == ATTRIBUTE_LIST_TYPE for part in record.attributes):
+            self._lone[record.number] = record
+            self._groups.setdefault(record.number, [])
         else:
-            self._finish(number, head, parts)
+            self._finish(record, record.attributes)
 
-    def _grouped(self, base: int, members: list[tuple[int, Head, list[Part]]]) -> None:
+    def _grouped(self, number: int, members: list[FileRecord]) -> None:
         """Put a file together that has several records."""
-        volume, gathered = self.volume, self.gathered
-        known = self._lone.get(base)
-        if known is None:
-            self._orphans(base, members)
+        base = self._lone.get(number)
+        if base is None:
+            self._orphans(number, members)
             return
-        head, own = known
-        parts = list(own)
-        for number, other, further in members:
-            if other.base >> SEQUENCE_AT != head.sequence:
-                self._orphans(base, [(number, other, further)])
-            else:
-                parts += further
+        own = [item for item in members if item.base >> SEQUENCE_AT == base.sequence]
+        self._orphans(number, [item for item in members if item not in own])
         try:
             (listed,) = put_together(
-                volume, [part for part in own if part.kind == ATTRIBUTE_LIST_TYPE]
+                self.volume,
+                [item for item in base.attributes if item.type == ATTRIBUTE_LIST_TYPE],
             )
-            hold_list(volume, gathered, listed, parts)
+            hold_list(self.volume, self.gathered, listed, (base, *own))
         except FaultyError as error:
-            self._broken(base, error)
+            self._broken(number, error)
             return
-        self._finish(base, head, parts)
+        self._finish(base, [part for item in (base, *own) for part in item.attributes])
 
-    def _orphans(self, base: int, members: list[tuple[int, Head, list[Part]]]) -> None:
+    def _orphans(self, base: int, members: list[FileRecord]) -> None:
         """Tell of records that extend one which does not know them."""
-        broken = base in self.gathered.broken
         alive = base < len(self.gathered.in_use) and bool(self.gathered.in_use[base])
-        for number, head, _ in members:
-            self.gathered.broken.add(number)
-            if broken:
+        for record in members:
+            number = record.number
+            if base in self.gathered.broken:
                 continue
-            same = alive and head.base >> SEQUENCE_AT == self.gathered.sequence[base]
+            same = alive and record.base >> SEQUENCE_AT == self.gathered.sequence[base]
             self.volume.fault(
                 Effect.LOST if same else Effect.WASTED,
                 RECORD,
@@ -210,22 +230,22 @@ class TableReading:
                 node=base if same else None,
             )
 
-    def _finish(self, number: int, head: Head, parts: list[Part]) -> None:
+    def _finish(self, record: FileRecord, parts: list[Attribute]) -> None:
         """Gather what a file says, all of its records taken together."""
-        volume, gathered = self.volume, self.gathered
+        volume, gathered, number = self.volume, self.gathered, record.number
         try:
             wholes = list(put_together(volume, parts))
-            names = self._hold(number, head, wholes)
+            names = self._hold(record, wholes)
         except FaultyError as error:
             self._broken(number, error)
             return
-        if len(names) != head.links:
+        if len(names) != record.links:
             volume.fault(
                 Effect.REPAIRED,
                 RECORD,
                 f"record {number}",
                 "link count",
-                head.links,
+                record.links,
                 len(names),
                 at=volume.table.place_of(number),
                 node=number,
@@ -241,10 +261,9 @@ class TableReading:
             elif number < FIRST_OF_USERS and whole.kind in _KEPT_TYPES:
                 gathered.kept[number, whole.kind, whole.name] = whole
 
-    def _hold(self, number: int, head: Head, wholes: list[Whole]) -> list[bytes]:
+    def _hold(self, record: FileRecord, wholes: list[Whole]) -> list[bytes]:
         """Hold what every file has; return its names."""
-        gathered = self.gathered
-        at = self.volume.table.place_of(number)
+        gathered, number, at = self.gathered, record.number, record.at
         by_key = {(whole.kind, whole.name): whole for whole in wholes}
         names = [whole.value or b"" for whole in wholes if whole.kind == FILE_NAME_TYPE]
         # NOTE: records 12 to 23 are kept for later; what stands there is nobody's.
@@ -253,12 +272,12 @@ class TableReading:
                 raise FaultyError(RECORD, "$STANDARD_INFORMATION", "none", "one", at)
             if not names:
                 raise FaultyError(RECORD, "$FILE_NAME", "none", "one", at)
-        folder = bool(head.flags & FOLDER_FLAG)
+        folder = record.folder
         if folder != ((ROOT_TYPE, _FOLDER_INDEX) in by_key):
             raise FaultyError(
-                RECORD, "flags", f"{head.flags:04X}", "a folder if it has an index of names", at
+                RECORD, "flags", f"{record.flags:04X}", "a folder if it has an index of names", at
             )
-        special = head.flags & (_VIEW_FLAG | _EXTEND_FLAG)
+        special = record.flags & (_VIEW_FLAG | _EXTEND_FLAG)
         plain = number >= FIRST_OF_USERS and not folder and not special
         if plain and (DATA_TYPE, "") not in by_key:
             raise FaultyError(RECORD, "unnamed stream", "none", "one", at)

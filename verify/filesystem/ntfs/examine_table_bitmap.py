@@ -8,15 +8,16 @@ import numpy as np
 
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
-from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, head_of, parts_of
+from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, examined_record
 from verify.filesystem.ntfs.examine_streams import list_entries, put_together
-from verify.filesystem.ntfs.examined_volume import FIRST_OF_USERS, MFT, FaultyError
-from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE, NUMBER
+from verify.filesystem.ntfs.examined_volume import MFT, SYSTEM_NAMES, FaultyError
+from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from verify.filesystem.ntfs.examined_volume import Examined, Part, Whole
+    from verify.filesystem.ntfs.examined_volume import Examined, Whole
+    from verify.filesystem.ntfs.record_decoder import Attribute
 
 _MOST_BITMAP_BYTES = 1 << 29
 """One bit for each record that a volume can have: 2^32 (Microsoft, 'NTFS overview')."""
@@ -39,7 +40,7 @@ def records_marked(volume: Examined) -> NDArray[np.bool_]:
         volume.faulty(error, Effect.REFUSED, TABLE_BITMAP, MFT)
         return np.ones(count, np.bool_)
     bits = np.unpackbits(np.frombuffer(data, np.uint8), bitorder="little")
-    marked = np.zeros(max(count, FIRST_OF_USERS), np.bool_)[:count]
+    marked = np.zeros(count, np.bool_)
     marked[: len(bits)] = bits[:count]
     beyond = int(np.count_nonzero(bits[count:]))
     if len(bits) < count:
@@ -67,23 +68,26 @@ def _of_table(volume: Examined) -> tuple[Whole, Whole]:
     """
     parts = _parts(volume, MFT)
     for listed in put_together(
-        volume, [item for item in parts if item.kind == ATTRIBUTE_LIST_TYPE]
+        volume, [item for item in parts if item.type == ATTRIBUTE_LIST_TYPE]
     ):
-        others = {entry.reference & NUMBER for entry in list_entries(volume, listed)} - {MFT}
+        others = {entry.number for entry in list_entries(volume, listed)} - {MFT}
         for number in sorted(others):
             parts += _parts(volume, number)
-    wanted = [item for item in parts if item.kind in {DATA_TYPE, BITMAP_TYPE} and not item.name]
+    wanted = [item for item in parts if item.type in {DATA_TYPE, BITMAP_TYPE} and not item.name]
     found = {whole.kind: whole for whole in put_together(volume, wanted)}
     if len(found) < len({DATA_TYPE, BITMAP_TYPE}):
         raise FaultyError("file record", "stream and bitmap", sorted(found), "both", None)
+    size = found[DATA_TYPE].size
+    if size < len(SYSTEM_NAMES) * volume.table.record_bytes:
+        raise FaultyError("$MFT", "data_size", size, "the system's records", found[DATA_TYPE].at)
     return found[DATA_TYPE], found[BITMAP_TYPE]
 
 
-def _parts(volume: Examined, number: int) -> list[Part]:
+def _parts(volume: Examined, number: int) -> list[Attribute]:
     table = volume.table
     at = table.place_of(number)
     try:
         data = table.read(number * table.record_bytes, table.record_bytes)
     except UNREADABLE:
         raise FaultyError("file record", "contents", "unreadable", "readable", at) from None
-    return list(parts_of(volume, number, head_of(volume, number, data, at), at or 0))
+    return examined_record(volume, number, data, at or 0).attributes

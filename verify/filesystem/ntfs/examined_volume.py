@@ -50,27 +50,6 @@ class FaultyError(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
-    """One attribute of one record as it is stored: its value, or its part of a run list.
-
-    `at` is its offset in the volume; sizes in bytes, `vcns` the first and the last cluster.
-    """
-
-    kind: int
-    name: str
-    identifier: int
-    flags: int
-    record: int
-    at: int
-    value: bytes | None
-    vcns: tuple[int, int] = (0, 0)
-    allocated: int = 0
-    size: int = 0
-    valid: int = 0
-    runs: tuple[Run, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Whole:
     """One attribute of a file, its parts put together; resident where it has a `value`."""
 
