@@ -80,7 +80,7 @@ tools = pytest.mark.tools("mkntfs", "ntfscp", "mkfs.vfat", "mcopy", "mkfs.exfat"
 
 def read(image: Path, given_as: GivenAs | None = None) -> Header:
     """Capture an image."""
-    options = CaptureOptions(depth="layout", given_as=given_as)
+    options = CaptureOptions(depth="layout", given_as=given_as, replace=True)
     return capture(str(image), image.with_suffix(".manifest"), options)
 
 

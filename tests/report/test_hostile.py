@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 T = TypeVar("T", bound=BaseModel)
 
 CHOSEN = {"schema", "level", "outcome", "depth", "kind", "verdict", "side", "scheme", "what"}
+CHOSEN |= {"scope", "given_as", "by"}
 """Fields whose values are ours: one of a few words."""
 
 TEXTS = (

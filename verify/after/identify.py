@@ -10,10 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol, get_args
 
+from verify.archive.entry import SIDE_NAMES
 from verify.archive.index import Wanted
 from verify.archive.job_record import JobRecord, drive_record
 from verify.archive.proof import event_problem, job_problems
+from verify.errors import WitnessError
 from verify.manifest.base import Depth
+from verify.manifest.file import open_manifest
 from verify.matching.merge_listings import compare_contents, file_block_bytes
 from verify.matching.pairing import match_partitions
 from verify.report.words import LEVELS
@@ -202,6 +205,10 @@ def _weigh_job(
         found.against.append(
             say("Job {job} is not sound, but {verdict}.", job=job.job, verdict=verdict)
         )
+    if _of_one_partition(archive, job):
+        found.against.append(
+            say("Job {job} compared one partition only, not the whole drive.", job=job.job)
+        )
     if found.changed is None:
         found.against.append(say("Whether it changed since was not looked at."))
     elif found.changed:
@@ -226,6 +233,17 @@ def _weigh_job(
         found.against.append(
             say("Job {job} is not as it was sealed: {problem}", job=job.job, problem=problem)
         )
+
+
+def _of_one_partition(archive: Archive, job: JobRecord) -> bool:
+    """Whether a job is of one partition; older versions filed such a one without a word of it."""
+    if job.scope is not None:
+        return job.scope == "partition"
+    try:
+        paths = [archive.file(job.job, name) for name in SIDE_NAMES.values()]
+        return any(open_manifest(path).header.scope == "partition" for path in paths)
+    except WitnessError:
+        return False  # NOTE: what is amiss with the job's files is told by its proof
 
 
 def _start_doubted(archive: Archive, job: str, key: Key | None) -> tuple[str | None, str | None]:

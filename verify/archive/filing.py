@@ -86,6 +86,7 @@ def file_job(  # noqa: PLR0913 - each a part of the job
         source=drive_record(headers[0]),
         target=drive_record(headers[1]),
         tool_version=comparison.tool.version,
+        scope=comparison.scope,
     )
     with archive.staged(words.job) as folder:
         for path, name in zip(manifests, SIDE_NAMES.values(), strict=True):

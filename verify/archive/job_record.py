@@ -12,6 +12,7 @@ from pydantic import Field
 
 from verify.archive.table_digest import table_digest
 from verify.manifest.base import Depth, Model
+from verify.manifest.header import Scope
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
@@ -69,7 +70,8 @@ class JobRecord(_Document):
     """One job: who did it for whom, what came of it, between which drives.
 
     `technician`, `customer` (an alias) and `notes` are the shop's own words, all optional.
-    `findings`: how many of each level.
+    `findings`: how many of each level. `scope`: as in the comparison; of one `partition` only it
+    says nothing of a drive. `None`: an older version filed it.
     """
 
     schema_: str = Field(default=JOB_SCHEMA, alias="schema")
@@ -85,6 +87,7 @@ class JobRecord(_Document):
     source: DriveRecord
     target: DriveRecord
     tool_version: str
+    scope: Scope | None = None
 
 
 class EventRecord(_Document):

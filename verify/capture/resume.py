@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,7 +30,6 @@ UNFINISHED = ".unfinished"
 """What the folder's name has behind that of the manifest."""
 
 _STATE = "drive.json"
-_CHECKPOINT = "partition-"
 _SCHEMA = "drivewitness.checkpoint/1"
 _FIRST_BYTES = 64 << 10
 _LONGEST_STATE_BYTES = 16 << 20
@@ -87,18 +85,12 @@ class Unfinished:
                 raise ResumeRefused(str(self.path), reason)
 
     def _hold_ours(self) -> None:
-        """Hold that nobody else put there what would be written to, or where a link leads."""
         if not is_ours(self.path):
             raise OutputError(str(self.path), "it belongs to another user")
-        for item in self.path.iterdir():
-            status = item.lstat()
-            shared = status.st_nlink > 1 and item.name.startswith(_CHECKPOINT)
-            if shared or not stat.S_ISREG(status.st_mode):
-                raise OutputError(str(item), "it is a link, or no ordinary file")
 
     def checkpoint(self, partition: int, *, raw: bool) -> str:
         """Return the file that notes what was read of a partition, as blocks or as files."""
-        return str(self.path / f"{_CHECKPOINT}{partition}.{'blocks' if raw else 'files'}")
+        return str(self.path / f"partition-{partition}.{'blocks' if raw else 'files'}")
 
     def remove(self) -> None:
         """Take the folder away: the manifest is whole."""

@@ -353,3 +353,10 @@ class Header(Model):
     def partition(self, number: int) -> Partition | None:
         """Return the partition with that number."""
         return next((item for item in self.partitions if item.number == number), None)
+
+
+def scope_of_both(source: Header, target: Header) -> Scope:
+    """Return what a comparison of two manifests is of: no more than the lesser of them."""
+    scopes = source.scope, target.scope
+    order: tuple[Scope, ...] = ("partition", "unconfirmed", "drive")
+    return min(scopes, key=order.index)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from blake3 import blake3
 
 from verify.errors import ComparisonForeign
+from verify.manifest.header import Scope, scope_of_both
 from verify.report.comparison_report import NOT_TOLD, Report, build_report, value_words
 from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
 from verify.report.handover_words import ANSWERS, CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
@@ -20,7 +21,8 @@ from verify.report.picture import Picture, draw
 from verify.report.places_ruler import PlacePicture, draw_places
 from verify.report.rule_page import RulePage, rule_pages
 from verify.rules.comparison_document import Comparison
-from verify.rules.rule import Level
+from verify.rules.one_partition import speaks_of_wiping
+from verify.rules.rule import Level, Result
 from verify.text.message import Message, say
 
 if TYPE_CHECKING:
@@ -28,6 +30,9 @@ if TYPE_CHECKING:
 
     from verify.manifest.header import Header
     from verify.rules.comparison_document import FindingRow
+
+DRIVE_PAIR = "drive-pair"
+"""The rule that says whether these are the right drives at all."""
 
 REPORT_SCHEMA = "drivewitness.report/1"
 
@@ -88,8 +93,19 @@ class Handover:
     manifest_digests: tuple[str, str]
     wipe_fields: tuple[tuple[str, str], ...]
     edition_words: str
+    scope: Scope = "drive"
     seal: str | None = None
     digest: str = ""
+
+    @property
+    def of_drives(self) -> bool:
+        """Whether it may speak of wiping a drive: not where one partition only was compared."""
+        return self.scope != "partition"
+
+    @property
+    def checklist(self) -> tuple[str, ...]:
+        """What is to be checked off; nothing of a wipe where there is no record of one."""
+        return tuple(item for item in CHECKLIST if self.wipe_fields or not speaks_of_wiping(item))
 
     @property
     def against(self) -> tuple[Action, ...]:
@@ -116,6 +132,7 @@ def build_handover(
     if manifests is None:
         raise ComparisonForeign("the comparison", "it does not tell its manifests")
     sides = manifests.source.header, manifests.target.header
+    scope = scope_of_both(*sides)
     pages = rule_pages()
     required = frozenset(slug for slug, page in pages.items() if page.required)
     references = tuple(names.reference(row.path) for row in comparison.findings)
@@ -128,13 +145,14 @@ def build_handover(
         references=references,
         picture=picture,
         places=draw_places(document, sides, picture),
-        actions=tuple(_actions(document, references)),
+        actions=tuple(_actions(document, references, scope)),
         answers=tuple(_answers(document, required)),
-        pages=tuple(page for slug, page in pages.items() if slug in found),
+        pages=tuple(page for slug, page in pages.items() if slug in found and scope != "partition"),
         identified=(_identified(sides[0]), _identified(sides[1])),
         manifest_digests=(manifests.source.digest, manifests.target.digest),
-        wipe_fields=tuple(_wipe_fields(document)),
+        wipe_fields=tuple(_wipe_fields(document)) if _is_pair(document, scope) else (),
         edition_words=EDITION_WORDS[edition],
+        scope=scope,
         seal=seal,
     )
     return _with_digest(handover)
@@ -168,8 +186,8 @@ def report_document(handover: Handover) -> dict[str, Any]:
         "evidence_words": list(report.evidence),
         "next_steps": list(report.next_steps),
         "cautions": list(report.cautions),
-        "never_cloned": NEVER_CLONED,
-        "checklist": [{"check": text, "done": None} for text in CHECKLIST],
+        "never_cloned": NEVER_CLONED if handover.of_drives else None,
+        "checklist": [{"check": text, "done": None} for text in handover.checklist],
         "signatures": dict.fromkeys(SIGNATURES),
         "wipe_record": {name: None for name, _ in handover.wipe_fields},
         "job_seal": handover.seal,
@@ -183,15 +201,32 @@ def _with_digest(handover: Handover) -> Handover:
     return replace(handover, digest=blake3(text.encode("ascii")).hexdigest())
 
 
-def _actions(document: Comparison, references: tuple[str | None, ...]) -> Iterator[Action]:
-    """Yield the findings, the heaviest first, those of one rule and advice together."""
+def _is_pair(document: Comparison, scope: Scope) -> bool:
+    """Whether the two are whole drives that belong together, as far as that was judged.
+
+    Comparisons of older versions did not ask.
+    """
+    answers = {row.outcome for row in document.outcomes if row.rule == DRIVE_PAIR}
+    return scope == "drive" and answers <= {Result.SAME}
+
+
+def _actions(
+    document: Comparison, references: tuple[str | None, ...], scope: Scope
+) -> Iterator[Action]:
+    """Yield the findings, the heaviest first, those of one rule and advice together.
+
+    What says that these are the wrong drives stands before all others.
+    """
     together: dict[tuple[Level, str, str], list[Told]] = {}
     for row, reference in zip(document.findings, references, strict=True):
         key = row.level, row.rule, row.advice
         together.setdefault(key, []).append(_told(row, reference))
     pages = rule_pages()
-    for level, rule, advice in sorted(together, key=lambda key: key[0].weight):
+    order = sorted(together, key=lambda key: (key[1] != DRIVE_PAIR, key[0].weight))
+    for level, rule, advice in order:
         why = Message(pages[rule].why) if rule in pages else ""
+        if scope == "partition" and speaks_of_wiping(why):
+            why = ""
         yield Action(level, rule, advice, why, tuple(together[level, rule, advice]))
 
 

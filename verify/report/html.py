@@ -17,7 +17,6 @@ from markupsafe import Markup
 from verify.report.comparison_report import when
 from verify.report.edition import EDITION_NAMES
 from verify.report.handover_words import (
-    CHECKLIST,
     DEPTHS,
     NEVER_CLONED,
     NOTHING_FOUND,
@@ -66,7 +65,6 @@ def html(handover: Handover) -> str:
         paged={page.slug for page in handover.pages} if spoken() == ENGLISH else set(),
         marks=MARKS,
         absent=ABSENT,
-        checklist=CHECKLIST,
         never_cloned=NEVER_CLONED,
         only_notes=ONLY_NOTES,
         nothing_found=NOTHING_FOUND,

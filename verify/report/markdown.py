@@ -6,7 +6,6 @@ import re
 from typing import TYPE_CHECKING
 
 from verify.report.handover_words import (
-    CHECKLIST,
     NEVER_CLONED,
     NOTHING_FOUND,
     ONLY_NOTES,
@@ -58,7 +57,9 @@ def _lines(handover: Handover) -> Iterator[str]:
     report = handover.report
     yield title_in(spoken())
     yield f"\n{text(handover.edition_words)}"
-    yield f"\n## {_('May the old drive be wiped?')}\n"
+    of_drives = handover.of_drives
+    question = _("May the old drive be wiped?") if of_drives else _("One partition only")
+    yield f"\n## {question}\n"
     yield f"**{text(HEADINGS[report.verdict])}**: {text(report.sentence)}"
     yield f"\n### {_('Which drive is which')}\n"
     yield from _table((say("what"), say("old drive"), say("new drive")), facts(handover))
@@ -109,23 +110,25 @@ def _lines(handover: Handover) -> Iterator[str]:
     if not handover.actions:
         yield f"\n{_('There are none.')}"
     yield f"\n## {_('Handover')}\n\n### {_('To be checked off')}\n"
-    yield from (f"- [ ] {text(item)}" for item in CHECKLIST)
-    yield from _section("Beware", (*report.cautions, NEVER_CLONED))
+    yield from (f"- [ ] {text(item)}" for item in handover.checklist)
+    yield from _section("Beware", (*report.cautions, *((NEVER_CLONED,) if of_drives else ())))
     yield f"\n### {_('Signatures')}\n"
     for who in SIGNATURES:
         yield f"- {translated(who)}: " + " ".join(
             f"{translated(word)} {text(_BLANK)}" for word in SIGNATURE_FIELDS
         )
-    yield f"\n## {_('Record of the wipe')}\n\n{text(WIPE_INTRODUCTION)}\n"
-    yield from _table(
-        (say("field"), say("to be filled in"), say("remark")),
-        ((name, "", remark) for name, remark in handover.wipe_fields),
-    )
+    if handover.wipe_fields:
+        yield f"\n## {_('Record of the wipe')}\n\n{text(WIPE_INTRODUCTION)}\n"
+        yield from _table(
+            (say("field"), say("to be filled in"), say("remark")),
+            ((name, "", remark) for name, remark in handover.wipe_fields),
+        )
     yield from _made(handover)
 
 
 def _against(handover: Handover) -> Iterator[str]:
-    yield f"\n### {_('What stands against wiping the old drive')}\n"
+    asked = _("What stands against wiping the old drive")
+    yield f"\n### {asked if handover.of_drives else _('What differs')}\n"
     for action in handover.against:
         first, more = action.findings[0], len(action.findings) - 1
         rest = _(" (and {more} more of this kind)", more=more) if more else ""

@@ -7,7 +7,7 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from verify.manifest.base import Depth, hold_numbers
-from verify.manifest.header import Header, SectorRange
+from verify.manifest.header import Header, Scope, SectorRange
 from verify.rules.rule import Level, Result
 from verify.text.stored import Spoken, Text
 
@@ -136,10 +136,15 @@ class Manifests(_Document):
 
 
 class Comparison(_Document, Spoken):
-    """Two manifests compared by all rules."""
+    """Two manifests compared by all rules.
+
+    `scope`: `drive`; `partition`, where one partition only was compared; `unconfirmed`, where a
+    side has no table and nobody confirmed that it is a whole drive.
+    """
 
     schema_: str = Field(default=COMPARISON_SCHEMA, alias="schema")
     verdict: Verdict
+    scope: Scope = "drive"
     summary: Text
     findings: tuple[FindingRow, ...]
     outcomes: tuple[OutcomeRow, ...]

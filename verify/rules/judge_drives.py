@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from verify.manifest.header import scope_of_both
 from verify.matching.bound import sample_bound
 from verify.matching.merge_listings import compare_contents
 from verify.matching.pairing import match_partitions
@@ -25,6 +26,7 @@ from verify.rules.comparison_document import (
 )
 from verify.rules.damage_places import places
 from verify.rules.engine import judge
+from verify.rules.one_partition import of_one_partition, summary_of_one
 from verify.rules.rule import Case, Level
 from verify.text.message import Message, all_of, say
 from verify.units import binary_size
@@ -34,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from verify.manifest.file import Manifest
-    from verify.manifest.header import Header
+    from verify.manifest.header import Header, Scope
     from verify.matching.pair_contents import ContentComparison, SampleBound
     from verify.rules.declared import Declared
     from verify.rules.engine import Judgement
@@ -68,9 +70,13 @@ def compare(
         common_names=names_in_common(source, target) if strangers else None,
     )
     judgement = judge(case, rules)
+    scope = scope_of_both(old, new)
+    if scope == "partition":
+        judgement = of_one_partition(judgement)
     return Comparison(
         verdict=judgement.verdict,
-        summary=_summary(judgement, contents),
+        scope=scope,
+        summary=_summary(judgement, contents, scope),
         findings=tuple(_finding_row(item) for item in judgement.findings),
         outcomes=tuple(
             OutcomeRow(
@@ -105,8 +111,10 @@ def _manifest_row(manifest: Manifest) -> ManifestRow:
     return ManifestRow(digest=manifest.digest, header=header.model_copy(update=told))
 
 
-def _summary(judgement: Judgement, contents: ContentComparison) -> Message:
+def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) -> Message:
     """Return the verdict as one plain sentence, with the bound's number where it is a sample's."""
+    if scope == "partition":
+        return summary_of_one(judgement.findings, judgement.gaps, _reach(contents))
     levels = [item.level for item in judgement.findings]
     stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
     if judgement.verdict == "stop":
