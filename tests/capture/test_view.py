@@ -10,11 +10,13 @@ import pytest
 from tests.cli.command import Command
 from tests.support.images import MIB, make_ext4, run
 from verify.capture.drive_capture import CaptureOptions, capture
-from verify.capture.unlocked_view import tie_of
+from verify.capture.readers.task import Answer
+from verify.capture.unlocked_view import Seen, tie_of
 from verify.errors import ViewRefused
 from verify.filesystem.description import Filesystem
 from verify.manifest.file import open_manifest
 from verify.rules.judge_drives import compare
+from verify.source.drive import GIVEN_UP
 from verify.source.mapped import mapped_identity
 
 if TYPE_CHECKING:
@@ -175,6 +177,23 @@ def test_tie_when_the_kernel_names_the_volume_then_it_is_its_own_or_refused(
     """Identities as libcryptsetup forms them (lib/libdevmapper.c, from memory)."""
     outer = Filesystem(kind="luks", id="01234567-89AB-4DEF-A123-456789ABCDEF")
     assert tie_of(mapped, outer) == tie
+
+
+def test_view_when_sectors_of_it_fail_then_its_fields_say_so() -> None:
+    """They lie on the view, so that no list of the drive's sectors can hold them."""
+    seen = Seen(
+        path="view",
+        file_id="file:0:0",
+        size_bytes=MIB,
+        sector_bytes=512,
+        filesystem=Filesystem(kind="ext4"),
+        tie="size",
+    )
+    told = seen.fields(Answer(unreadable=[(0, 512), (4096, 512)], given_up=GIVEN_UP))["unread"]
+    assert [item["reason"] for item in told] == [
+        GIVEN_UP,
+        "sectors of the view that could not be read: 2",
+    ]
 
 
 def test_mapped_identity_when_sysfs_has_one_then_it_is_read(tmp_path: Path) -> None:

@@ -64,6 +64,13 @@ class Seen:
         unread = [{"what": "listing", "reason": words} for words in answer.incomplete]
         if answer.failure:
             unread.append({"what": "contents", "reason": answer.failure})
+        if answer.given_up:
+            unread.append({"what": "contents", "reason": answer.given_up})
+        if answer.unreadable:
+            # NOTE: they are sectors of the view, and stand in no list of the drive's.
+            count = len(answer.unreadable)
+            reason = f"sectors of the view that could not be read: {count}"
+            unread.append({"what": "contents", "reason": reason})
         return {
             "path": self.path,
             "size_bytes": self.size_bytes,
