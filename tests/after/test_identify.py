@@ -367,7 +367,8 @@ def test_identify_when_shown_then_it_ends_with_the_answer(
     for state, text in screens(tmp_path, command).items():
         answer, drive = ENDS[state]
         last = text.splitlines()[-1]
-        assert last.startswith(f"May this drive be wiped? {answer} This drive: Quire 9, serial")
+        model = "Sheaf 2" if state == "new" else "Quire 9"
+        assert last.startswith(f"May this drive be wiped? {answer} This drive: {model}, serial")
         assert last.endswith(f"{drive}.")
 
 

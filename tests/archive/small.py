@@ -44,10 +44,10 @@ def written(folder: Path, name: str, of: Header) -> Path:
 
 def pair(folder: Path, old: Header | None = None, new: Header | None = None) -> tuple[Path, Path]:
     """Write the manifests of a job: an old drive, and a larger new one."""
-    other = {"path": "/dev/new", "serial": "NEW-1", "size_mib": 2000, "file_id": "device:8:16"}
+    other = {"path": "/dev/new", "serial": "NEW-1", "model": "Sheaf 2", "file_id": "device:8:16"}
     return (
         written(folder, "old.manifest", old or header()),
-        written(folder, "new.manifest", new or header(**other)),
+        written(folder, "new.manifest", new or header(**other, size_mib=2000)),
     )
 
 
