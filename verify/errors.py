@@ -41,6 +41,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from verify.text.message import say
+
 
 class WitnessError(Exception):
     """The root: one sentence from `__str__`, and what to do about it from `hint()`."""
@@ -190,7 +192,13 @@ class SourceUnreadable(SourceError):
 
     def __str__(self) -> str:
         end = self.offset + self.length
-        return f"{self.source}: bytes {self.offset}..{end} cannot be read: {self.reason}."
+        return say(
+            "{source}: bytes {start}..{end} cannot be read: {reason}.",
+            source=self.source,
+            start=self.offset,
+            end=end,
+            reason=self.reason,
+        )
 
 
 @dataclass
@@ -202,9 +210,12 @@ class PastEnd(SourceError):
     size: int
 
     def __str__(self) -> str:
-        return (
-            f"{self.source}: bytes {self.offset}..{self.offset + self.length} lie outside"
-            f" its {self.size} bytes."
+        return say(
+            "{source}: bytes {start}..{end} lie outside its {size} bytes.",
+            source=self.source,
+            start=self.offset,
+            end=self.offset + self.length,
+            size=self.size,
         )
 
 
@@ -219,9 +230,13 @@ class StructureError(WitnessError):
     got: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.structure} at byte {self.offset}: {self.field} should be"
-            f" {self.expected}, is {self.got}."
+        return say(
+            "{structure} at byte {offset}: {field} should be {expected}, is {got}.",
+            structure=self.structure,
+            offset=self.offset,
+            field=self.field,
+            expected=self.expected,
+            got=self.got,
         )
 
 
@@ -238,7 +253,12 @@ class ReaderError(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.reader} could not {self.doing}: {self.reason}."
+        return say(
+            "{reader} could not {doing}: {reason}.",
+            reader=self.reader,
+            doing=self.doing,
+            reason=self.reason,
+        )
 
 
 @dataclass

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from babel.messages.catalog import Catalog
+    from pydantic import BaseModel
 
-_WORD = re.compile(r"[^\W\d_]{3,}")
+_WORD = re.compile(r"(?<![/\\\w.-])[^\W\d_]{3,}(?![/\\\w-])")
+"""A word that stands alone: no part of a path, of a device's name or of an identifier."""
 
 
 @cache
@@ -66,6 +68,21 @@ def names_of(message: Message) -> set[str]:
     return {value for value in values if isinstance(value, str) and not isinstance(value, Message)}
 
 
+def names_in(document: BaseModel) -> set[str]:
+    """Return the plain texts of a document, and those within its messages."""
+    return set(_names_in(document.model_dump()))
+
+
+def _names_in(part: object) -> Iterator[str]:
+    if isinstance(part, Message):
+        yield from names_of(part)
+    elif isinstance(part, str):
+        yield part
+    elif isinstance(part, dict | list | tuple):
+        for item in part.values() if isinstance(part, dict) else part:
+            yield from _names_in(item)
+
+
 def untranslated(text: str, code: str) -> list[str]:
     """Return what of a text would stay English: all of a plain one, templates, words as values."""
     if not isinstance(text, Message):
@@ -75,4 +92,5 @@ def untranslated(text: str, code: str) -> list[str]:
         key = part.template if part.plural is None else (part.template, part.plural)
         if has_words(part.template) and key not in templates(code):
             found.append(part.template)
-    return found
+    names = [name for name in names_of(text) if not name.isupper()]
+    return found + [name for name in names if words_of(name) & english_words(code)]

@@ -49,3 +49,11 @@ def _outside_messages(node: ast.AST) -> Iterator[ast.AST]:
         for part in node.values:
             if isinstance(part, ast.FormattedValue):
                 yield from _outside_messages(part.value)
+
+
+def messages_in_f_strings(path: Path) -> list[int]:
+    """Return the lines where a message is made inside an f-string."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    strings = (node for node in ast.walk(tree) if isinstance(node, ast.JoinedStr))
+    calls = (item for node in strings for item in ast.walk(node) if isinstance(item, ast.Call))
+    return [call.lineno for call in calls if getattr(call.func, "id", "") in _MAKERS]

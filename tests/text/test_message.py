@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 import pytest
 from pydantic import BaseModel
 
+from verify.text.field import Text
 from verify.text.language import ENGLISH, speaking, spoken, translated
 from verify.text.message import Message, all_of, joined, message_from, say
-from verify.text.stored import Spoken, Text
+from verify.text.stored import Spoken
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:

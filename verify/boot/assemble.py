@@ -32,6 +32,7 @@ from verify.boot.registry import read_system
 from verify.boot.store_record import BootStore
 from verify.boot.wim import read_image
 from verify.errors import StructureError
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -97,7 +98,11 @@ class Assembly:
         role = wanted.role
         cut = ""
         if size_bytes is not None and role in WHOLE and len(data) < size_bytes:
-            cut = f"only {len(data)} of its {size_bytes} bytes were read"
+            cut = say(
+                "only {count} of its {size_bytes} bytes were read",
+                count=len(data),
+                size_bytes=size_bytes,
+            )
         if role == "log":
             if any(data):
                 self._logs.append(path)
@@ -145,7 +150,9 @@ class Assembly:
 
     def _has_room(self, path: str, size_bytes: int | None) -> bool:
         if len(self._files) >= MOST_FILES:
-            problem = f"more than {MOST_FILES} files: the rest was not looked at"
+            problem = say(
+                "more than {most_files} files: the rest was not looked at", most_files=MOST_FILES
+            )
             if problem not in self._problems:
                 self._problems.append(problem)
             return False

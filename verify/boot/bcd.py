@@ -22,6 +22,7 @@ from verify.boot.hive import (
 from verify.boot.reach import follow
 from verify.boot.store_record import BootStore, Element, ElementValue, StoreObject
 from verify.errors import StructureError, TooMuch
+from verify.text.message import say
 from verify.units import MIB
 
 if TYPE_CHECKING:
@@ -54,13 +55,21 @@ def read_store(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> BootS
         StructureError: the bytes are no hive, its root cannot be read, or it has no objects.
     """
     if len(data) > MOST_BYTES:
-        raise StructureError("boot store", 0, "size", f"{MOST_BYTES} bytes at most", str(len(data)))
+        raise StructureError(
+            say("boot store"),
+            0,
+            say("size"),
+            say("{size} bytes at most", size=MOST_BYTES),
+            str(len(data)),
+        )
     hive = Hive(data, logs=logs, budget=Budget(_BUDGET_STEPS, _BUDGET_BYTES, _BUDGET_SECONDS))
     objects: list[StoreObject] = []
     try:
         folder = hive.root.key("Objects")
         if folder is None:
-            raise StructureError("boot store", 0, "Objects", "a readable key", "none")
+            raise StructureError(
+                say("boot store"), 0, "Objects", say("a readable key"), say("none")
+            )
         objects.extend(read for key in folder.subkeys() if (read := _object(hive, key)) is not None)
     except TooMuch as error:
         hive.give_up(error)
@@ -84,7 +93,7 @@ def guid_of(text: str) -> str | None:
 def _object(hive: Hive, key: Key) -> StoreObject | None:
     guid = guid_of(key.name)
     if guid is None:
-        hive.note(f"an object is called {key.name!a}, which is no GUID")
+        hive.note(say("an object is called {name}, which is no GUID", name=repr(key.name)))
         return None
     described = key.descend("Description")
     type_ = described and described.value("Type")
@@ -106,12 +115,12 @@ def _object(hive: Hive, key: Key) -> StoreObject | None:
 
 def _element(hive: Hive, key: Key) -> Element | None:
     if not _NUMBER.fullmatch(key.name):
-        hive.note(f"an element is called {key.name!a}, which is no type")
+        hive.note(say("an element is called {name}, which is no type", name=repr(key.name)))
         return None
     number = key.name.upper()
     stored = key.value("Element")
     if stored is None:
-        hive.note(f"{key.path} holds no element")
+        hive.note(say("{path} holds no element", path=key.path))
         return None
     # SPEC: BcdElementType: the format is bits 24..27 of an element's type.
     format_ = int(number[1], 16)

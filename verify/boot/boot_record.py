@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from verify.boot.store_record import BootStore, HiveState
+from verify.text.field import Text
 
 # --- loaders and images -----------------------------------------------------------------------
 
@@ -31,7 +32,7 @@ class LoaderImage:
     machine: str | None = None
     subsystem: int | None = None
     holds_kernel: bool = False
-    problem: str | None = None
+    problem: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ class RecoveryImage:
     image_count: int | None = None
     boot_index: int | None = None
     resources_end: int | None = None
-    problem: str | None = None
+    problem: Text | None = None
 
 
 # --- recovery configuration -------------------------------------------------------------------
@@ -107,7 +108,7 @@ class RecoveryConfig:
     store_object: str | None = None
     locations: tuple[RecoveryLocation, ...] = ()
     settings: tuple[Setting, ...] = ()
-    problem: str | None = None
+    problem: Text | None = None
 
     def location(self, element: str = "WinreLocation") -> RecoveryLocation | None:
         """Return a location by the name of its element."""
@@ -181,7 +182,7 @@ class SystemRegistry:
     not_to_snapshot: tuple[Exclusion, ...] = ()
     drivers: tuple[DriverStart, ...] = ()
     fast_start: bool | None = None
-    problems: tuple[str, ...] = ()
+    problems: tuple[Text, ...] = ()
 
     def driver(self, name: str) -> DriverStart | None:
         """Return a driver by its service's name, in any case."""
@@ -237,7 +238,7 @@ class Initramfs:
     path: str
     compression: str
     drivers: tuple[str, ...] = ()
-    problem: str | None = None
+    problem: Text | None = None
 
 
 # --- boot code and the whole ------------------------------------------------------------------
@@ -283,7 +284,7 @@ class BootRecord:
     initramfs: tuple[Initramfs, ...] = ()
     code: BootCode | None = None
     files: tuple[SeenFile, ...] = ()
-    problems: tuple[str, ...] = ()
+    problems: tuple[Text, ...] = ()
 
     def file(self, path: str) -> SeenFile | None:
         r"""Return a file by its path, `\` or `/` between names, upper and lower case alike."""

@@ -12,6 +12,7 @@ from blake3 import blake3
 
 from verify.boot.boot_record import BootCode
 from verify.errors import StructureError
+from verify.text.message import say
 
 MBR_CODE_BYTES = 440
 """SPEC: UEFI 2.10 §5.2.1 puts the disk signature at byte 440 (and reserves 424 for code)."""
@@ -62,7 +63,13 @@ def read_boot_sector_code(head: bytes, kind: str) -> BootCode | None:
 
 def _code(place: Literal["mbr", "boot-sector"], data: bytes, start: int, end: int) -> BootCode:
     if len(data) < end:
-        raise StructureError("boot code", start, "length", f"{end} bytes", f"{len(data)} bytes")
+        raise StructureError(
+            say("boot code"),
+            start,
+            say("length"),
+            say("{size} bytes", size=end),
+            say("{size} bytes", size=len(data)),
+        )
     code = data[start:end]
     return BootCode(
         place=place,

@@ -25,6 +25,7 @@ from verify.structs.regf import (
     VALUE_SIGNATURE,
     base_block_checksum,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -40,19 +41,19 @@ REG_MULTI_SZ = 7
 _FILETIME_A_SECOND = 10_000_000
 _SECONDS_1601_TO_1970 = 11_644_473_600
 
-_STRUCTURE = "registry hive"
+_STRUCTURE = say("registry hive")
 _MOST_PROBLEMS = 100
 
 FOREIGN_ERRORS: dict[type[Exception], str] = {
-    OSError: "damaged",
-    AttributeError: "a key that is not there",
-    MemoryError: "a length that no hive has",
-    OverflowError: "a number that no hive has",
-    UnicodeError: "a name that is no text",
-    ValueError: "a value that is not of its type",
-    TypeError: "a value that is not of its type",
-    RuntimeError: "given up by the library",
-    SystemError: "given up by the library",
+    OSError: say("damaged"),
+    AttributeError: say("a key that is not there"),
+    MemoryError: say("a length that no hive has"),
+    OverflowError: say("a number that no hive has"),
+    UnicodeError: say("a name that is no text"),
+    ValueError: say("a value that is not of its type"),
+    TypeError: say("a value that is not of its type"),
+    RuntimeError: say("given up by the library"),
+    SystemError: say("given up by the library"),
 }
 """What the hive library raises, and what each means; anything else is a fault of ours."""
 
@@ -79,12 +80,18 @@ class Budget:
         self.steps -= 1
         self.value_bytes -= value_bytes
         for left, what in (
-            (self.steps, "keys and values"),
-            (self.value_bytes, "bytes of values"),
-            (self._deadline - time.monotonic(), "seconds of reading"),
+            (self.steps, say("keys and values")),
+            (self.value_bytes, say("bytes of values")),
+            (self._deadline - time.monotonic(), say("seconds of reading")),
         ):
             if left < 0:
-                raise TooMuch(_STRUCTURE, 0, "size", f"a believable number of {what}", "more")
+                raise TooMuch(
+                    _STRUCTURE,
+                    0,
+                    say("size"),
+                    say("a believable number of {what}", what=what),
+                    say("more"),
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +144,14 @@ class Hive:
         self._budget = budget or Budget()
         end = BASE_BLOCK_BYTES + self.state.hive_bins_bytes
         if end > len(data):
-            self.note(f"the hive should be {end} bytes long and is {len(data)}")
+            self.note(
+                say("the hive should be {end} bytes long and is {count}", end=end, count=len(data))
+            )
         self._file = pyregf.file()
         self._call("base block", self._file.open_file_object, io.BytesIO(data))
         root = self._call("root key", self._file.get_root_key)
         if root is None:
-            raise StructureError(_STRUCTURE, 0, "root key", "there", "missing")
+            raise StructureError(_STRUCTURE, 0, say("root key"), say("there"), say("missing"))
         self.root = Key(self, root, "")
 
     def note(self, problem: str) -> None:
@@ -150,7 +159,7 @@ class Hive:
         if problem in self.problems or len(self.problems) > _MOST_PROBLEMS:
             return
         more = len(self.problems) == _MOST_PROBLEMS
-        self.problems.append("there are more problems than these" if more else problem)
+        self.problems.append(say("there are more problems than these") if more else problem)
 
     def give_up(self, error: TooMuch) -> None:
         """Keep why nothing further was read, before everything else."""
@@ -196,7 +205,7 @@ class Hive:
             return function(*arguments)
         except tuple(FOREIGN_ERRORS) as error:
             got = next(text for kind, text in FOREIGN_ERRORS.items() if isinstance(error, kind))
-            raise StructureError(_STRUCTURE, 0, what, "readable", got) from error
+            raise StructureError(_STRUCTURE, 0, what, say("readable"), got) from error
 
 
 class Key:
@@ -281,7 +290,7 @@ def hive_state(data: bytes, logs: tuple[str, ...] = ()) -> HiveState:
     block = BASE_BLOCK.parse(data)
     if block.raw("signature") != SIGNATURE:
         got = block.raw("signature").hex().upper()
-        raise StructureError(_STRUCTURE, 0, "signature", SIGNATURE.hex().upper(), got)
+        raise StructureError(_STRUCTURE, 0, say("signature"), SIGNATURE.hex().upper(), got)
     return HiveState(
         size_bytes=len(data),
         version=f"{block.number('major_version')}.{block.number('minor_version')}",

@@ -18,6 +18,7 @@ import zlib
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from verify.boot.boot_record import Initramfs
+from verify.text.message import say
 from verify.units import MIB, align_up
 
 if TYPE_CHECKING:
@@ -93,7 +94,8 @@ def read_initramfs(data: bytes, path: str = "") -> Initramfs:
         path: where it lies on its partition.
     """
     drivers: set[str] = set()
-    compression, problem = "none", None
+    compression = "none"
+    problem: str | None = None
     file = io.BytesIO(data)
     try:
         at = _read_plain(file, data, drivers)
@@ -101,13 +103,15 @@ def read_initramfs(data: bytes, path: str = "") -> Initramfs:
             compression = _compression(data[at : at + _MAGIC_BYTES])
             unpack = _OPENERS.get(compression)
             if unpack is None:
-                problem = f"its compression ({compression}) is not read here"
+                problem = say(
+                    "its compression ({compression}) is not read here", compression=compression
+                )
             else:
                 _read_archive(unpack(file), drivers)
     except _BrokenError as error:
-        problem = str(error)
+        problem = error.args[0]
     except _UNPACKING_ERRORS:
-        problem = "it is damaged or ends early"
+        problem = say("it is damaged or ends early")
     return Initramfs(
         path=path, compression=compression, drivers=tuple(sorted(drivers)), problem=problem
     )
@@ -126,7 +130,7 @@ def _read_plain(file: BinaryIO, data: bytes, drivers: set[str]) -> int | None:
         if not data.startswith(_CPIO_MAGICS, found.start()):
             return found.start()
         _read_archive(file, drivers)
-    raise _BrokenError(f"it holds more than {_MOST_ARCHIVES} archives")
+    raise _BrokenError(say("it holds more than {most} archives", most=_MOST_ARCHIVES))
 
 
 def _compression(magic: bytes) -> str:
@@ -139,10 +143,10 @@ def _read_archive(file: BinaryIO, drivers: set[str]) -> None:
     for _ in range(_MOST_ENTRIES):
         header = _exactly(file, _CPIO_HEADER_BYTES)
         if not header.startswith(_CPIO_MAGICS) or not _CPIO_NUMBERS.fullmatch(header[6:]):
-            raise _BrokenError("an entry has no cpio header")
+            raise _BrokenError(say("an entry has no cpio header"))
         name_bytes = int(header[_CPIO_NAME_BYTES], 16)
         if name_bytes > _LONGEST_NAME:
-            raise _BrokenError(f"a name is {name_bytes} bytes long")
+            raise _BrokenError(say("a name is {size} bytes long", size=name_bytes))
         name = _exactly(file, name_bytes).rstrip(b"\0")
         _skip_to(file, start, file.tell() - start)
         if name == _CPIO_END:
@@ -151,13 +155,13 @@ def _read_archive(file: BinaryIO, drivers: set[str]) -> None:
         if module is not None and module[1] in DRIVERS:
             drivers.add(module[1])
         _skip_to(file, start, file.tell() - start + int(header[_CPIO_FILE_BYTES], 16))
-    raise _BrokenError(f"it holds more than {_MOST_ENTRIES} entries")
+    raise _BrokenError(say("it holds more than {most} entries", most=_MOST_ENTRIES))
 
 
 def _exactly(file: BinaryIO, size: int) -> bytes:
     data = file.read(size)
     if len(data) != size:
-        raise _BrokenError("it ends in the middle")
+        raise _BrokenError(say("it ends in the middle"))
     return data
 
 
@@ -165,5 +169,5 @@ def _skip_to(file: BinaryIO, start: int, place: int) -> None:
     """Go to a place in the archive that began at `start`, rounded up to its alignment."""
     target = start + align_up(place, _CPIO_ALIGNMENT)
     if target > MOST_UNPACKED_BYTES:
-        raise _BrokenError("it unpacks to more than any real one")
+        raise _BrokenError(say("it unpacks to more than any real one"))
     file.seek(target)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from verify.boot.boot_record import LoaderImage
 from verify.structs import pe
+from verify.text.message import say
 
 _KERNEL_SECTIONS = (b".linux", b".cmdline")
 """SPEC: UAPI group, "Unified Kernel Image": the sections a kernel and its command line lie in."""
@@ -32,7 +33,7 @@ def read_image_header(head: bytes, path: str = "", size_bytes: int | None = None
             path=path,
             form="mz",
             size_bytes=size_bytes,
-            problem=f"no PE signature at byte {at}, where the header puts it",
+            problem=say("no PE signature at byte {at}, where the header puts it", at=at),
         )
     return _read_pe(head[at:], path, size_bytes)
 
@@ -41,7 +42,7 @@ def _read_pe(data: bytes, path: str, size_bytes: int | None) -> LoaderImage:
     optional = data[pe.COFF_HEADER.size :]
     if len(optional) < pe.OPTIONAL_HEADER.size:
         return LoaderImage(
-            path=path, form="pe", size_bytes=size_bytes, problem="it ends inside its PE header"
+            path=path, form="pe", size_bytes=size_bytes, problem=say("it ends inside its PE header")
         )
     coff = pe.COFF_HEADER.parse(data)
     machine = coff.number("machine")

@@ -15,12 +15,13 @@ from xml.parsers import expat
 from verify.boot.bcd import guid_of
 from verify.boot.boot_record import RecoveryConfig, RecoveryLocation, Setting
 from verify.errors import StructureError
+from verify.text.message import say
 from verify.units import KIB
 
 MOST_BYTES = 64 * KIB
 """The largest file read; the real ones seen hold about 1 KiB."""
 
-_STRUCTURE = "recovery configuration"
+_STRUCTURE = say("recovery configuration")
 _ROOT = "WindowsRE"
 _ELEMENT_DEPTH = 2
 _LONGEST_NUMBER = 20
@@ -39,7 +40,7 @@ class _Found:
         self.depth += 1
         if self.depth == 1:
             if name != _ROOT:
-                raise _wrong("root element", _ROOT, ascii(name[:40]))
+                raise _wrong(say("root element"), _ROOT, ascii(name[:40]))
             self.root = attributes
         elif self.depth == _ELEMENT_DEPTH:
             self.elements.append((name, attributes))
@@ -60,7 +61,7 @@ def read_recovery_config(data: bytes, path: str = "") -> RecoveryConfig:
             expanded or fetched), or is another document.
     """
     if len(data) > MOST_BYTES:
-        raise _wrong("size", f"{MOST_BYTES} bytes at most", str(len(data)))
+        raise _wrong(say("size"), say("{size} bytes at most", size=MOST_BYTES), str(len(data)))
     found = _parse(data)
     named = dict(reversed(found.elements))  # the first of equal names
     state = named.get("InstallState", {}).get("state")
@@ -95,15 +96,15 @@ def _parse(data: bytes) -> _Found:
     try:
         parser.Parse(data, True)  # noqa: FBT003 - the whole document at once
     except expat.ExpatError as error:
-        raise _wrong("XML", "well-formed", str(error)) from error
+        raise _wrong("XML", say("well-formed"), str(error)) from error
     except (LookupError, ValueError) as error:
-        raise _wrong("encoding", "UTF-8 or UTF-16", str(error)) from error
+        raise _wrong(say("encoding"), say("UTF-8 or UTF-16"), str(error)) from error
     return found
 
 
 def _refuse_doctype(*_declaration: object) -> NoReturn:
     # NOTE: entities, inner and outer, can only be declared in a document type.
-    raise _wrong("document type", "none", "one")
+    raise _wrong(say("document type"), say("none"), say("one"))
 
 
 def _location(name: str, attributes: dict[str, str]) -> RecoveryLocation:

@@ -14,6 +14,7 @@ from verify.boot.boot_record import DriverStart, Exclusion, MountedDevice, Syste
 from verify.boot.device import guid_text
 from verify.boot.hive import Budget, Hive, Key, Value, utf16
 from verify.errors import StructureError, TooMuch
+from verify.text.message import say
 from verify.units import MIB
 
 if TYPE_CHECKING:
@@ -104,7 +105,11 @@ def read_system(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> Syst
     """
     if len(data) > MOST_BYTES:
         raise StructureError(
-            "system hive", 0, "size", f"{MOST_BYTES} bytes at most", f"{len(data)} bytes"
+            say("system hive"),
+            0,
+            say("size"),
+            say("{size} bytes at most", size=MOST_BYTES),
+            say("{size} bytes", size=len(data)),
         )
     hive = Hive(data, logs=logs, budget=Budget(_BUDGET_STEPS, _BUDGET_BYTES, _BUDGET_SECONDS))
     found = _Found()
@@ -132,7 +137,7 @@ def _read(hive: Hive, found: _Found) -> None:
     found.control_set = _number(hive.root.key("Select"), "Current")
     current = hive.root.key(f"ControlSet{found.control_set or 0:03d}")
     if current is None:
-        hive.note("the control set in use is not there")
+        hive.note(say("the control set in use is not there"))
         return
     if control := current.key("Control"):
         # NOTE: from memory: 1 BIOS, 2 UEFI; the one real hive at hand does not hold it.

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from verify.text.field import Text
 from verify.text.message import Message, say
 
 DeviceKind = Literal["partition", "boot", "ramdisk", "file", "vhd", "locate", "unknown"]
@@ -35,7 +36,7 @@ class Device:
     options: str | None = None
     locate_element: str | None = None
     raw: str | None = None
-    reason: str | None = None
+    reason: Text | None = None
 
     @property
     def innermost(self) -> Device:
@@ -194,7 +195,7 @@ class BootStore:
     objects: tuple[StoreObject, ...] = ()
     references: tuple[Reference, ...] = ()
     missing: tuple[MissingObject, ...] = ()
-    problems: tuple[str, ...] = ()
+    problems: tuple[Text, ...] = ()
 
     def object(self, guid: str) -> StoreObject | None:
         """Return an object by its GUID, in any case, with braces or without."""

@@ -5,8 +5,14 @@ from __future__ import annotations
 from verify.boot.boot_record import RecoveryImage
 from verify.boot.device import guid_text
 from verify.structs import wim
+from verify.text.message import say
 
-_RESOURCES = ("resource_table", "xml_data", "boot_metadata", "integrity_table")
+_RESOURCES = {
+    "resource_table": say("resource table"),
+    "xml_data": say("xml data"),
+    "boot_metadata": say("boot metadata"),
+    "integrity_table": say("integrity table"),
+}
 
 
 def read_image(head: bytes, path: str = "", size_bytes: int | None = None) -> RecoveryImage:
@@ -18,10 +24,12 @@ def read_image(head: bytes, path: str = "", size_bytes: int | None = None) -> Re
         size_bytes: its length, where known.
     """
     if not any(head):
-        reason = "it is empty" if size_bytes == 0 or not head else "its header is all zeros"
+        reason = (
+            say("it is empty") if size_bytes == 0 or not head else say("its header is all zeros")
+        )
         return RecoveryImage(path=path, size_bytes=size_bytes, problem=reason)
     if not head.startswith(wim.SIGNATURE) or len(head) < wim.HEADER.size:
-        return RecoveryImage(path=path, size_bytes=size_bytes, problem="it has no WIM header")
+        return RecoveryImage(path=path, size_bytes=size_bytes, problem=say("it has no WIM header"))
     header = wim.HEADER.parse(head)
     ends = {
         name: header.number(f"{name}_offset")
@@ -49,12 +57,21 @@ def _problem(
 ) -> str | None:
     """Say the first thing about a header that cannot be right."""
     if header_bytes != wim.HEADER.size:
-        return f"its header says it is {header_bytes} bytes long, not {wim.HEADER.size}"
+        return say(
+            "its header says it is {header_bytes} bytes long, not {size}",
+            header_bytes=header_bytes,
+            size=wim.HEADER.size,
+        )
     if flags & wim.FLAG_WRITE_IN_PROGRESS:
-        return "it was being written and was never finished"
+        return say("it was being written and was never finished")
     if not ends["resource_table"]:
-        return "it has no resource table"
+        return say("it has no resource table")
     for name, end in ends.items():
         if size_bytes is not None and end > size_bytes:
-            return f"its {name.replace('_', ' ')} would end at byte {end} of {size_bytes}"
+            return say(
+                "its {part} would end at byte {end} of {size_bytes}",
+                part=_RESOURCES[name],
+                end=end,
+                size_bytes=size_bytes,
+            )
     return None

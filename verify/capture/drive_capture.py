@@ -43,6 +43,7 @@ from verify.source.drive import GIVEN_UP, Drive, open_drive
 from verify.source.window import Window
 from verify.stats import TOLERABLE_SHARE, sample_size
 from verify.table.read import read_table
+from verify.text.message import Message, say
 from verify.version import __version__
 
 if TYPE_CHECKING:
@@ -62,7 +63,6 @@ _SALT_BYTES = 16
 
 _MARK_BYTES = 64 << 10
 _UNREADABLE = "unreadable"
-_SIZE_UNKNOWN = "lies outside the drive"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,11 +307,11 @@ class _Capture:
         """Return the fields of one partition's model."""
         self._keep_owners(entry, self._window(entry, table), answer)
         _doubt_empty_listing(filesystem, answer)
-        own = [{"what": "listing", "reason": words} for words in answer.incomplete]
+        own = [{"what": say("listing"), "reason": words} for words in answer.incomplete]
         if answer.failure:
-            own.append({"what": "contents", "reason": answer.failure})
+            own.append({"what": say("contents"), "reason": answer.failure})
         if answer.given_up:
-            own.append({"what": "contents", "reason": answer.given_up})
+            own.append({"what": say("contents"), "reason": answer.given_up})
         own_and_filesystem = [*own, *(asdict(item) for item in filesystem.unread)]
         self.unread += [{**item, "partition": entry.number} for item in own_and_filesystem]
         fields = {name: value for name, value in asdict(entry).items() if name != "record_lba"}
@@ -346,7 +346,7 @@ class _Capture:
         """Let a reader process read the partition, as files or else as blocks."""
         kind, window = filesystem.kind, self._window(entry, table)
         if not window.size_bytes:
-            return Answer() if entry.container else Answer(failure=f"it {_SIZE_UNKNOWN}")
+            return Answer() if entry.container else Answer(failure=say("it lies outside the drive"))
         if kind in NO_CONTENT_KINDS:
             return Answer()
         if kind not in READABLE_KINDS:
@@ -356,7 +356,7 @@ class _Capture:
         if answer.listing is not None:
             return answer
         blocks = self._read_raw(entry, kind, window)
-        failure = f"its files could not be listed: {answer.failure}"
+        failure = say("its files could not be listed: {failure}", failure=answer.failure or "")
         return Answer(
             contents=blocks.contents,
             incomplete=answer.incomplete,
@@ -366,7 +366,7 @@ class _Capture:
 
     def _read_raw(self, entry: PartitionEntry, kind: str, window: Window) -> Answer:
         if self.options.depth == "layout":
-            return Answer(failure="a capture of depth layout reads no contents")
+            return Answer(failure=say("a capture of depth layout reads no contents"))
         self.progress.phase(f"reading blocks of partition {entry.number}")
         return self._run(self._task(entry, kind, window, raw=True), entry.number)
 
@@ -480,7 +480,9 @@ def _doubt_empty_listing(filesystem: Filesystem, answer: Answer) -> None:
     names = sum(listing[what] for what in ("files", "folders", "links", "others"))
     if not names and (filesystem.used_bytes or 0) > cluster:
         used = (filesystem.used_bytes or 0) // cluster
-        answer.incomplete.append(f"/: {used} clusters are in use, but no name is listed")
+        answer.incomplete.append(
+            say("/: {used} clusters are in use, but no name is listed", used=used)
+        )
         listing["complete"] = False
 
 
@@ -501,6 +503,8 @@ _SURROGATES = re.compile("[\ud800-\udfff]")
 
 def _storable(value: Any) -> Any:
     r"""Return the same tree with text that is no valid text written out as `\\uXXXX`."""
+    if isinstance(value, Message):
+        return value.with_names(_storable)
     if isinstance(value, str):
         return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", value)
     if isinstance(value, dict):

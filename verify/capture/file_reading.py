@@ -13,7 +13,7 @@ from verify.capture.checkpoint import digest_noted
 from verify.capture.owners import places_of
 from verify.capture.readers.messages import Reporter
 from verify.errors import ReaderError, SourceUnreadable
-from verify.filesystem.entry import NOT_TRIED, Entry, Stream
+from verify.filesystem.entry import NOT_TRIED, TOUCHES_UNREADABLE, Entry, Stream
 from verify.filesystem.volume import Volume
 from verify.manifest.draw import FILE_BLOCK_BYTES, blocks_in_file
 from verify.manifest.row import decode_entry, encode_entry, parse_line
@@ -30,9 +30,6 @@ READ_BYTES = 1 << 20
 
 OPENED_AHEAD = 2_000
 """Files whose records are read together before the first of them: at most 32 MB of records."""
-
-UNREADABLE = "it touches sectors that cannot be read"
-"""Why a file has no hash, where the drive does not give its bytes back."""
 
 
 @dataclass(slots=True)
@@ -127,7 +124,7 @@ class EntryReading:
         failures, hard = self._failures
         touched = failures > before[0] and self._owns_unreadable(entry)
         if touched or hard > before[1]:
-            _drop_digests(entry, GIVEN_UP if self.drive.given_up else UNREADABLE)
+            _drop_digests(entry, GIVEN_UP if self.drive.given_up else TOUCHES_UNREADABLE)
 
     def _owns_unreadable(self, entry: Entry) -> bool:
         """Whether a sector that failed lies in an entry's clusters, or may."""
@@ -248,7 +245,7 @@ def _of_same_file(spool: Spool, number: int, note: bytes) -> bytes:
 
 
 def _reason(error: ReaderError | SourceUnreadable) -> str:
-    return UNREADABLE if isinstance(error, SourceUnreadable) else error.reason
+    return TOUCHES_UNREADABLE if isinstance(error, SourceUnreadable) else error.reason
 
 
 def _drop_digests(entry: Entry, reason: str) -> None:

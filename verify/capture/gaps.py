@@ -9,6 +9,7 @@ from blake3 import blake3
 from verify.errors import PastEnd, SourceUnreadable
 from verify.manifest.header import RawDigest
 from verify.source.window import Window
+from verify.text.message import say
 from verify.units import MIB
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ def read_gap(drive: Drive, table: Table, *, whole: bool) -> RawDigest | None:
     length = length if whole else min(length, MOST_GAP_BYTES)
     window = Window(drive, start * table.sector_bytes, length, table.sector_bytes)
     hasher, content, zeros, at = blake3(), 0, 0, 0
-    digest, reason = None, None
+    digest: str | None = None
+    reason: str | None = None
     try:
         for piece in window.chunks(0, length, MIB):
             kept = piece.rstrip(b"\0")
@@ -47,11 +49,11 @@ def read_gap(drive: Drive, table: Table, *, whole: bool) -> RawDigest | None:
             at += len(piece)
         digest = hasher.hexdigest()
         if length < sectors * table.sector_bytes:
-            reason = f"only its first {length} bytes were read"
+            reason = say("only its first {length} bytes were read", length=length)
     except (SourceUnreadable, PastEnd) as error:
         content, reason = 0, str(error)
     return RawDigest(
-        what="between the table and the first partition",
+        what=say("between the table and the first partition"),
         start_lba=start,
         sectors=sectors,
         content_bytes=content,

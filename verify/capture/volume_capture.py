@@ -25,6 +25,7 @@ from verify.manifest.draw import FILE_BLOCK_BYTES
 from verify.manifest.listing_counts import Tally
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -80,14 +81,16 @@ class FileReading:
         aside = Path(f"{self.task.rows}.aside")
         for lot in VolumeListing(maker, self.drive, self.report, aside).lots():
             if len(spool) + len(lot.rows.lengths) > MOST_NAMES:
-                self.answer.incomplete.append(f"more than {MOST_NAMES} names: the rest is left out")
+                self.answer.incomplete.append(
+                    say("more than {most_names} names: the rest is left out", most_names=MOST_NAMES)
+                )
                 break
             self.choice.take(lot, spool.take(lot.rows))
             tally.add(lot.counts)
             twice += [path for node, path in lot.folders if node in folders]
             folders.update(node for node, _ in lot.folders)
         spool.finish_listing()
-        told = [f"{path}: a folder that leads back to itself" for path in twice]
+        told = [say("{path}: a folder that leads back to itself", path=path) for path in twice]
         self.answer.incomplete += dict.fromkeys([*self.volume.incomplete, *told])
         journal = self.volume.change_journal()
         self.answer.change_journal = None if journal is None else asdict(journal)

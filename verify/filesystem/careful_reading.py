@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 from verify.errors import PastEnd, SourceUnreadable, StructureError
 from verify.filesystem.description import Filesystem, Unread
 from verify.source.window import Window
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -55,7 +56,7 @@ class Reader:
         except PastEnd:
             return b""
         except SourceUnreadable as error:
-            self.note("signature", str(error))
+            self.note(say("signature"), str(error))
             return b""
 
     def pieces(self, runs: Iterable[tuple[int, int]], what: str) -> Iterator[bytes]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from verify.filesystem.kinds import KINDS, Traits, traits_of
+from verify.text.field import Text
 
 READABLE_KINDS = frozenset(kind for kind, traits in KINDS.items() if traits.readable)
 """The kinds whose files this tool lists; the rest is compared as raw bytes."""
@@ -30,10 +31,10 @@ class Backup:
     but hidden sectors, free-space hints and state bits); `differs`; `missing`; `unread`.
     """
 
-    place: str
+    place: Text
     offset: int | None
     state: Literal["same", "moved_only", "differs", "missing", "unread"]
-    detail: str | None = None
+    detail: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +53,8 @@ class ChangeJournal:
 class Unread:
     """Something that was not read, and why: a missing value is a value."""
 
-    what: str
-    reason: str
+    what: Text
+    reason: Text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,11 +5,28 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from verify.source.drive import GIVEN_UP
+from verify.text.message import say
+
 Kind = Literal["file", "folder", "link", "other"]
 
 
-NOT_TRIED = "it says it is larger than its volume (a sparse file), and was not read"
+NOT_TRIED = say("it says it is larger than its volume (a sparse file), and was not read")
 """Why a file has no hash, where nobody tried: its length need not be true."""
+
+TOUCHES_UNREADABLE = say("it touches sectors that cannot be read")
+RUNS_TOO_LONG = say("its run list claims more clusters than the volume has")
+RECORD_UNREADABLE = say("a record that tells where its clusters lie is unreadable")
+
+_WHY: dict[str, str] = {
+    str(why): why
+    for why in (NOT_TRIED, TOUCHES_UNREADABLE, GIVEN_UP, RUNS_TOO_LONG, RECORD_UNREADABLE)
+}
+
+
+def why_unhashed(recorded: str) -> str:
+    """Return why a file has no hash, as a row tells it, in words that other languages know."""
+    return _WHY.get(recorded, recorded)
 
 
 CASE_SENSITIVE = 1 << 32

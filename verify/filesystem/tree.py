@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from verify.filesystem.entry import Entry
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,10 +82,12 @@ def _is_new(tree: Tree, folder: Entry, seen: set[int], depth: int) -> bool:
     """Whether a folder is descended to; one that was seen before is told."""
     mark = tree.mark(folder)
     if mark in seen:
-        tree.incomplete.append(f"{folder.path}: a folder that leads back to itself")
+        tree.incomplete.append(say("{path}: a folder that leads back to itself", path=folder.path))
         return False
     if depth > DEEPEST_FOLDER:
-        tree.incomplete.append(f"{folder.path}: a folder that lies too deep to be followed")
+        tree.incomplete.append(
+            say("{path}: a folder that lies too deep to be followed", path=folder.path)
+        )
         return False
     if mark is not None:
         seen.add(mark)

@@ -24,6 +24,8 @@ from verify.manifest.base import Depth, Model, hold_numbers
 from verify.source.hidden import HiddenArea
 from verify.source.part import PartOf
 from verify.table.partition_table import Table
+from verify.text.field import Text
+from verify.text.stored import Spoken
 
 SCHEMA_NAME = "drivewitness.manifest"
 SCHEMA_VERSION = 1
@@ -86,7 +88,7 @@ class Owner(Model):
     partition: int
     start_lba: int
     sectors: int
-    what: str
+    what: Text
     name: str | None = None
 
 
@@ -176,12 +178,12 @@ class RawDigest(Model):
     the same bytes in a longer gap compare equal.
     """
 
-    what: str
+    what: Text
     start_lba: int
     sectors: int
     content_bytes: int
     digest: str | None
-    reason: str | None = None
+    reason: Text | None = None
 
 
 class View(Model):
@@ -284,8 +286,8 @@ class Remains(Model):
 class UnreadItem(Model):
     """Something that was not read: what, why, and where it is known."""
 
-    what: str
-    reason: str
+    what: Text
+    reason: Text
     partition: int | None = None
 
 
@@ -311,7 +313,7 @@ class CaptureInfo(Model):
     given_as: GivenAs | None = None
 
 
-class Header(Model):
+class Header(Model, Spoken):
     """The first row of a manifest.
 
     `boot_code`: that of sector 0, where it was looked at. `whole_drive`: the set of drives that

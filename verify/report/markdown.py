@@ -45,7 +45,7 @@ def text(value: object) -> str:
 def title_in(language: str) -> str:
     """Return the first line of a report in one of `LANGUAGES`."""
     with speaking(language):
-        return f"# {_('Drive migration report')}"
+        return "# " + _("Drive migration report")
 
 
 def markdown(handover: Handover) -> str:
@@ -58,12 +58,12 @@ def _lines(handover: Handover) -> Iterator[str]:
     yield title_in(spoken())
     yield f"\n{text(handover.edition_words)}"
     of_drives = handover.of_drives
-    question = _("May the old drive be wiped?") if of_drives else _("One partition only")
-    yield f"\n## {question}\n"
+    question = say("May the old drive be wiped?") if of_drives else say("One partition only")
+    yield _heading(2, question)
     yield f"**{text(HEADINGS[report.verdict])}**: {text(report.sentence)}"
-    yield f"\n### {_('Which drive is which')}\n"
+    yield _heading(3, say("Which drive is which"))
     yield from _table((say("what"), say("old drive"), say("new drive")), facts(handover))
-    yield f"\n### {_('Partitions, in their order on the old drive')}\n"
+    yield _heading(3, say("Partitions, in their order on the old drive"))
     yield from _table(
         (
             say("old"),
@@ -87,9 +87,9 @@ def _lines(handover: Handover) -> Iterator[str]:
             for item in report.partitions
         ),
     )
-    yield f"\n{_('In words:')} {text(handover.picture.words)}"
+    yield "\n" + text(say("In words: {words}", words=handover.picture.words))
     if handover.places.lines:
-        yield f"\n### {_('Where on the drives it lies')}\n"
+        yield _heading(3, say("Where on the drives it lies"))
         yield from _table(
             (say("drive"), say("what"), say("partition"), say("how much"), say("where")),
             (
@@ -104,21 +104,23 @@ def _lines(handover: Handover) -> Iterator[str]:
         (_gap(gap) for gap in report.gaps),
     )
     yield from _section(say("What to do next"), report.next_steps)
-    yield f"\n## {_('Findings, by what to do')}"
+    yield _heading(2, say("Findings, by what to do"))
     for action in handover.actions:
         yield from _action(action)
     if not handover.actions:
-        yield f"\n{_('There are none.')}"
-    yield f"\n## {_('Handover')}\n\n### {_('To be checked off')}\n"
+        yield "\n" + _("There are none.")
+    yield _heading(2, say("Handover"))
+    yield _heading(3, say("To be checked off"))
     yield from (f"- [ ] {text(item)}" for item in handover.checklist)
-    yield from _section("Beware", (*report.cautions, *((NEVER_CLONED,) if of_drives else ())))
-    yield f"\n### {_('Signatures')}\n"
+    yield from _section(say("Beware"), (*report.cautions, *((NEVER_CLONED,) if of_drives else ())))
+    yield _heading(3, say("Signatures"))
     for who in SIGNATURES:
         yield f"- {translated(who)}: " + " ".join(
             f"{translated(word)} {text(_BLANK)}" for word in SIGNATURE_FIELDS
         )
     if handover.wipe_fields:
-        yield f"\n## {_('Record of the wipe')}\n\n{text(WIPE_INTRODUCTION)}\n"
+        yield _heading(2, say("Record of the wipe"))
+        yield f"{text(WIPE_INTRODUCTION)}\n"
         yield from _table(
             (say("field"), say("to be filled in"), say("remark")),
             ((name, "", remark) for name, remark in handover.wipe_fields),
@@ -126,9 +128,13 @@ def _lines(handover: Handover) -> Iterator[str]:
     yield from _made(handover)
 
 
+def _heading(depth: int, title: str) -> str:
+    return f"\n{'#' * depth} {translated(title)}\n"
+
+
 def _against(handover: Handover) -> Iterator[str]:
-    asked = _("What stands against wiping the old drive")
-    yield f"\n### {asked if handover.of_drives else _('What differs')}\n"
+    asked = say("What stands against wiping the old drive")
+    yield _heading(3, asked if handover.of_drives else say("What differs"))
     for action in handover.against:
         first, more = action.findings[0], len(action.findings) - 1
         rest = _(" (and {more} more of this kind)", more=more) if more else ""
@@ -147,26 +153,27 @@ def _gap(gap: Gap) -> str:
 def _action(action: Action) -> Iterator[str]:
     level = Level(action.level)
     yield f"\n### {MARKS[level]} {translated(HEADINGS[level])}: {text(action.advice)}\n"
-    yield f"{_('Rule')} {text(action.rule)}. {text(action.why)}\n"
+    rule = say("Rule {rule}.", rule=action.rule)
+    yield f"{text(rule)} {text(action.why)}\n"
     for told in action.findings:
         place = text(told.where) + (f", {text(told.path)}" if told.path is not None else "")
         yield f"- {place}: {text(told.message)}"
         if told.old is not None or told.new is not None:
             old, new = (ABSENT if value is None else value for value in (told.old, told.new))
-            yield f"  {_('old:')} {text(old)}; {_('new:')} {text(new)}"
+            yield "  " + text(say("old: {old}; new: {new}", old=old, new=new))
 
 
 def _made(handover: Handover) -> Iterator[str]:
-    yield f"\n## {_('How this report was made')}\n"
+    yield _heading(2, say("How this report was made"))
     yield f"- drivewitness {text(handover.tool_version)}; {text(handover.edition_words)}"
     old, new = map(text, handover.manifest_digests)
-    yield f"- {_('manifest of the old drive (BLAKE3):')} {old}"
-    yield f"- {_('manifest of the new drive (BLAKE3):')} {new}"
+    yield "- " + _("manifest of the old drive (BLAKE3):") + f" {old}"
+    yield "- " + _("manifest of the new drive (BLAKE3):") + f" {new}"
     if handover.seal is not None:
-        yield f"- {_('newest seal of the archive it was filed in:')} {text(handover.seal)}"
+        yield "- " + _("newest seal of the archive it was filed in:") + f" {text(handover.seal)}"
     contents = say("contents of this report (BLAKE3 of its JSON form with this digest left empty):")
     yield f"- {translated(contents)} {handover.digest}"
-    yield f"\n### {_('Rules run (R: needed for sound)')}\n"
+    yield _heading(3, say("Rules run (R: needed for sound)"))
     yield from _table(
         (say("rule"), say("answer"), say("compared"), say("remark")),
         (
@@ -177,7 +184,7 @@ def _made(handover: Handover) -> Iterator[str]:
 
 
 def _section(title: str, items: Iterable[str]) -> Iterator[str]:
-    yield f"\n### {translated(title)}\n"
+    yield _heading(3, title)
     lines = [f"- {text(item)}" for item in items]
     yield from lines or [_("Nothing.")]
 

@@ -9,7 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from verify.manifest.base import Depth, hold_numbers
 from verify.manifest.header import Header, Scope, SectorRange
 from verify.rules.rule import Level, Result
-from verify.text.stored import Spoken, Text
+from verify.text.field import Text
+from verify.text.stored import Spoken
 
 COMPARISON_SCHEMA = "drivewitness.comparison/1"
 

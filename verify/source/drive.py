@@ -23,6 +23,7 @@ from verify.errors import (
     SourceVanished,
 )
 from verify.source.identity import Identity, device_identity
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -35,7 +36,7 @@ PATIENCE_SECONDS = 600.0
 """How long a drive may fail before it is left in peace: a failing read holds it for seconds, and
 wears out what still works."""
 
-GIVEN_UP = "reads of it failed for so long that it is not read any more"
+GIVEN_UP = say("reads of it failed for so long that it is not read any more")
 
 _READ_ERRORS = {
     getattr(errno, name, -1)
@@ -154,7 +155,12 @@ class Drive:
         if not failed:
             raise SourceUnreadable(self.name, offset, length, GIVEN_UP)
         start, size = failed[0]
-        raise SourceUnreadable(self.name, start, size, f"{len(failed)} sector(s) fail")
+        raise SourceUnreadable(
+            self.name,
+            start,
+            size,
+            counted("{count} sector fails", "{count} sectors fail", len(failed)),
+        )
 
     def _try_sector(self, offset: int, length: int) -> bytes | None:
         """Read within one sector, with retries; one that failed before is not tried again."""

@@ -10,6 +10,9 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from verify.text.field import Text
+from verify.text.message import say
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -25,9 +28,9 @@ _VIRTUAL = frozenset({"virtio", "loop", "dm", "zram", "nbd"})
 class HiddenArea:
     """One sort of area: `answer` is `none`, `found` or `not asked`; `detail` says what or why."""
 
-    what: str
+    what: Text
     answer: Literal["none", "found", "not asked"]
-    detail: str
+    detail: Text
 
 
 def hidden_areas(whole: Path, bus: str | None) -> tuple[HiddenArea, ...]:
@@ -36,15 +39,17 @@ def hidden_areas(whole: Path, bus: str | None) -> tuple[HiddenArea, ...]:
     `whole`: the drive's folder in sysfs; `bus`: how it is attached.
     """
     if bus == "nvme":
-        return (_beside(whole, "further namespaces", _NAMESPACE),)
+        return (_beside(whole, say("further namespaces"), _NAMESPACE),)
     if bus == "mmc":
         # NOTE: an SD card has none; an eMMC shows them as devices of their own.
         pattern = re.compile(re.escape(whole.resolve().name) + _OVER_MMC.pattern)
-        return (_beside(whole, "boot and general purpose areas", pattern),)
-    reason = "the kernel does not tell a drive's native size, and nothing is sent to the drive"
+        return (_beside(whole, say("boot and general purpose areas"), pattern),)
+    reason = say("the kernel does not tell a drive's native size, and nothing is sent to the drive")
     if bus in _VIRTUAL:
-        reason = f"it is a virtual drive ({bus}); what lies behind it was not looked at"
-    what = "host protected area and configuration overlay"
+        reason = say(
+            "it is a virtual drive ({bus}); what lies behind it was not looked at", bus=bus
+        )
+    what = say("host protected area and configuration overlay")
     return (HiddenArea(what=what, answer="not asked", detail=reason),)
 
 
@@ -57,13 +62,16 @@ def _beside(whole: Path, what: str, pattern: re.Pattern[str]) -> HiddenArea:
         return HiddenArea(what=what, answer="not asked", detail=error.strerror or str(error))
     further = [name for name in names if name != place.name and pattern.fullmatch(name)]
     if not further:
-        return HiddenArea(what=what, answer="none", detail="the kernel shows none beside it")
+        return HiddenArea(what=what, answer="none", detail=say("the kernel shows none beside it"))
     found = ", ".join(f"{name} ({_size(place.parent / name)})" for name in further)
     return HiddenArea(what=what, answer="found", detail=found)
 
 
 def _size(folder: Path) -> str:
     try:
-        return f"{int((folder / 'size').read_text(encoding='ascii')) * _SECTOR_BYTES} bytes"
+        return say(
+            "{size} bytes",
+            size=int((folder / "size").read_text(encoding="ascii")) * _SECTOR_BYTES,
+        )
     except (OSError, ValueError):
         return "of unknown size"

@@ -10,6 +10,7 @@ import struct
 from dataclasses import dataclass, field
 
 from verify.errors import StructureError
+from verify.text.message import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,11 @@ class Structure:
         """
         if len(data) < self.size:
             raise StructureError(
-                self.name, at, "length", f"{self.size} bytes", f"{len(data)} bytes"
+                self.name,
+                at,
+                say("length"),
+                say("{size} bytes", size=self.size),
+                say("{size} bytes", size=len(data)),
             )
         values: dict[str, int | bytes] = {
             name: codec.unpack_from(data, offset)[0] for name, codec, offset in self._codecs

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from verify.structs import gpt as disk
 from verify.table.partition_table import Checked, GptHeader, PartitionEntry
 from verify.table.type_names import GPT_TYPE_NAMES
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.structs.base import Record
@@ -114,13 +115,20 @@ def read_gpt(sectors: Sectors, protective_end_lba: int | None) -> Gpt:
     )
 
 
+_HEADERS = {"primary": say("The primary GPT header"), "backup": say("The backup GPT header")}
+_ARRAYS = {
+    "primary": say("The primary GPT entry array"),
+    "backup": say("The backup GPT entry array"),
+}
+
+
 def read_copy(sectors: Sectors, at_lba: int, which: Literal["primary", "backup"]) -> GptCopy | None:
     """Read the header at `at_lba` and, if its own CRC holds, its entry array.
 
     Raises:
         SourceVanished: the drive is gone.
     """
-    sector = sectors.read(at_lba, sectors.sector_bytes, f"The {which} GPT header")
+    sector = sectors.read(at_lba, sectors.sector_bytes, _HEADERS[which])
     if sector is None:
         return None
     header = parse_header(sector, at_lba)
@@ -131,9 +139,10 @@ def read_copy(sectors: Sectors, at_lba: int, which: Literal["primary", "backup"]
         checked = Checked(stored=header.entries_crc32.stored, computed=zlib.crc32(array))
         header = replace(header, entries_crc32=checked)
         if not checked.good:
-            problem = (
-                f"The entry array's CRC is {checked.computed:08X}; the header stores"
-                f" {checked.stored:08X}."
+            problem = say(
+                "The entry array's CRC is {computed}; the header stores {stored}.",
+                computed=format(checked.computed, "08X"),
+                stored=format(checked.stored, "08X"),
             )
     remarks = header.remarks + _place_remarks(header, sectors.sector_bytes, which)
     return GptCopy(replace(header, entries_problem=problem, remarks=remarks), array)
@@ -168,7 +177,7 @@ def parse_header(sector: bytes, at_lba: int) -> GptHeader:
     return replace(
         header,
         problem=problem,
-        entries_problem="The header is not valid, so its entry array was not read.",
+        entries_problem=say("The header is not valid, so its entry array was not read."),
         remarks=() if problem else _reserved_remarks(stored, sector[size:]),
     )
 
@@ -214,25 +223,41 @@ def _backward_sentence(numbers: list[int]) -> str:
     if not numbers:
         return ""
     named = ", ".join(map(str, numbers[:8])) + (" …" if numbers[8:] else "")
-    return f"{len(numbers)} partition(s) end before they begin: {named}."
+    return say(
+        "{count} partition(s) end before they begin: {named}.", count=len(numbers), named=named
+    )
 
 
 def _header_problem(header: GptHeader, sector_bytes: int) -> str | None:
     """Apply the tests of UEFI 2.10, section 5.3.2, in the order a reader needs them."""
     crc = header.header_crc32
     if not header.signature_ok:
-        return "There is no GPT header here: the signature 'EFI PART' is missing."
+        return say("There is no GPT header here: the signature 'EFI PART' is missing.")
     if crc.computed is None:
-        return (
-            f"The header's size is {header.header_size}; it should be {disk.HEADER.size} to"
-            f" {sector_bytes}."
+        return say(
+            "The header's size is {header_size}; it should be {size} to {sector_bytes}.",
+            header_size=header.header_size,
+            size=disk.HEADER.size,
+            sector_bytes=sector_bytes,
         )
     if not crc.good:
-        return f"The header's CRC is {crc.computed:08X}; it stores {crc.stored:08X}."
+        return say(
+            "The header's CRC is {computed}; it stores {stored}.",
+            computed=format(crc.computed, "08X"),
+            stored=format(crc.stored, "08X"),
+        )
     if header.revision != disk.REVISION:
-        return f"The header's revision is {header.revision:08X}, not {disk.REVISION:08X}."
+        return say(
+            "The header's revision is {revision}, not {wanted}.",
+            revision=format(header.revision, "08X"),
+            wanted=format(disk.REVISION, "08X"),
+        )
     if not header.my_lba.good:
-        return f"The header says it stands at LBA {header.my_lba.stored}, not {header.at_lba}."
+        return say(
+            "The header says it stands at LBA {stored}, not {at_lba}.",
+            stored=header.my_lba.stored,
+            at_lba=header.at_lba,
+        )
     return None
 
 
@@ -241,13 +266,20 @@ def _array(sectors: Sectors, header: GptHeader, which: str) -> tuple[bytes | Non
     size = header.entries_count * header.entry_bytes
     # SPEC: UEFI 2.10, section 5.3.2: 128 x 2^n; earlier editions: any multiple of 8.
     if header.entry_bytes < disk.PARTITION_ENTRY.size or header.entry_bytes % 8:
-        return None, f"Entries of {header.entry_bytes} bytes: should be 128, 256, 512 …"
+        return None, say(
+            "Entries of {entry_bytes} bytes: should be 128, 256, 512 …",
+            entry_bytes=header.entry_bytes,
+        )
     if size > MOST_ARRAY_BYTES:
-        return None, f"The entry array of {size} bytes is larger than {MOST_ARRAY_BYTES}."
+        return None, say(
+            "The entry array of {size} bytes is larger than {most}.",
+            size=size,
+            most=MOST_ARRAY_BYTES,
+        )
     if not size:
-        return None, "The entry array has no entries."
+        return None, say("The entry array has no entries.")
     before = len(sectors.problems)
-    array = sectors.read(header.entries_lba, size, f"The {which} GPT entry array")
+    array = sectors.read(header.entries_lba, size, _ARRAYS[which])
     if array is None:
         return None, sectors.problems[before]
     return array, None
@@ -256,7 +288,7 @@ def _array(sectors: Sectors, header: GptHeader, which: str) -> tuple[bytes | Non
 def _reserved_remarks(stored: Record, rest: bytes) -> tuple[str, ...]:
     # SPEC: UEFI 2.10, section 5.3.2: Reserved and the rest of the block must be zero.
     if stored.number("Reserved") or any(rest):
-        return ("Reserved bytes of the header's sector are not zero.",)
+        return (say("Reserved bytes of the header's sector are not zero."),)
     return ()
 
 
@@ -271,14 +303,19 @@ def _place_remarks(header: GptHeader, sector_bytes: int, which: str) -> tuple[st
         room, fits = header.at_lba - start, start > header.last_usable_lba
     remarks = []
     if not fits or room < sectors:
-        remarks.append(f"The entry array at LBA {start} does not lie where it belongs.")
+        remarks.append(
+            say("The entry array at LBA {start} does not lie where it belongs.", start=start)
+        )
     elif room * sector_bytes < disk.MINIMUM_ARRAY_BYTES:
         remarks.append(
-            f"{room * sector_bytes} bytes are reserved for the entry array; the minimum is"
-            f" {disk.MINIMUM_ARRAY_BYTES}."
+            say(
+                "{room} bytes are reserved for the entry array; the minimum is {minimum}.",
+                room=room * sector_bytes,
+                minimum=disk.MINIMUM_ARRAY_BYTES,
+            )
         )
     if header.last_usable_lba + 1 < header.first_usable_lba:
-        remarks.append("The last usable LBA lies before the first.")
+        remarks.append(say("The last usable LBA lies before the first."))
     return tuple(remarks)
 
 
@@ -295,9 +332,12 @@ def _backup(
     own = [copy for copy in good if primary and _same_table(copy, primary)]
     signed = [copy for copy in found if copy.header.signature_ok]
     best = next(iter(own or good or signed or found), None)
-    ambiguous = [
-        f"Backup headers of two different GPTs stand at LBA {best.header.at_lba} and"
-        f" {other.header.at_lba}."
+    ambiguous: list[str] = [
+        say(
+            "Backup headers of two different GPTs stand at LBA {at_lba} and {other}.",
+            at_lba=best.header.at_lba,
+            other=other.header.at_lba,
+        )
         for other in good
         if best and not _same_table(best, other)
     ]
@@ -313,14 +353,17 @@ def _same_table(one: GptCopy, other: GptCopy) -> bool:
 
 def _contradictions(primary: GptCopy, backup: GptCopy) -> list[str]:
     one, other = primary.header, backup.header
-    sentences = []
+    sentences: list[str] = []
     if one.disk_guid != other.disk_guid:
         sentences.append(
-            f"Both GPT copies are intact but name different disk GUIDs: {one.disk_guid} and"
-            f" {other.disk_guid}."
+            say(
+                "Both GPT copies are intact but name different disk GUIDs: {guid} and {other}.",
+                guid=one.disk_guid,
+                other=other.disk_guid,
+            )
         )
     if primary.array != backup.array:
-        sentences.append("Both GPT copies are intact but list different partitions.")
+        sentences.append(say("Both GPT copies are intact but list different partitions."))
     return sentences
 
 

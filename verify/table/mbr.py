@@ -10,6 +10,7 @@ from verify.table.partition_table import Mbr, MbrRecord, PartitionEntry
 from verify.table.recognise import boot_sector_volume
 from verify.table.sectors import Sectors
 from verify.table.type_names import MBR_TYPE_NAMES
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,7 +87,10 @@ def read_partitions(sectors: Sectors, boot: Mbr) -> tuple[PartitionEntry, ...]:
     containers = [record for record in primaries if record.type in disk.EXTENDED_TYPES]
     if len(containers) > 1:
         sectors.problems.append(
-            f"The boot record names {len(containers)} extended partitions; one is allowed."
+            say(
+                "The boot record names {count} extended partitions; one is allowed.",
+                count=len(containers),
+            )
         )
     chain = _Chain(sectors)
     for container in containers:
@@ -155,14 +159,15 @@ def _plausible(records: tuple[MbrRecord, ...], drive_bytes: int) -> bool:
 
 def _problem(boot: Mbr, last_lba: int) -> str | None:
     if not boot.signature_ok:
-        return "Sector 0 has no 55 AA at byte 510."
+        return say("Sector 0 has no 55 AA at byte 510.")
     if boot.kind == "none":
-        return "Sector 0 has 55 AA at byte 510, but holds no partition records."
+        return say("Sector 0 has 55 AA at byte 510, but holds no partition records.")
     for record in used_records(boot.records):
         if record.boot_indicator not in disk.BOOT_INDICATORS:
-            return (
-                f"Record {record.slot} has the boot indicator {record.boot_indicator:02X};"
-                " it should be 00 or 80."
+            return say(
+                "Record {slot} has the boot indicator {boot_indicator}; it should be 00 or 80.",
+                slot=record.slot,
+                boot_indicator=format(record.boot_indicator, "02X"),
             )
     return _protective_problem(boot, last_lba)
 
@@ -172,14 +177,19 @@ def _protective_problem(boot: Mbr, last_lba: int) -> str | None:
     if record is None:
         return None
     if record.starting_lba != 1:
-        return f"The protective record starts at LBA {record.starting_lba}, not 1."
+        return say(
+            "The protective record starts at LBA {starting_lba}, not 1.",
+            starting_lba=record.starting_lba,
+        )
     # SPEC: UEFI 2.10, section 5.2.3: the drive's size less one, or FFFFFFFF if that is too large.
     # NOTE: some systems write FFFFFFFF on drives of any size; in a hybrid MBR it covers less.
     expected = min(last_lba, UNKNOWN_SIZE)
     if boot.kind == "protective" and record.size_in_lba not in {expected, UNKNOWN_SIZE}:
-        return (
-            f"The protective record covers {record.size_in_lba} sectors; it should be"
-            f" {expected} on this drive."
+        return say(
+            "The protective record covers {size_in_lba} sectors; it should be {expected}"
+            " on this drive.",
+            size_in_lba=record.size_in_lba,
+            expected=expected,
         )
     return None
 
@@ -189,7 +199,7 @@ def _entry(record: MbrRecord, number: int, base_lba: int, record_lba: int) -> Pa
         number=number,
         start_lba=base_lba + record.starting_lba,
         sectors=record.size_in_lba,
-        type=f"{record.type:02X}",
+        type=format(record.type, "02X"),
         type_name=MBR_TYPE_NAMES.get(record.type, ""),
         active=record.boot_indicator == disk.ACTIVE,
         container=record.type in disk.EXTENDED_TYPES,
@@ -215,16 +225,21 @@ class _Chain:
         at: int | None = base
         while at is not None:
             if at in self.visited:
-                self._note(f"The chain of logical partitions comes back to LBA {at}.")
+                self._note(say("The chain of logical partitions comes back to LBA {at}.", at=at))
                 return
             if len(self.visited) == MOST_EXTENDED_RECORDS:
                 self._note(
-                    f"More than {MOST_EXTENDED_RECORDS} extended boot records are not followed."
+                    say(
+                        "More than {most_extended_records} extended boot records are not followed.",
+                        most_extended_records=MOST_EXTENDED_RECORDS,
+                    )
                 )
                 return
             self.visited.add(at)
             if not base <= at < end:
-                self._note(f"The extended boot record at LBA {at} lies outside its partition.")
+                self._note(
+                    say("The extended boot record at LBA {at} lies outside its partition.", at=at)
+                )
             records = self._read(at)
             links = [record for record in records if record.type in disk.EXTENDED_TYPES]
             for record in records:
@@ -233,12 +248,12 @@ class _Chain:
             at = base + links[0].starting_lba if links else None
 
     def _read(self, at: int) -> list[MbrRecord]:
-        sector = self.sectors.read(at, disk.BOOT_RECORD_BYTES, "The extended boot record")
+        sector = self.sectors.read(at, disk.BOOT_RECORD_BYTES, say("The extended boot record"))
         if sector is None:
             return []
         records = extended_records(sector)
         if records is None:
-            self._note(f"The sector at LBA {at} is no extended boot record.")
+            self._note(say("The sector at LBA {at} is no extended boot record.", at=at))
         return records or []
 
     def _add(self, record: MbrRecord, at: int, container: range) -> None:

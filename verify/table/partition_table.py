@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from verify.text.field import Text
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
@@ -69,9 +71,9 @@ class GptHeader:
     entries_count: int
     entry_bytes: int
     entries_crc32: Checked
-    problem: str | None = None
-    entries_problem: str | None = None
-    remarks: tuple[str, ...] = ()
+    problem: Text | None = None
+    entries_problem: Text | None = None
+    remarks: tuple[Text, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +103,7 @@ class Mbr:
     kind: Literal["classic", "protective", "hybrid", "empty", "none"]
     boot_code_zero: bool
     boot_sector_of: str | None = None
-    problem: str | None = None
+    problem: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,5 +132,5 @@ class Table:
     arrays_equal: bool | None = None
     stale_gpt: bool = False
     partitions: tuple[PartitionEntry, ...] = ()
-    ambiguous: tuple[str, ...] = ()
-    problems: tuple[str, ...] = field(default=())
+    ambiguous: tuple[Text, ...] = ()
+    problems: tuple[Text, ...] = field(default=())

@@ -14,6 +14,7 @@ from verify.table.partition_table import Mbr, PartitionEntry, Table
 from verify.table.recognise import Volume, volume_at
 from verify.table.sectors import Sectors
 from verify.table.units import candidate_sizes, choose_gpt, choose_mbr_size
+from verify.text.message import say
 
 
 def read_table(drive: Readable, *, sector_bytes: int, sector_known: bool) -> Table:
@@ -29,7 +30,7 @@ def read_table(drive: Readable, *, sector_bytes: int, sector_known: bool) -> Tab
     claimed = sector_bytes if sector_known else None
     sizes = candidate_sizes(claimed)
     head = Sectors(drive, BOOT_RECORD_BYTES)
-    sector = head.read(0, BOOT_RECORD_BYTES, "The boot record")
+    sector = head.read(0, BOOT_RECORD_BYTES, say("The boot record"))
     boot = mbr_table.parse_mbr(sector, drive.size_bytes) if sector else None
     covered = mbr_table.protective_end_lba(boot)
     views = [gpt_table.read_gpt(Sectors(drive, size), covered) for size in sizes]
@@ -72,14 +73,20 @@ class _Seen:
     def _scheme_of_records(self, kind: str) -> Literal["gpt", "mbr"]:
         if self.boot and self.boot.boot_sector_of:
             self.ambiguous.append(
-                f"Sector 0 is a partition table and a {self.boot.boot_sector_of} boot sector"
-                " at the same time."
+                say(
+                    "Sector 0 is a partition table and a {boot_sector_of} boot sector at the same"
+                    " time.",
+                    boot_sector_of=self.boot.boot_sector_of,
+                )
             )
         if kind == "classic":
             return "mbr"
         if kind == "hybrid" and self.gpt.used is None:
             self.problems.append(
-                "The boot record names a GPT that cannot be read; only its other records are left."
+                say(
+                    "The boot record names a GPT that cannot be read; only its other records are"
+                    " left."
+                )
             )
             return "mbr"
         return "gpt"
@@ -88,11 +95,14 @@ class _Seen:
         # SPEC: UEFI 2.10, section 5.2.3: a GPT counts only with its protective record. Nothing
         # else is on such a drive, so its partitions are told all the same.
         self.problems.append(
-            "The boot record has no protective record (type EE): systems do not see this GPT."
+            say("The boot record has no protective record (type EE): systems do not see this GPT.")
         )
         if self.volume:
             self.ambiguous.append(
-                f"A GPT and a volume over the whole drive ({self.volume.kind}) both begin here."
+                say(
+                    "A GPT and a volume over the whole drive ({kind}) both begin here.",
+                    kind=self.volume.kind,
+                )
             )
         return "gpt"
 
@@ -103,7 +113,7 @@ def _gpt(seen: _Seen, claimed: int | None) -> Table:
     partitions: tuple[PartitionEntry, ...] = ()
     chosen = gpt.chosen
     if chosen is None:
-        problems.append("Neither copy of the GPT can be used: its partitions are not known.")
+        problems.append(say("Neither copy of the GPT can be used: its partitions are not known."))
     else:
         partitions, backward = gpt_table.read_partitions(chosen, gpt.sector_bytes)
         problems += [backward] if backward else []
@@ -111,7 +121,10 @@ def _gpt(seen: _Seen, claimed: int | None) -> Table:
     for other in seen.views:
         if other is not gpt and other.signed and not other.evident:
             problems.append(
-                f"A damaged GPT header for sectors of {other.sector_bytes} bytes stands here too."
+                say(
+                    "A damaged GPT header for sectors of {sector_bytes} bytes stands here too.",
+                    sector_bytes=other.sector_bytes,
+                )
             )
     return Table(
         scheme="gpt",

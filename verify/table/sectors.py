@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from verify.errors import SourceUnreadable
 from verify.source.window import Readable
+from verify.text.message import say
 from verify.units import Lba
 
 
@@ -51,13 +52,23 @@ class Sectors:
         sectors = -(-length // self.sector_bytes)
         if lba < 0 or lba + sectors - 1 > self.last_lba:
             self.problems.append(
-                f"{what} at LBA {lba} lies past the drive's last LBA {self.last_lba}."
+                say(
+                    "{what} at LBA {lba} lies past the drive's last LBA {last_lba}.",
+                    what=what,
+                    lba=lba,
+                    last_lba=self.last_lba,
+                )
             )
             return None
         try:
             return self.drive.read_at(lba * self.sector_bytes, length)
         except SourceUnreadable as error:
-            sentence = f"{what} at LBA {lba} cannot be read: {error.reason}."
+            sentence = say(
+                "{what} at LBA {lba} cannot be read: {reason}.",
+                what=what,
+                lba=lba,
+                reason=error.reason,
+            )
             self.problems.append(sentence)
             self.unreadable.append(sentence)
             return None

@@ -12,6 +12,7 @@ from verify.structs import mbr as disk
 from verify.table.mbr import extended_records, used_records
 from verify.table.recognise import volume_at
 from verify.table.sectors import peek
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,8 +45,10 @@ def choose_gpt(views: Sequence[Gpt], *, claimed: bool) -> tuple[Gpt, list[str]]:
     best = evident[0] if claimed else max(evident, key=lambda view: view.soundness)
     if len(evident) == 1:
         return best, []
-    sizes = " and of ".join(f"{view.sector_bytes} bytes" for view in evident)
-    return best, [f"Valid GPT headers stand here for sectors of {sizes}."]
+    sizes = say("{size} bytes", size=evident[0].sector_bytes)
+    for view in evident[1:]:
+        sizes = say("{sizes} and of {size} bytes", sizes=sizes, size=view.sector_bytes)
+    return best, [say("Valid GPT headers stand here for sectors of {sizes}.", sizes=sizes)]
 
 
 def choose_mbr_size(drive: Readable, boot: Mbr, sizes: Sequence[int]) -> tuple[int, list[str]]:
@@ -60,8 +63,15 @@ def choose_mbr_size(drive: Readable, boot: Mbr, sizes: Sequence[int]) -> tuple[i
     own = sizes[0]
     evident = [size for size in sizes if _fits(drive, boot, size, own)]
     if len(evident) > 1:
-        counted = " and in ".join(str(size) for size in evident)
-        return own, [f"The boot record points at volumes in sectors of {counted} bytes alike."]
+        counted = say("{size}", size=evident[0])
+        for size in evident[1:]:
+            counted = say("{sizes} and in {size}", sizes=counted, size=size)
+        return own, [
+            say(
+                "The boot record points at volumes in sectors of {counted} bytes alike.",
+                counted=counted,
+            )
+        ]
     return (evident or [own])[0], []
 
 

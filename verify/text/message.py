@@ -110,6 +110,20 @@ def message_from(data: object, deepest: int = _DEEPEST) -> Message | None:
         return None
 
 
+def packed(part: Any) -> Any:
+    """Return what JSON can carry, with each message as its data: `unpacked` is its way back."""
+    if isinstance(part, Message):
+        return part.as_data()
+    if isinstance(part, dict):
+        return {name: packed(value) for name, value in part.items()}
+    return [packed(item) for item in part] if isinstance(part, list | tuple) else part
+
+
+def unpacked(row: dict[str, Any]) -> Any:
+    """Return the message that a row of JSON is, or the row: `json.loads` calls it for each."""
+    return message_from(row) or row if "template" in row else row
+
+
 def _value_as_data(value: Value) -> Any:
     if isinstance(value, Message):
         return value.as_data()

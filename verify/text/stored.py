@@ -7,37 +7,16 @@ values. What is read back is held against its text: a template that does not giv
 
 from __future__ import annotations
 
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import fields, is_dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
-from pydantic import (
-    BaseModel,
-    ModelWrapValidatorHandler,
-    WrapValidator,
-    computed_field,
-    model_validator,
-)
+from pydantic import BaseModel, ModelWrapValidatorHandler, computed_field, model_validator
 
-from verify.text.message import Message, message_from
+from verify.text.field import knowing
+from verify.text.message import Message
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-_known: ContextVar[dict[str, Any]] = ContextVar("sentences")
-
-
-def _as_message(value: object, read: Callable[[object], str]) -> str:
-    if isinstance(value, Message):
-        return value
-    text = read(value)
-    message = message_from(_known.get({}).get(text))
-    return text if message is None or message != text else message
-
-
-Text = Annotated[str, WrapValidator(_as_message)]
-"""A text that may be a message; one of a document without `sentences` stays plain English."""
+    from collections.abc import Iterator
 
 
 class Spoken(BaseModel):
@@ -53,17 +32,8 @@ class Spoken(BaseModel):
     @classmethod
     def _read(cls, document: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
         stored = document.get("sentences") if isinstance(document, dict) else None
-        with _knowing(stored if isinstance(stored, dict) else {}):
+        with knowing(stored):
             return handler(document)
-
-
-@contextmanager
-def _knowing(sentences: dict[str, Any]) -> Iterator[None]:
-    token = _known.set(sentences)
-    try:
-        yield
-    finally:
-        _known.reset(token)
 
 
 def _messages(part: object, document: Spoken) -> Iterator[Message]:

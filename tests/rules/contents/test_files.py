@@ -221,7 +221,7 @@ def test_content_when_a_named_stream_is_gone_then_it_is_review() -> None:
 
 def test_content_when_a_file_could_not_be_read_then_it_was_not_examined() -> None:
     """Absence of evidence is told, never assumed away."""
-    new = [*BASE[:2], a_file(PHOTO, digest=None, unhashed="it touches sectors")]
+    new = [*BASE[:2], a_file(PHOTO, digest=None, unhashed="it touches sectors that cannot be read")]
     comparison = judged(file_content.RULE, Side(BASE), Side(new))
     assert outcomes(comparison) == ["not_examined"]
     assert comparison.verdict == "review"

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from verify.capture.readers.task import Answer
 from verify.own_code import own_python
+from verify.text.message import say, unpacked
 
 if TYPE_CHECKING:
     from verify.capture.progress import Progress
@@ -89,7 +90,10 @@ class Readers:
             except queue.Empty:
                 silent += _LOOK_SECONDS
                 if silent > self.silence_seconds:
-                    partial.failure = f"the reader gave no sign for {self.silence_seconds:g} s"
+                    partial.failure = say(
+                        "the reader gave no sign for {silence_seconds:g} s",
+                        silence_seconds=self.silence_seconds,
+                    )
                     return partial
                 continue
             silent = 0.0
@@ -97,9 +101,9 @@ class Readers:
                 partial.failure = _death(process)
                 return partial
             try:
-                answer = _take(json.loads(line), partial, progress)
+                answer = _take(json.loads(line, object_hook=unpacked), partial, progress)
             except (ValueError, TypeError, KeyError):
-                partial.failure = "the reader said what is no message"
+                partial.failure = say("the reader said what is no message")
                 return partial
             if answer is not None:
                 return answer
@@ -152,10 +156,10 @@ def _death(process: subprocess.Popen[str]) -> str:
     try:
         code = process.wait(timeout=5)
     except subprocess.TimeoutExpired:
-        return "the reader closed its answer and hangs"
+        return say("the reader closed its answer and hangs")
     if code < 0:
-        return f"the reader was ended by {signal.Signals(-code).name}"
-    return f"the reader ended with exit code {code} and no answer"
+        return say("the reader was ended by {name}", name=signal.Signals(-code).name)
+    return say("the reader ended with exit code {code} and no answer", code=code)
 
 
 def _environment() -> dict[str, str]:

@@ -7,6 +7,8 @@ import time
 from dataclasses import dataclass, field
 from typing import Any, TextIO
 
+from verify.text.message import packed
+
 _EVERY_SECONDS = 0.2
 
 
@@ -20,7 +22,7 @@ class Reporter:
 
     def send(self, **message: Any) -> None:
         """Send a message now."""
-        self.out.write(json.dumps(message) + "\n")
+        self.out.write(json.dumps(packed(message)) + "\n")
         self.out.flush()
 
     def alive(self) -> None:

@@ -17,6 +17,7 @@ from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.errors import ReaderError, ResumeRefused, SourceError, SourceVanished, WitnessError
 from verify.parent import end_with_parent
+from verify.text.message import say
 
 MEMORY_BYTES = 4 << 30
 """The address space a reader may take; a million files need about a tenth of it."""
@@ -49,13 +50,17 @@ def answer_to(task: Task, report: Reporter) -> Answer:
     except SourceError as error:
         answer.failure = str(error)
     except ReaderError as error:
-        answer.failure = f"the reader could not {error.doing}: {error.reason}"
+        answer.failure = say(
+            "the reader could not {doing}: {reason}", doing=error.doing, reason=error.reason
+        )
     except WitnessError as error:
         answer.failure = str(error)
     except MemoryError:
-        answer.failure = "the reader ran out of the memory it is given"
+        answer.failure = say("the reader ran out of the memory it is given")
     except Exception as error:  # noqa: BLE001 - a fault in a reader is an answer, never lost
-        answer.failure = f"the reader failed: {type(error).__name__}: {error}"
+        answer.failure = say(
+            "the reader failed: {name}: {error}", name=type(error).__name__, error=str(error)
+        )
     return answer
 
 

@@ -14,6 +14,7 @@ from verify.filesystem.description import Backup, Filesystem
 from verify.filesystem.free_counting import BITS, zero_bits
 from verify.structs.base import Record
 from verify.structs.exfat import ALLOCATION_BITMAP, BOOT_SECTOR, SIGNATURE, VOLUME_LABEL
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -178,15 +179,15 @@ class ExfatVolume:
             if bitmap.number("BitmapFlags") & 1 != active:
                 continue
             if bitmap.number("DataLength") < needed:
-                self.reader.note(what, f"it is shorter than {needed} bytes")
+                self.reader.note(what, say("it is shorter than {needed} bytes", needed=needed))
                 return None
             at_most = -(-needed // self._cluster_bytes)
             places = self._located(bitmap.number("FirstCluster"), at_most)
             free = zero_bits(self.reader.pieces(_cut(places, needed), what), clusters)
             if free is None and not any(item.what == what for item in self.reader.unread):
-                self.reader.note(what, f"its chain ends before {needed} bytes")
+                self.reader.note(what, say("its chain ends before {needed} bytes", needed=needed))
             return free
-        self.reader.note(what, "the root directory has no entry for it")
+        self.reader.note(what, say("the root directory has no entry for it"))
         return None
 
     def _backup(self, region: bytes) -> Backup:

@@ -9,6 +9,7 @@ from verify.filesystem.careful_reading import Reader
 from verify.filesystem.free_counting import BITS, zero_bits
 from verify.structs.base import Record
 from verify.structs.ext import GROUP_DESCRIPTOR, GROUP_DESCRIPTOR_64, SUPERBLOCK_OFFSET
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -180,7 +181,10 @@ class Groups:
     def free_clusters(self) -> int | None:
         """Count the 0 bits of every group's block bitmap; `None` where one cannot be read."""
         if self.count > _MOST_GROUPS:
-            self.reader.note("block bitmaps", f"{self.count} groups are more than are counted")
+            self.reader.note(
+                say("block bitmaps"),
+                say("{count} groups are more than are counted", count=self.count),
+            )
             return None
         lazy = self._has("ro_compat", _GDT_CSUM) or self._has("ro_compat", _METADATA_CSUM)
         free = groups = 0
@@ -208,10 +212,10 @@ class Groups:
         length = -(-clusters // BITS)
         what = f"block bitmap of group {group}"
         if not self.block.number("first_data_block") < place < self.blocks:
-            self.reader.note(what, f"block {place} is no place for it")
+            self.reader.note(what, say("block {place} is no place for it", place=place))
             return None
         if length > self.block_bytes:
-            self.reader.note(what, "a group has more clusters than a block has bits")
+            self.reader.note(what, say("a group has more clusters than a block has bits"))
             return None
         data = self.reader.read(place * self.block_bytes, length, what)
         return None if data is None else zero_bits([data], clusters)

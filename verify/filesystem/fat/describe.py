@@ -20,6 +20,7 @@ from verify.structs.fat import (
     FSINFO,
     FSINFO_SIGNATURES,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.window import Window
@@ -199,7 +200,7 @@ class FatVolume:
         bits, left = self.sizes.bits, self.sizes.clusters
         start, needed = FIRST_CLUSTER * bits // BITS, -(-left * bits // BITS)
         if start + needed > self.sizes.fat_bytes:
-            self.reader.note("FAT", f"it is shorter than its {left} clusters need")
+            self.reader.note("FAT", say("it is shorter than its {count} clusters need", count=left))
             return None
         free = 0
         # FAT12 has 6 kB at most: its entries, which share bytes, come in one piece.
@@ -273,7 +274,7 @@ class FatVolume:
         sector = self.extended.number("BPB_BkBootSec")
         place = f"sector {sector}"
         if sector in {0, 0xFFFF}:
-            return Backup(place="none named", offset=None, state="missing")
+            return Backup(place=say("none named"), offset=None, state="missing")
         offset = sector * self.sizes.sector_bytes
         try:
             copy = self.reader.window.read(offset, len(boot))

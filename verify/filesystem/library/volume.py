@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 import pytsk3
 
 from verify.errors import ReaderError
-from verify.filesystem.entry import NOT_TRIED, Entry, Kind
+from verify.filesystem.entry import NOT_TRIED, RECORD_UNREADABLE, RUNS_TOO_LONG, Entry, Kind
 from verify.filesystem.library.image import FOREIGN_ERRORS, LibraryImage
 from verify.filesystem.tree import below
 from verify.filesystem.volume import MOST_EXTENTS, Place
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -29,7 +30,7 @@ NAMED_FOLDER = 3
 DATA, DEFAULT_DATA = 128, 1
 """Types of attributes: contents, and those of filesystems that know no others."""
 
-NO_RECORD = "its record is unreadable"
+NO_RECORD = say("its record is unreadable")
 
 _NAME_ALLOCATED = 1
 _REGULAR, _FOLDER, _LINK = 1, 2, 6
@@ -193,12 +194,16 @@ class LibraryVolume:
             try:
                 entry = self._entry(folder, item)
             except FOREIGN_ERRORS as error:
-                self.incomplete.append(f"{folder.path or '/'}: a name: {_reason(error)}")
+                self.incomplete.append(
+                    say("{path}: a name: {reason}", path=folder.path or "/", reason=_reason(error))
+                )
                 continue
             if entry is not None:
                 found.append(entry)
         if not itself:
-            self.incomplete.append(f"{folder.path or '/'}: the folder has no entry for itself")
+            self.incomplete.append(
+                say("{path}: the folder has no entry for itself", path=folder.path or "/")
+            )
         return found
 
     def _entry(self, folder: Folder, item: Any) -> Entry | None:
@@ -255,13 +260,13 @@ class LibraryVolume:
                 self._add_attribute(entry, item, attribute, parent)
         entry.streams.sort(key=lambda stream: stream.name)
         if clusters > int(self._fs.info.block_count):
-            entry.unhashed = "its run list claims more clusters than the volume has"
+            entry.unhashed = RUNS_TOO_LONG
 
     def _add_extents(self, entry: Entry, attribute: Any) -> int:
         total = 0
         for run in attribute:
             if self._image.marked and int(run.flags) & _RUN_FILLER:
-                entry.unhashed = "a record that tells where its clusters lie is unreadable"
+                entry.unhashed = RECORD_UNREADABLE
             if int(run.flags) & (_RUN_SPARSE | _RUN_FILLER):
                 continue
             total += int(run.len)

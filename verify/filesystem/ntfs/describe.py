@@ -20,6 +20,7 @@ from verify.structs.ntfs import (
     VOLUME_FLAGS,
     VOLUME_INFORMATION,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.window import Window
@@ -135,7 +136,7 @@ class NtfsVolume:
         log, log_position = self._log(records) or (None, None)
         emptied = bool(flags & _DIRTY) and log == "empty"
         for number, reason in dict(records.fallbacks).items():
-            reader.note(f"file record {number} (read from $MFTMirr)", reason)
+            reader.note(say("file record {number} (read from $MFTMirr)", number=number), reason)
         boot = reader.read(0, sizes.sector_bytes, "boot sector")
         return Filesystem(
             kind=self.kind,
@@ -175,7 +176,10 @@ class NtfsVolume:
             return None
         needed = -(-clusters // BITS)
         if needed > reader.window.size_bytes:
-            reader.note("$Bitmap", f"{needed} bytes of it are more than the partition holds")
+            reader.note(
+                "$Bitmap",
+                say("{needed} bytes of it are more than the partition holds", needed=needed),
+            )
             return None
         if bitmap.value is not None:
             free = zero_bits([bitmap.value], clusters)
@@ -183,7 +187,9 @@ class NtfsVolume:
             places = reader.attempt("$Bitmap", lambda: bitmap.located(0, needed))
             free = None if places is None else zero_bits(reader.pieces(places, "$Bitmap"), clusters)
         if free is None and not any(item.what == "$Bitmap" for item in reader.unread):
-            reader.note("$Bitmap", f"it is shorter than its {clusters} clusters need")
+            reader.note(
+                "$Bitmap", say("it is shorter than its {count} clusters need", count=clusters)
+            )
         return free
 
     def _log(self, records: Records) -> tuple[Log, int | None] | None:
@@ -201,9 +207,9 @@ class NtfsVolume:
         # SPEC: libfsntfs: the last sector of the cluster that follows the last one; often that
         # is the sector after the last counted one, but not always.
         places = {
-            sizes.size_bytes: "the sector after the last counted one",
-            (sizes.clusters + 1) * sizes.cluster_bytes - sector: "the end of the next cluster",
-            (size // sector - 1) * sector: "the partition's last sector",
+            sizes.size_bytes: say("the sector after the last counted one"),
+            (sizes.clusters + 1) * sizes.cluster_bytes - sector: say("the end of the next cluster"),
+            (size // sector - 1) * sector: say("the partition's last sector"),
         }
         found = [
             self._compared(boot, offset, place)
@@ -212,10 +218,12 @@ class NtfsVolume:
         ]
         order = ("same", "moved_only", "differs", "unread", "missing")
         missing = Backup(
-            place="the sector after the last counted one",
+            place=say("the sector after the last counted one"),
             offset=sizes.size_bytes,
             state="missing",
-            detail="its place lies outside the partition" if sizes.size_bytes >= size else None,
+            detail=say("its place lies outside the partition")
+            if sizes.size_bytes >= size
+            else None,
         )
         return min((*found, missing), key=lambda backup: order.index(backup.state))
 

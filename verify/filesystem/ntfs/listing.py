@@ -31,6 +31,7 @@ from verify.filesystem.ntfs.marks import (
 )
 from verify.filesystem.ntfs.record_table import RecordTable, mft_of
 from verify.filesystem.ntfs.records import NUMBER, SEQUENCE_AT
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -90,10 +91,12 @@ class NtfsListing(LibraryVolume):
         try:
             self._mft = mft = mft_of(self.window)
         except UNREADABLE as error:
-            self.incomplete.append(f"$MFT: where it lies cannot be read: {error}")
+            self.incomplete.append(
+                say("$MFT: where it lies cannot be read: {error}", error=str(error))
+            )
             return
         if mft.has_hole:
-            self.incomplete.append("$MFT: a part of it lies nowhere")
+            self.incomplete.append(say("$MFT: a part of it lies nowhere"))
         self._image.records = mft.places
         self._image.record_bytes = mft.record_bytes
 
@@ -137,7 +140,7 @@ class NtfsListing(LibraryVolume):
             allocated = int(meta.flags) & META_ALLOCATED
             if allocated and int(meta.seq) == reference >> SEQUENCE_AT:
                 return self._of_item(item, path, parent)
-            why = "its record is that of another file, or of none"
+            why = say("its record is that of another file, or of none")
         except FOREIGN_ERRORS:
             why = NO_RECORD
         return self._unreadable(path, number, why, folder=bool(flags & IS_FOLDER))

@@ -13,6 +13,7 @@ from verify.filesystem.library.image import FOREIGN_ERRORS
 from verify.filesystem.ntfs.records import DATA_TYPE, NUMBER
 from verify.filesystem.ntfs.security import Security, descriptor, descriptors
 from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
+from verify.text.message import say
 
 STANDARD_TYPE, FILE_NAME_TYPE, SECURITY_TYPE = 0x10, 0x30, 0x50
 REPARSE_TYPE, EA_TYPE, LOGGED_STREAM_TYPE = 0xC0, 0xE0, 0x100
@@ -114,7 +115,7 @@ class NtfsMarks:
             try:
                 self._known = descriptors(self._stream())
             except FOREIGN_ERRORS:
-                self.incomplete.append("$Secure: it cannot be read, and owners are not known")
+                self.incomplete.append(say("$Secure: it cannot be read, and owners are not known"))
         return self._known
 
     def _stream(self) -> bytes:

@@ -12,6 +12,7 @@ from verify.filesystem.checksums import crc32c, fletcher64, lvm_crc
 from verify.filesystem.description import Filesystem
 from verify.filesystem.opaque.volume_group import VolumeGroup, read_group
 from verify.structs import opaque as tables
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.window import Window
@@ -71,7 +72,7 @@ def recognise_bitlocker(window: Window) -> Described | None:
     digest = blake3(reader.peek(0, _SECTOR)).hexdigest()
     metadata = _at(reader, offset, tables.BITLOCKER_METADATA)
     if metadata is None or metadata.raw("signature") != tables.BITLOCKER_SIGNATURE:
-        reader.note("BitLocker metadata", f"none stands at byte {offset}")
+        reader.note(say("BitLocker metadata"), say("none stands at byte {offset}", offset=offset))
         return Described(
             Filesystem(kind="bitlocker", boot_sector_digest=digest, unread=tuple(reader.unread)),
             proven=False,

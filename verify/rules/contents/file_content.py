@@ -29,6 +29,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.filesystem.entry import why_unhashed
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files, leave_out_small_sample
 from verify.rules.rule import Area, Rule
@@ -56,7 +57,7 @@ def judge(case: Case, tally: Tally) -> None:
         if files.unreadable.count:
             first = files.unreadable.kept[0]
             side = first.source if first.source and first.source.unhashed else first.target
-            reason = (side and side.unhashed) or say("unreadable")
+            reason = why_unhashed(side.unhashed or "") if side else say("unreadable")
             tally.leave_out(
                 say(
                     "{count} file(s) of partition {number} could not be read ({reason})",

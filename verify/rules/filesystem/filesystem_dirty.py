@@ -40,6 +40,18 @@ if TYPE_CHECKING:
 _CHECK = say("Let its own system check it on the new drive (chkdsk, fsck), and check again.")
 _RESIZED = say("Let its own system check it at the next start, as the resizing tool asks.")
 
+_STATES: dict[str, str] = {
+    str(word): word
+    for word in (
+        *(say("dirty"), say("not-clean"), say("errors"), say("needs-recovery"), say("orphans")),
+        *(say("resize-log"), say("upgrade-on-mount"), say("mounted-by-nt4")),
+        *(say("deleting-usn-journal"), say("repair-object-ids"), say("changed-by-check")),
+        *(say("check-under-way"), say("no-short-names"), say("log-emptied"), say("hibernated")),
+        *(say("boot-checksum-wrong"), say("failed-sectors")),
+    )
+}
+"""What a filesystem's flags are called in a sentence."""
+
 
 def judge(case: Case, tally: Tally) -> None:
     """Judge the state of every pair's filesystem."""
@@ -71,7 +83,11 @@ def judge(case: Case, tally: Tally) -> None:
 def _fault(filesystem: Filesystem) -> Message | None:
     if filesystem.clean is not False:
         return None
-    words = say(" ({state})", state=joined(filesystem.state)) if filesystem.state else ""
+    words = (
+        say(" ({state})", state=joined(_STATES.get(word, word) for word in filesystem.state))
+        if filesystem.state
+        else ""
+    )
     return say("is not clean{words}", words=words)
 
 
