@@ -223,7 +223,7 @@ def test_attributes_when_contents_are_in_a_cloud_then_it_is_told_once_with_their
     comparison = judged(file_attributes.RULE, Side(entries), Side(entries))
     assert comparison.findings == ()
     assert outcomes(comparison) == ["not_examined"]
-    assert "2 file(s)" in (comparison.outcomes[0].reason or "")
+    assert "2 files" in (comparison.outcomes[0].reason or "")
 
 
 def test_attributes_when_a_folder_tells_case_apart_on_one_drive_then_it_is_told() -> None:
@@ -240,7 +240,7 @@ def test_attributes_when_files_are_encrypted_then_the_key_is_remembered() -> Non
     entry = marked(attributes=0x4020)
     comparison = judged(file_attributes.RULE, Side([entry]), Side([entry]))
     assert outcomes(comparison) == ["same"]
-    assert "1 file(s)" in (comparison.outcomes[0].reason or "")
+    assert "1 file of" in (comparison.outcomes[0].reason or "")
 
 
 def test_missing_when_the_old_drive_has_a_link_then_it_is_still_missing() -> None:

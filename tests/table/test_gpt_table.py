@@ -128,7 +128,7 @@ def test_entries_when_past_the_end_or_backward_then_they_are_listed() -> None:
         (500, 0),
         (0, 2**64),
     ]
-    assert table.problems == ("1 partition(s) end before they begin: 2.",)
+    assert table.problems == ("1 partition ends before it begins: 2.",)
 
 
 def test_larger_drive_when_the_backup_was_left_in_the_middle_then_it_is_found_there() -> None:

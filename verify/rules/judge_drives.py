@@ -28,7 +28,7 @@ from verify.rules.damage_places import places
 from verify.rules.engine import judge
 from verify.rules.one_partition import of_one_partition, summary_of_one
 from verify.rules.rule import Case, Level
-from verify.text.message import Message, all_of, say
+from verify.text.message import Message, all_of, counted, say
 from verify.units import binary_size
 from verify.version import __version__
 
@@ -118,11 +118,29 @@ def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) ->
     levels = [item.level for item in judgement.findings]
     stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
     if judgement.verdict == "stop":
-        return say("Do not wipe the old drive: {stops} finding(s) stand against it.", stops=stops)
+        return counted(
+            "Do not wipe the old drive: {count} finding stands against it.",
+            "Do not wipe the old drive: {count} findings stand against it.",
+            stops,
+        )
     if judgement.verdict == "review":
         gaps = len({item.rule for item in judgement.gaps})
-        why = [say("{reviews} finding(s) to decide on", reviews=reviews)] if reviews else []
-        why += [say("{gaps} required rule(s) not examined", gaps=gaps)] if gaps else []
+        why = (
+            [counted("{count} finding to decide on", "{count} findings to decide on", reviews)]
+            if reviews
+            else []
+        )
+        why += (
+            [
+                counted(
+                    "{count} required rule not examined",
+                    "{count} required rules not examined",
+                    gaps,
+                )
+            ]
+            if gaps
+            else []
+        )
         return say("A person has to decide before the old drive is wiped: {why}.", why=all_of(why))
     return say(
         "Nothing was found that stands against wiping the old drive; {reach}.",

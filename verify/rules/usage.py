@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, was_resized
-from verify.text.message import Message, say
+from verify.text.message import Message, counted, say
 from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
@@ -119,7 +119,9 @@ def _further(positions: tuple[int, int], side: Side) -> bool:
 
 def _said(signs: Signs) -> Message:
     if signs.newer_files:
-        return say("{count} file(s) are newer there", count=signs.newer_files)
+        return counted(
+            "{count} file is newer there", "{count} files are newer there", signs.newer_files
+        )
     if signs.volume_newer:
         return say("its last write is later there")
     if signs.registry_newer:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from verify.structs import gpt as disk
 from verify.table.partition_table import Checked, GptHeader, PartitionEntry
 from verify.table.type_names import GPT_TYPE_NAMES
-from verify.text.message import say
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.structs.base import Record
@@ -223,8 +223,11 @@ def _backward_sentence(numbers: list[int]) -> str:
     if not numbers:
         return ""
     named = ", ".join(map(str, numbers[:8])) + (" …" if numbers[8:] else "")
-    return say(
-        "{count} partition(s) end before they begin: {named}.", count=len(numbers), named=named
+    return counted(
+        "{count} partition ends before it begins: {named}.",
+        "{count} partitions end before they begin: {named}.",
+        len(numbers),
+        named=named,
     )
 
 

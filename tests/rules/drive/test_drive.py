@@ -160,7 +160,7 @@ def test_unreadable_when_files_were_hit_then_each_is_stop_and_named() -> None:
     )
     assert [item.level for item in found] == ["stop"] * 21
     assert found[0].path == "/photo0"
-    assert "5 more file(s)" in found[-1].message
+    assert "5 more files" in found[-1].message
 
 
 def newer(path: str, seconds: float) -> PairContents:

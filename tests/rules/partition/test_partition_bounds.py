@@ -42,7 +42,7 @@ def test_bounds_when_two_overlap_by_one_sector_then_it_is_stop() -> None:
     longer = changed(usual(), 3, sectors=500 * PER_MIB + 1)
     case = case_of(drive(usual()), drive(longer))
     assert told(RULE, case) == [("stop", 4)]
-    assert "overlaps partition 3 by 1 sector(s)" in findings(RULE, case)[0].message
+    assert "overlaps partition 3 by 1 sector" in findings(RULE, case)[0].message
     assert told(RULE, case_of(drive(longer), drive(usual()))) == [("note", 4)]
     assert told(RULE, case_of(drive(longer), drive(longer))) == [("note", 4)]
 

@@ -52,7 +52,7 @@ from verify.rules.boot.resolve import (
 from verify.rules.boot.store import REBUILD, judge_rest, judge_state
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
-from verify.text.message import Message, joined, say
+from verify.text.message import Message, counted, joined, say
 
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore, Reference
@@ -134,9 +134,10 @@ def _level(reference: Reference) -> Level:
 
 def _purposes(references: list[Reference]) -> Message:
     routes = dict.fromkeys(route for item in references for route in item.reached_by)
-    return say(
-        "{count} element(s) ({routes})",
-        count=len(references),
+    return counted(
+        "{count} element ({routes})",
+        "{count} elements ({routes})",
+        len(references),
         routes=joined(ROUTE_WORDS[route] for route in routes),
     )
 

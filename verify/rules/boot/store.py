@@ -8,7 +8,7 @@ from verify.boot.store_record import ROUTE_WORDS
 from verify.rules.boot.resolve import starts_by_firmware
 from verify.rules.rule import Level
 from verify.rules.shared import tell_fault
-from verify.text.message import Message, say
+from verify.text.message import Message, counted, say
 
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore
@@ -77,10 +77,11 @@ def judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore])
     )
     differing = [key for key in old.keys() | store.keys() if old.get(key) != store.get(key)]
     if differing:
-        message = say(
-            "The boot store {path} differs in {count} element(s) besides the drives that it names.",
+        message = counted(
+            "The boot store {path} differs in {count} element besides the drives that it names.",
+            "The boot store {path} differs in {count} elements besides the drives that it names.",
+            len(differing),
             path=sides[1].path,
-            count=len(differing),
         )
         advice = say("See that the start menu offers what it did, and that recovery starts.")
         tally.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)

@@ -35,7 +35,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
-from verify.text.message import say
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -48,19 +48,23 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.attributes)
         if files.encrypted:
             tally.assume(
-                say(
-                    "{encrypted} file(s) of partition {number} are encrypted by the system (EFS)"
+                counted(
+                    "{count} file of partition {number} is encrypted by the system (EFS)"
+                    " and opens only with a key that must exist beside it",
+                    "{count} files of partition {number} are encrypted by the system (EFS)"
                     " and open only with a key that must exist beside them",
-                    encrypted=files.encrypted,
+                    files.encrypted,
                     number=number,
                 )
             )
         if files.placeholders:
             tally.leave_out(
-                say(
-                    "{placeholders} file(s) of partition {number} are placeholders: their contents"
+                counted(
+                    "{count} file of partition {number} is a placeholder: its contents"
                     " are kept elsewhere, and on neither drive",
-                    placeholders=files.placeholders,
+                    "{count} files of partition {number} are placeholders: their contents"
+                    " are kept elsewhere, and on neither drive",
+                    files.placeholders,
                     number=number,
                 )
             )

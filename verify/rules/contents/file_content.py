@@ -33,7 +33,7 @@ from verify.filesystem.entry import why_unhashed
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files, leave_out_small_sample
 from verify.rules.rule import Area, Rule
-from verify.text.message import say
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -47,10 +47,12 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.streams)
         if files.untried.count:
             tally.leave_out(
-                say(
-                    "{count} file(s) of partition {number} say they are larger than their volume"
+                counted(
+                    "{count} file of partition {number} says it is larger than its volume"
+                    " (a sparse file) and was not read",
+                    "{count} files of partition {number} say they are larger than their volume"
                     " (sparse files) and were not read",
-                    count=files.untried.count,
+                    files.untried.count,
                     number=number,
                 )
             )
@@ -59,9 +61,10 @@ def judge(case: Case, tally: Tally) -> None:
             side = first.source if first.source and first.source.unhashed else first.target
             reason = why_unhashed(side.unhashed or "") if side else say("unreadable")
             tally.leave_out(
-                say(
-                    "{count} file(s) of partition {number} could not be read ({reason})",
-                    count=files.unreadable.count,
+                counted(
+                    "{count} file of partition {number} could not be read ({reason})",
+                    "{count} files of partition {number} could not be read ({reason})",
+                    files.unreadable.count,
                     number=number,
                     reason=reason,
                 )

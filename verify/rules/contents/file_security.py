@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Rule
-from verify.text.message import say
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
@@ -44,10 +44,10 @@ def judge(case: Case, tally: Tally) -> None:
         tell_gathered(tally, number, files.security)
         if files.unsecured:
             tally.leave_out(
-                say(
-                    "{unsecured} name(s) of partition {number} have owner and rights on one drive"
-                    " alone",
-                    unsecured=files.unsecured,
+                counted(
+                    "{count} name of partition {number} has owner and rights on one drive alone",
+                    "{count} names of partition {number} have owner and rights on one drive alone",
+                    files.unsecured,
                     number=number,
                 )
             )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from verify.matching.level import Level
 from verify.matching.pair_contents import Difference
-from verify.text.message import say
+from verify.text.message import counted, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -72,9 +72,10 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
         while depth and sum(map(_sentences, _grouped(rest, depth))) + len(folders) > _ENOUGH:
             depth -= 1
     for folder in folders[:MOST_GROUPS]:
-        inside = say(
-            ", with {names} names in it ({size})",
-            names=folder.names,
+        inside = counted(
+            ", with {count} name in it ({size})",
+            ", with {count} names in it ({size})",
+            folder.names,
             size=decimal_size(folder.bytes),
         )
         message = say(
@@ -89,11 +90,12 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
     untold += sum(1 + folder.names for folder in folders[MOST_GROUPS:])
     more = untold + bag.count - len(bag.kept)
     if more:
-        message = say(
-            "{more} more files and folders of partition {partition} {several}.",
-            more=more,
+        message = counted(
+            "{count} more file or folder of partition {partition} {fate}.",
+            "{count} more files and folders of partition {partition} {fate}.",
+            more,
             partition=partition,
-            several=meaning.several,
+            fate=meaning.one if more == 1 else meaning.several,
         )
         tally.find(meaning.level, message, meaning.advice, partition=partition)
 

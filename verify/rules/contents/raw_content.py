@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.description import READABLE_KINDS
 from verify.rules.contents.pairs import compared_raw, leave_out_small_sample
 from verify.rules.rule import Area, Level, Rule
-from verify.text.message import say
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -87,9 +87,10 @@ def _judge_pair(
         tally.find(level, message, advice, partition=new.number)
     if blocks.unreadable.count:
         tally.leave_out(
-            say(
-                "{count} block(s) of partition {number} could not be read",
-                count=blocks.unreadable.count,
+            counted(
+                "{count} block of partition {number} could not be read",
+                "{count} blocks of partition {number} could not be read",
+                blocks.unreadable.count,
                 number=new.number,
             )
         )

@@ -36,7 +36,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of
-from verify.text.message import Message, joined, say
+from verify.text.message import Message, counted, joined, say
 from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
@@ -117,10 +117,12 @@ def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Mess
         tally.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
     more = len(names) - FILES_NAMED
     if more > 0:
-        message = say(
-            "{more} more file(s) of partition {number} of the {side} drive own sectors"
+        message = counted(
+            "{count} more file of partition {number} of the {side} drive owns sectors"
             " that could not be read.",
-            more=more,
+            "{count} more files of partition {number} of the {side} drive own sectors"
+            " that could not be read.",
+            more,
             number=partition.number,
             side=side,
         )
@@ -134,9 +136,10 @@ def _tell_files(tally: Tally, pair: Pair, unreadable: Bag) -> None:
         tally.find(Level.STOP, message, _FILE, partition=pair.number, path=item.path)
     more = unreadable.count - len(named)
     if more:
-        message = say(
-            "{more} more file(s) of partition {number} could not be read.",
-            more=more,
+        message = counted(
+            "{count} more file of partition {number} could not be read.",
+            "{count} more files of partition {number} could not be read.",
+            more,
             number=pair.number,
         )
         tally.find(Level.STOP, message, _FILE, partition=pair.number)
@@ -209,10 +212,12 @@ def _tell_ranges(
         if partition
         else say("outside all partitions")
     )
-    message = say(
-        "{sectors} sector(s) of the {side} drive could not be read, {where}, the first"
+    message = counted(
+        "{count} sector of the {side} drive could not be read, {where}, the first"
         " at LBA {first}{whose}.",
-        sectors=sectors,
+        "{count} sectors of the {side} drive could not be read, {where}, the first"
+        " at LBA {first}{whose}.",
+        sectors,
         side=side,
         where=where,
         first=first,

@@ -37,7 +37,7 @@ from verify.matching.pairing import on_drive
 from verify.rules.held_to_fit import tell_places
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, tell_fault
-from verify.text.message import Message, say
+from verify.text.message import Message, counted, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
@@ -148,10 +148,11 @@ def _overlaps(partitions: list[Partition]) -> list[tuple[int, Message]]:
             found.append(
                 (
                     item.number,
-                    say(
-                        "overlaps partition {number} by {shared} sector(s)",
+                    counted(
+                        "overlaps partition {number} by {count} sector",
+                        "overlaps partition {number} by {count} sectors",
+                        shared,
                         number=before.number,
-                        shared=shared,
                     ),
                 )
             )
