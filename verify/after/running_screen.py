@@ -8,6 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from verify.after.attached import twins, warning
 from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
 from verify.report.comparison_report import NOT_TOLD, both_sizes
 from verify.report.terminal import (
@@ -23,10 +24,11 @@ from verify.text.language import translated
 from verify.text.message import joined, say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from rich.console import Console
 
+    from verify.after.attached import KnownDrive
     from verify.machine.running_machine import SeenDrive
     from verify.manifest.header import Header
     from verify.report.answer import Word
@@ -120,8 +122,13 @@ def _expected(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield say("id"), drive["disk_id"] or say("none")
 
 
-def print_drives(console: Console, drives: Sequence[SeenDrive]) -> None:
-    """Print the drives attached to this machine, each with what tells it from the others."""
+def print_drives(
+    console: Console, drives: Sequence[SeenDrive], known: Mapping[str, KnownDrive] | None = None
+) -> None:
+    """Print the drives attached to this machine, each with what tells it from the others.
+
+    `known`: by their names those that a job of the archive knows.
+    """
     if not drives:
         console.print(Text("no drives are shown by this system"))
     for drive in drives:
@@ -130,7 +137,13 @@ def print_drives(console: Console, drives: Sequence[SeenDrive]) -> None:
         if drive.system:
             head += Text("  ") + Text(" THIS SYSTEM RUNS FROM IT ", style="bold reverse")
         console.print(head)
-        console.print(Padding(facts_table(_facts(drive)), (0, 0, 0, 2)))
+        facts = [*_facts(drive)]
+        if known and drive.name in known:
+            facts.append((say("job"), known[drive.name].says))
+        console.print(Padding(facts_table(facts), (0, 0, 0, 2)))
+    for disk_id, paths in twins(drives).items():
+        console.print()
+        console.print(Text(" BEWARE ", style="bold reverse"), sentence(warning(disk_id, paths)))
 
 
 def _facts(drive: SeenDrive) -> Iterator[tuple[str, str]]:

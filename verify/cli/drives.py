@@ -1,11 +1,15 @@
 """`drivewitness drives`: the drives attached to this machine."""
 
 from dataclasses import asdict
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.options import JsonOption
+
+if TYPE_CHECKING:
+    from verify.archive.archive import Archive
 
 
 def drives(
@@ -17,22 +21,42 @@ def drives(
     opening: Annotated[
         bool, typer.Option("--tables/--no-tables", help="Read the partition tables, or no drive.")
     ] = True,
+    archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
     """List the drives attached to this machine: which is which, and which are in use.
 
     Nothing is written. Without the right to read a drive it is listed all the same, as far as the
-    system tells of it, and its table is not.
+    system tells of it, and its table is not. A drive that a job of the archive knows is named by
+    it; drives that carry the same disk identifier are warned of.
     """
+    from verify.after.attached import known_drive, twins
     from verify.after.running_screen import print_drives
     from verify.cli.output import emit, emit_drawn
     from verify.machine.look import attached_drives
     from verify.report.json_text import as_json
 
+    place = _archive(archive)
     found = attached_drives(every_sort=every_sort, opening=opening)
+    told = {drive.name: known_drive(place, drive) if place else None for drive in found}
+    known = {name: drive for name, drive in told.items() if drive is not None}
     if json:
-        rows = [asdict(drive) for drive in found]
-        emit(as_json({"schema": "drivewitness.drives/1", "drives": rows}) + "\n")
+        rows = [
+            asdict(drive) | {"known": asdict(known[drive.name]) if drive.name in known else None}
+            for drive in found
+        ]
+        same = [
+            {"disk_id": disk_id, "drives": list(paths)} for disk_id, paths in twins(found).items()
+        ]
+        document = {"schema": "drivewitness.drives/1", "drives": rows, "same_disk_id": same}
+        emit(as_json(document) + "\n")
     else:
-        emit_drawn(lambda console: print_drives(console, found))
+        emit_drawn(lambda console: print_drives(console, found, known))
     return 0
+
+
+def _archive(named: str | None) -> "Archive | None":
+    """Return the archive that was named, or the user's own where there is one."""
+    from verify.archive.default_paths import default_archive
+
+    return archive_at(named) if named is not None or default_archive().is_dir() else None
