@@ -10,7 +10,13 @@ from __future__ import annotations
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any, Self
 
-from pydantic import BaseModel, ModelWrapValidatorHandler, computed_field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    ModelWrapValidatorHandler,
+    computed_field,
+    model_validator,
+)
 
 from verify.text.field import knowing
 from verify.text.message import Message
@@ -19,8 +25,22 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
+def _with_sentences(schema: dict[str, Any]) -> None:
+    """Add to a document's schema what it stores beside its fields."""
+    schema["properties"]["sentences"] = {
+        "title": "Sentences",
+        "description": "By the English text of a sentence: its template (and `plural`, where"
+        " `count` is not 1) and the values in its fields, which may be such rows themselves.",
+        "type": "object",
+        "additionalProperties": {"type": "object"},
+        "default": {},
+    }
+
+
 class Spoken(BaseModel):
     """A document that holds messages."""
+
+    model_config = ConfigDict(json_schema_extra=_with_sentences)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
