@@ -11,6 +11,7 @@ import pytest
 
 from tests.text.heard import english_words, names_in, words_of
 from verify.manifest.file import open_manifest
+from verify.text.message import Message
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -312,6 +313,28 @@ def test_report_when_asked_for_in_german_then_no_english_word_is_left(
     shown = re.sub(r"(?s)<style>.*?</style>|<[^>]*>", " ", text)
     assert "Was nicht untersucht wurde, und warum" in shown
     assert english_left(shown, compared) == set()
+
+
+def test_manifest_when_read_back_then_what_was_wrong_is_still_a_message(compared: Path) -> None:
+    """The protective record of the demo's faulty drive covers less than the drive."""
+    record = open_manifest(compared / "new.manifest").header.table.mbr
+    assert record is not None
+    assert isinstance(record.problem, Message)
+
+
+def test_report_when_a_comparison_is_older_than_its_templates_then_it_is_told_in_english(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """The words around the findings are German, and nothing of the findings is half and half."""
+    document = json.loads((compared / "comparison.json").read_text(encoding="utf-8"))
+    del document["sentences"]
+    old, path = tmp_path / "comparison.json", tmp_path / "a.md"
+    old.write_text(json.dumps(document), encoding="utf-8")
+    assert command("report", old, "--lang", "de", "--names", "-o", path).code == 0
+    text = path.read_text(encoding="utf-8")
+    assert "Was nicht untersucht wurde, und warum" in text
+    for row in document["findings"]:
+        assert re.sub(r"\W", "", row["message"]) in re.sub(r"\W", "", text)
 
 
 def test_report_when_made_again_in_german_then_it_is_replaced_only_if_it_is_one(

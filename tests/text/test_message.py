@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from verify.text.field import Text
 from verify.text.language import ENGLISH, speaking, spoken, translated
-from verify.text.message import Message, all_of, joined, message_from, say
+from verify.text.message import Message, all_of, counted, joined, message_from, say
 from verify.text.stored import Spoken
 from verify.units import binary_size, decimal_size
 
@@ -73,6 +73,23 @@ def test_values_when_said_then_numbers_and_dates_follow_the_language(
     assert message == here
     with speaking("de"):
         assert there is None or translated(message) == there
+
+
+@pytest.mark.parametrize(
+    ("count", "here", "there"),
+    [
+        (0, "0 findings to decide on", "0 Befunde zu entscheiden"),
+        (1, "1 finding to decide on", "1 Befund zu entscheiden"),
+        (3, "3 findings to decide on", "3 Befunde zu entscheiden"),
+    ],
+)
+def test_count_when_said_then_one_thing_is_singular(count: int, here: str, there: str) -> None:
+    """Both languages have one form for 1 and one for all else (CLDR plural rules, `en`, `de`)."""
+    message = counted("{count} finding to decide on", "{count} findings to decide on", count)
+    assert message == here
+    assert message_from(message.as_data()) == here
+    with speaking("de"):
+        assert translated(message) == there
 
 
 @pytest.mark.parametrize("value", [3, 2.5, "name", date(2025, 1, 2), LOST, joined([LOST, "x"])])
