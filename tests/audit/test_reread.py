@@ -55,7 +55,7 @@ def filed_once(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPath
     old = volume(folder / "old.img", folder_of(folder / "files"))
     shutil.copyfile(old, folder / "new.img")
     job = ("--job", "J-1", "--archive", str(folder / "archive"), "--depth", request.param)
-    assert run(["check", str(old), str(folder / "new.img"), *job]) == 0
+    assert run(["check", str(old), str(folder / "new.img"), "--whole-drive", *job]) == 0
     plan = ("--archive", str(folder / "archive"), "-o", str(folder / "plan.json"))
     assert run(["audit", "plan", *plan]) == 0
     return folder
