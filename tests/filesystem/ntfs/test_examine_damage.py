@@ -16,6 +16,7 @@ import pytest
 
 from tests.bench.damage import Listing
 from tests.bench.damage_ntfs import FAMILY
+from tests.corpus.test_foreign_images import images, unpacked
 from tests.filesystem.ntfs.test_examine import examined, faults_of
 from tests.filesystem.ntfs.volume_bytes import BITMAP, BLOCKS, DATA, ROOT, VolumeBytes
 from verify.filesystem.ntfs import examine_table
@@ -185,7 +186,22 @@ CASES: dict[str, tuple[Callable[[VolumeBytes, Good], None], str | None]] = {
     "record 9 zeroed": (zero_record(9), "lost"),
     "record 10 zeroed": (zero_record(10), "refused"),
     "record 11 zeroed": (zero_record(11), "lost"),
+    "record 12 zeroed": (zero_record(12), "repaired"),
     "record 24 zeroed": (zero_record(24), "lost"),
+    "boot sector: place of $MFT": (lambda v, _: v.flip(48), "refused"),
+    "boot sector: place of $MFTMirr": (lambda v, _: v.flip(56), "refused"),
+    "boot sector: number of sectors": (
+        lambda v, _: v.put_number(40, "Q", v.number(40, "Q") - 800),
+        "repaired",
+    ),
+    "$Volume: version": (
+        lambda v, _: v.flip(v.value(v.attribute(v.record(3), 0x70)) + 8, 4),
+        "refused",
+    ),
+    "name of a system file": (
+        lambda v, _: v.flip(v.value(v.attribute(v.record(7), FILE_NAME)) + 68),
+        "repaired",
+    ),
     "mirror of record 1, one bit": (lambda v, _: v.flip(v.mirror + 1024 + 100), "repaired"),
     "mirror zeroed": (lambda v, _: v.put(v.mirror, bytes(4096)), "repaired"),
     "$AttrDef zeroed": (stream(4, "", 0, bytes(2560)), "refused"),
@@ -216,6 +232,10 @@ CASES: dict[str, tuple[Callable[[VolumeBytes, Good], None], str | None]] = {
     "attribute: last cluster": (attribute(DATA, 24, "Q", 9), "lost"),
     "attribute: allocated size": (attribute(DATA, 40, "Q", 4096), "lost"),
     "attribute: initialised size": (attribute(DATA, 56, "Q", 1 << 20), "lost"),
+    "attribute: flags": (attribute(DATA, 12, "H", 0x0100), "lost"),
+    "attribute: encrypted flag": (attribute(DATA, 12, "H", 0x4000), "lost"),
+    "attribute: compressed flag": (attribute(DATA, 12, "H", 0x0001), "lost"),
+    "attribute: compression unit": (attribute(DATA, 34, "H", 4), "lost"),
     "run list: first run outside": (attribute(DATA, 64, "I", 0x7FFF0321), "lost"),
     "$STANDARD_INFORMATION: value's length": (attribute(STANDARD, 16, "I", 40), "lost"),
     "attribute list: an entry less": (drop_list_entry, "lost"),
@@ -288,3 +308,31 @@ def test_root_when_it_is_a_type_of_index_then_it_is_named() -> None:
     assert struct.pack("<4I", DATA, ROOT, BLOCKS, BITMAP) == bytes.fromhex(
         "80000000 90000000 a0000000 b0000000"
     )
+
+
+@pytest.mark.parametrize(
+    ("pages", "offset", "expected"),
+    [
+        ((0,), 0, "repaired"),
+        ((1,), 0, "repaired"),
+        ((0, 1), 0, "refused"),
+        ((0, 1), 16, "refused"),
+        ((0, 1), 24, "refused"),
+        ((0, 1), 510, "refused"),
+        ((0,), 510, "repaired"),
+    ],
+)
+def test_log_when_its_restart_pages_are_damaged_then_one_is_repaired_and_none_refused(
+    pages: tuple[int, ...], offset: int, expected: str, tmp_path: Path
+) -> None:
+    """Signature, page size, place of the restart area, and torn: one whole page is enough.
+
+    The log is that of a foreign image; ntfs-3g refuses to write without a whole page (logfile.c).
+    """
+    row = images()["grr-ntfs-img"]
+    start = row["partition_table"]["partitions"][0]["start_lba"] * 512
+    volume = VolumeBytes(bytearray(unpacked(row, tmp_path).read_bytes()[start:]))
+    assert faults_of(examined(volume.data)) == []
+    for page in pages:
+        volume.flip(volume.system(2, "", 4096 * page) + offset, 1)
+    assert {str(fault.effect) for fault in faults_of(examined(volume.data))} == {expected}

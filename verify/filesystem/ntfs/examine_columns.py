@@ -15,7 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.filesystem.ntfs.columns import PieceRecords
-from verify.filesystem.ntfs.examine_records import COMPRESSED, ROOT_TYPE, SPARSE, STANDARD_SIZES
+from verify.filesystem.ntfs.examine_records import (
+    COMPRESSED,
+    ROOT_TYPE,
+    SPARSE,
+    STANDARD_SIZES,
+    UNIT,
+)
 from verify.filesystem.ntfs.examined_volume import Numbers, Words
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, SECURITY_TYPE, STANDARD_TYPE
 from verify.filesystem.ntfs.name_keys import name_keys
@@ -156,7 +162,9 @@ class _Records(PieceRecords):
         least = np.where(away != 0, NON_RESIDENT.size, RESIDENT.size)
         name_end = np.where(letters > 0, name_at + 2 * letters, 0)
         data, root = kinds == DATA_TYPE, kinds == ROOT_TYPE
+        flags = self.u16[at + _ATTRIBUTE["flags"]]
         good = (away <= 1) & (at + least <= ends) & (at + name_end <= ends)
+        good &= (flags & ~np.uint16(COMPRESSED | SPARSE)) == 0
         good &= (letters == 0) | (data | root) & (name_at >= least) & (name_at & 1 == 0)
         good &= (away == 0) | np.isin(kinds, _OUTSIDE)
         spelled = self.u64[np.where(root & good, at + name_at, at)] == _FOLDER_INDEX
@@ -217,6 +225,8 @@ class _Records(PieceRecords):
         )
         good = (run >= behind) & (at + run < ends) & (self.u64[at + _RUNS["first_vcn"]] == 0)
         good &= (size <= allocated) & (valid <= size)
+        unit = self.u16[at + _RUNS["compression_unit"]]
+        good &= (unit == 0) & (flags & COMPRESSED == 0) | (unit == UNIT) & (flags != 0)
         good &= allocated <= np.uint64(clusters) * np.uint64(cluster_bytes)
         count = self._decoded(
             which[good],

@@ -27,7 +27,7 @@ from verify.filesystem.ntfs.examined_volume import (
 )
 from verify.filesystem.ntfs.index import IS_FOLDER, MOST_INDEX_BYTES
 from verify.filesystem.ntfs.name_keys import misplaced, name_keys
-from verify.filesystem.ntfs.record_decoder import STRIDE, repaired
+from verify.filesystem.ntfs.record_decoder import NUMBER, SEQUENCE_AT, STRIDE, repaired
 from verify.structs.ntfs import (
     FILE_NAME,
     INDEX_BLOCK,
@@ -51,7 +51,7 @@ _HEAP_BYTES = 4 << 20
 _ROOT = INDEX_ROOT.packed("attribute_type", "collation", "block_bytes")
 _NODE = INDEX_NODE.packed("entries_offset", "used_bytes", "allocated_bytes", "flags")
 _BLOCK = INDEX_BLOCK.packed("signature", "fixup_offset", "fixup_count", "vcn")
-_ENTRY = INDEX_ENTRY.packed("file_reference", "key_length", "parent", "file_flags", "letters")
+_AT = {item.name: item.offset for item in INDEX_ENTRY.fields}
 _PLAIN_ENTRY = struct.Struct("<8xHHI")
 _HAS_NODE, _LAST_ENTRY = 1, 2
 _HEAD_BYTES, _NUMBER_BYTES = 16, 8
@@ -70,10 +70,6 @@ class Node:
     vcn: int | None = None
 
 
-Entry = tuple[int, int, int | None]
-"""Of an entry: where it stands in its node, where its key ends, the node below it."""
-
-
 @dataclass(slots=True)
 class NameIndexes:
     """The names that all folders give, collected and held by the thousand.
@@ -88,21 +84,21 @@ class NameIndexes:
     found: list[tuple[Words, Words, NDArray[np.bool_], Numbers, NDArray[np.bool_]]] = field(
         default_factory=list
     )
-    broken: set[int] = field(default_factory=set)
     _heap: bytearray = field(default_factory=bytearray)
-    _rows: list[tuple[int, int, int, int]] = field(default_factory=list)
+    _starts: list[int] = field(default_factory=list)
+    _folders: list[tuple[int, int]] = field(default_factory=list)
 
     def take(self, parts: IndexParts) -> None:
         """Take the index of a folder."""
-        before, mark = len(self._rows), len(self._heap)
+        before, mark = len(self._starts), len(self._heap)
         try:
             tree = _Tree(self.volume, parts)
             tree.walk(lambda node: self._entries(tree, node))
         except FaultyError as error:
-            self.broken.add(parts.record)
-            del self._rows[before:]
+            del self._starts[before:]
             del self._heap[mark:]
             report(self.volume, parts, error)
+        self._folders.append((parts.record, len(self._starts) - before))
         if len(self._heap) > _HEAP_BYTES:
             self.flush()
 
@@ -110,47 +106,48 @@ class NameIndexes:
         """Collect the names of a node in their order, those of the nodes below in between."""
         base = len(self._heap)
         self._heap += node.data
-        own = self.gathered.reference(tree.parts.record)
-        number, rows = tree.parts.record, self._rows
-        data = node.data + _PAD
-        for start, end, below in entries_of(node):
-            if below is not None:
-                tree.below(below)
-            if end == start:
-                continue
-            reference, key, parent, flags, letters = _ENTRY.unpack_from(data, start)
-            if key != FILE_NAME.size + 2 * letters or not letters:
-                raise FaultyError(BLOCK, "length of key", key, "that of its name", node.at + start)
-            if parent != own:
-                raise FaultyError(BLOCK, "parent", _told(parent), _told(own), node.at + start)
-            rows.append((base + start + _HEAD_BYTES, reference, number, flags & IS_FOLDER))
+        starts, below = entries_of(node)
+        if not below:
+            self._starts += [base + start for start in starts]
+            return
+        for start, number in zip(starts, below, strict=False):
+            tree.below(number)
+            self._starts.append(base + start)
+        tree.below(below[-1])
 
     def flush(self) -> None:
         """Hold what was collected."""
-        if not self._rows:
-            self._heap.clear()
-            return
-        starts = np.array([row[0] for row in self._rows], np.int64)
-        references = np.array([row[1] for row in self._rows], np.uint64)
-        folders = np.array([row[2] for row in self._rows], np.int64)
-        keys, short = name_keys(self._heap, starts)
-        as_folder = np.array([row[3] != 0 for row in self._rows], np.bool_)
+        pairs = np.array(self._folders, np.int64).reshape(-1, 2)
+        folders = np.repeat(pairs[:, 0], pairs[:, 1])
+        heap = bytes(self._heap) + _PAD
+        u8, u16, u32, u64 = (
+            np.ndarray((len(heap) - size + 1,), f"<u{size}", heap, strides=(1,))
+            for size in (1, 2, 4, 8)
+        )
+        starts = np.array(self._starts, np.int64)
+        self._heap.clear()
+        self._starts.clear()
+        self._folders.clear()
+        letters = u8[starts + _AT["letters"]].astype(np.int64)
+        sequences = self.gathered.sequence[folders].astype(np.uint64) << np.uint64(SEQUENCE_AT)
+        good = (letters > 0) & (u16[starts + _AT["key_length"]] == FILE_NAME.size + 2 * letters)
+        good &= u64[starts + _AT["parent"]] == sequences | folders.astype(np.uint64)
+        for folder in np.unique(folders[~good]).tolist():
+            self._lost(folder, "name or parent of entries", "others", "its own")
+        starts, folders = starts[good], folders[good]
+        references = u64[starts]
+        as_folder = u32[starts + _AT["file_flags"]] & IS_FOLDER != 0
+        keys, short = name_keys(heap, starts + _HEAD_BYTES)
         self.found.append((references, keys, short, folders, as_folder))
         new = np.ones(len(starts), np.bool_)
         new[1:] = folders[1:] != folders[:-1]
-        for index in misplaced(self._heap, starts, new, self.upper).tolist():
-            folder = int(folders[index])
-            self.volume.fault(
-                Effect.LOST,
-                INDEX,
-                f"folder record {folder}",
-                "order of names",
-                f"record {int(references[index]) & (1 << 48) - 1} out of its order",
-                "names in their order",
-                node=folder,
-            )
-        self._heap.clear()
-        self._rows.clear()
+        for index in misplaced(heap, starts + _HEAD_BYTES, new, self.upper).tolist():
+            stored = f"record {int(references[index]) & NUMBER} out of its order"
+            self._lost(int(folders[index]), "order of names", stored, "names in their order")
+
+    def _lost(self, folder: int, what: str, stored: str, expected: str) -> None:
+        place = f"folder record {folder}"
+        self.volume.fault(Effect.LOST, INDEX, place, what, stored, expected, node=folder)
 
 
 class _Tree:
@@ -248,11 +245,13 @@ class _Tree:
         return 0
 
 
-def entries_of(node: Node) -> list[Entry]:
-    """Return the entries of a node.
+def entries_of(node: Node) -> tuple[list[int], list[int]]:
+    """Return where a node's entries begin that have a key, and the nodes below, one before each.
+
+    The last node below follows all entries; a leaf has none.
 
     Raises:
-        FaultyError: they do not follow each other to the node's end.
+        FaultyError: the entries do not follow each other to the node's end.
     """
     data, header = node.data, node.header
     offset, used, allocated, flags = _NODE.unpack_from(data, header)
@@ -262,27 +261,31 @@ def entries_of(node: Node) -> list[Entry]:
     if offset < node.first or offset & 7 or offset + _HEAD_BYTES > used:
         raise FaultyError(BLOCK, "offset of entries", offset, f"{node.first} or more", node.at)
     position, end = header + offset, header + used
-    found: list[Entry] = []
-    while position + _HEAD_BYTES <= end:
+    inner = flags & _HAS_NODE
+    least = _HEAD_BYTES + _NUMBER_BYTES * inner
+    starts: list[int] = []
+    below: list[int] = []
+    marks = 0
+    while not marks & _LAST_ENTRY:
+        if position + least > end:
+            raise FaultyError(BLOCK, "last entry", "none", "one", node.at)
         length, key, marks = _PLAIN_ENTRY.unpack_from(data, position)
-        below = _NUMBER_BYTES if marks & _HAS_NODE else 0
-        if bool(below) != bool(flags & 1):
+        if marks & _HAS_NODE != inner:
             raise FaultyError(BLOCK, "flags of entry", marks, f"those of node {flags}", node.at)
         after = position + length
-        least = _HEAD_BYTES + below + (0 if marks & _LAST_ENTRY else key)
-        if length < least or after > end or length & 7:
-            raise FaultyError(
-                BLOCK, "length of entry", length, f"{least} to {end - position}", node.at
-            )
-        child = int.from_bytes(data[after - below : after], "little") if below else None
         if marks & _LAST_ENTRY:
-            if after != end:
-                raise FaultyError(BLOCK, "bytes in use", used, after - header, node.at)
-            found.append((position, position, child))
-            return found
-        found.append((position, position + _HEAD_BYTES + key, child))
+            key = 0
+        else:
+            starts.append(position)
+        if length < least + key or after > end or length & 7:
+            stored = f"{length} of {end - position}"
+            raise FaultyError(BLOCK, "length of entry", stored, f"{least + key} or more", node.at)
+        if inner:
+            below.append(int.from_bytes(data[after - _NUMBER_BYTES : after], "little"))
         position = after
-    raise FaultyError(BLOCK, "last entry", "none", "one", node.at)
+    if position != end:
+        raise FaultyError(BLOCK, "bytes in use", used, position - header, node.at)
+    return starts, below
 
 
 def view_entries(volume: Examined, parts: IndexParts) -> list[bytes]:
@@ -295,12 +298,14 @@ def view_entries(volume: Examined, parts: IndexParts) -> list[bytes]:
     found: list[bytes] = []
 
     def take(node: Node) -> None:
-        for start, end, below in entries_of(node):
-            if below is not None:
-                tree.below(below)
-            if end > start:
-                length = int.from_bytes(node.data[start + 8 : start + 10], "little")
-                found.append(node.data[start : start + length])
+        starts, below = entries_of(node)
+        for index, start in enumerate(starts):
+            if below:
+                tree.below(below[index])
+            length = int.from_bytes(node.data[start + 8 : start + 10], "little")
+            found.append(node.data[start : start + length])
+        if below:
+            tree.below(below[-1])
 
     tree.walk(take)
     return found
@@ -317,7 +322,3 @@ def report(volume: Examined, parts: IndexParts, error: FaultyError) -> None:
     """Record that an index is not whole."""
     effect = Effect.REFUSED if parts.record == ROOT else Effect.LOST
     volume.faulty(error, effect, place_of(parts), parts.record)
-
-
-def _told(reference: int) -> str:
-    return f"record {reference & (1 << 48) - 1}, use {reference >> 48}"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from verify.filesystem.examination import Effect
+from verify.filesystem.ntfs.examine_records import RECORD
 from verify.filesystem.ntfs.records import NUMBER, SEQUENCE_AT
 
 if TYPE_CHECKING:
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
 
     from verify.filesystem.ntfs.examine_indexes import NameIndexes
     from verify.filesystem.ntfs.examined_volume import Examined, Gathered, Words
+
+
+ENTRY = "NTFS index entry"
 
 
 def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> None:
@@ -40,7 +44,7 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
         lost = state is not None and not given_short[index]
         volume.fault(
             Effect.LOST if lost else Effect.REPAIRED,
-            "index entry",
+            ENTRY,
             f"folder record {folder}, entry of record {number}",
             "record" if state else "$FILE_NAME",
             state or "another name",
@@ -54,7 +58,7 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
             continue
         volume.fault(
             Effect.REPAIRED if short[index] else Effect.LOST,
-            "file record",
+            RECORD,
             f"record {number}",
             "$FILE_NAME",
             "in no folder" if not short[index] else "short name in no folder",
@@ -76,7 +80,7 @@ def _hold_kinds(
         folder = bool(gathered.folder[number])
         volume.fault(
             Effect.REPAIRED,
-            "index entry",
+            ENTRY,
             f"entry of record {number}",
             "file flags",
             "a file" if folder else "a folder",

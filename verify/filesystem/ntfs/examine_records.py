@@ -13,7 +13,7 @@ from verify.errors import StructureError
 from verify.filesystem.ntfs.examined_volume import BAD_CLUSTERS, FaultyError
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
 from verify.filesystem.ntfs.record_decoder import parsed, repaired
-from verify.structs.ntfs import FILE_NAME, STANDARD_INFORMATION, VOLUME_INFORMATION
+from verify.structs.ntfs import FILE_NAME, NON_RESIDENT, STANDARD_INFORMATION, VOLUME_INFORMATION
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined
@@ -29,7 +29,13 @@ LAST_TYPE, FIRST_OF_OTHERS = 0x100, 0x1000
 RESIDENT_TYPES = frozenset({STANDARD_TYPE, FILE_NAME_TYPE, 0x40, 0x60, 0x70, ROOT_TYPE})
 """Types that stand in their record: flag of $AttrDef; ntfs-3g, ntfs_attr_inconsistent."""
 
-COMPRESSED, SPARSE = 0x00FF, 0x8000
+COMPRESSED, ENCRYPTED, SPARSE = 0x0001, 0x4000, 0x8000
+KNOWN_FLAGS = COMPRESSED | ENCRYPTED | SPARSE
+"""Flags of an attribute: libfsntfs, 'Attribute data flags'; no other is in use."""
+
+UNIT = 4
+"""A compression unit has 2^4 clusters: ntfs-3g, STANDARD_COMPRESSION_UNIT."""
+
 STANDARD_SIZES = frozenset({48, 72})
 """Of NTFS 1.2 and of NTFS 3: libfsntfs, 'The standard information attribute'."""
 
@@ -40,6 +46,7 @@ _LEAST_VALUE = {
     VOLUME_INFORMATION_TYPE: VOLUME_INFORMATION.size,
     ROOT_TYPE: 32,
 }
+_UNIT_AT = next(item.offset for item in NON_RESIDENT.fields if item.name == "compression_unit")
 _LETTERS_AT = next(item.offset for item in FILE_NAME.fields if item.name == "length")
 
 
@@ -50,7 +57,8 @@ def examined_record(volume: Examined, number: int, data: bytes, at: int) -> File
         FaultyError: it is not whole, not the one, not in use, or an attribute is not as it must be.
     """
     try:
-        record = parsed(repaired(data, at), at, number, volume.sizes.clusters)
+        whole = repaired(data, at)
+        record = parsed(whole, at, number, volume.sizes.clusters)
     except StructureError as error:
         raise FaultyError(
             error.structure, error.field, error.got, error.expected, error.offset
@@ -58,12 +66,18 @@ def examined_record(volume: Examined, number: int, data: bytes, at: int) -> File
     if not record.in_use:
         raise FaultyError(RECORD, "flags", f"{record.flags:04X}", "in use", at)
     for attribute in record.attributes:
-        _hold_attribute(attribute, number)
+        unit_at = attribute.at - at + _UNIT_AT
+        _hold_attribute(attribute, number, int.from_bytes(whole[unit_at : unit_at + 2], "little"))
     return record
 
 
-def _hold_attribute(attribute: Attribute, number: int) -> None:
-    kind, at, away = attribute.type, attribute.at, attribute.value is None
+def _hold_attribute(attribute: Attribute, number: int, unit: int) -> None:
+    kind, at, away, flags = attribute.type, attribute.at, attribute.value is None, attribute.flags
+    if flags & ~KNOWN_FLAGS:
+        raise FaultyError(ATTRIBUTE_NAME, "flags", f"{flags:04X}", "known ones", at)
+    units = {UNIT} if flags & COMPRESSED else {0, UNIT} if flags & SPARSE else {0}
+    if away and not attribute.first_vcn and unit not in units:
+        raise FaultyError(ATTRIBUTE_NAME, "compression_unit", unit, max(units), at)
     if kind & 0xF or LAST_TYPE < kind < FIRST_OF_OTHERS:
         raise FaultyError(ATTRIBUTE_NAME, "type", f"{kind:X}", "a known one", at)
     if kind in RESIDENT_TYPES if away else kind == BLOCKS_TYPE:
@@ -71,7 +85,7 @@ def _hold_attribute(attribute: Attribute, number: int) -> None:
     if attribute.value is not None:
         _hold_value(kind, attribute.value, at)
     # NOTE: $BadClus has one hole as long as the volume, and is not marked sparse.
-    holes = number == BAD_CLUSTERS or attribute.flags & (COMPRESSED | SPARSE)
+    holes = number == BAD_CLUSTERS or flags & (COMPRESSED | SPARSE)
     if not holes and any(start is None for _, start in attribute.runs):
         raise FaultyError(RUN_LIST, "run", "a hole", "clusters", at)
 

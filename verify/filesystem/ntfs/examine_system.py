@@ -12,16 +12,19 @@ from verify.errors import StructureError
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examine_log import hold_log
+from verify.filesystem.ntfs.examine_records import RECORD
 from verify.filesystem.ntfs.examine_tables import hold_attribute_table, upper_case_of
 from verify.filesystem.ntfs.examined_volume import (
     ATTRIBUTE_TABLE,
     BAD_CLUSTERS,
     BITMAP,
     BOOT,
+    EXTEND,
     FIRST_OF_USERS,
     LOG_FILE,
     MFT,
     MIRROR,
+    SECURE,
     SYSTEM_NAMES,
     UPPER_CASE,
     VOLUME,
@@ -41,9 +44,11 @@ if TYPE_CHECKING:
 BOOT_BYTES = 8192
 """Of $Boot, whatever a sector holds: libfsntfs, 'The metadata files'."""
 
-MIRRORED = 4
+MIRRORED, FIRST_FREE = 4, 16
 _VOLUME_INFORMATION_TYPE = 0x70
-_KNOWN_VERSIONS = frozenset({(1, 2), (3, 0), (3, 1)})
+_OLD = (1, 2)
+_NOT_IN_OLD = frozenset({SECURE, EXTEND})
+_KNOWN_VERSIONS = frozenset({_OLD, (3, 0), (3, 1)})
 """libfsntfs, 'The volume information attribute'; from memory: Windows knows no others."""
 
 _STREAMS = {
@@ -68,13 +73,9 @@ class SystemFiles:
 
     def hold(self) -> None:
         """Hold all of them but the table of upper case."""
-        for number, name in enumerate(SYSTEM_NAMES):
-            self.volume.structure.agree()
-            if number not in self.gathered.broken and not self.gathered.in_use[number]:
-                self._fault(number, "record", "not in use", "in use")
-            elif number not in self.gathered.broken and not self._has_stream(number):
-                self._fault(number, "stream", "none", f"the data of {name}")
+        self._hold_records()
         for number, check in (
+            (MFT, self._mft),
             (MIRROR, self._mirror),
             (VOLUME, self._volume),
             (BITMAP, self._bitmap),
@@ -109,11 +110,48 @@ class SystemFiles:
         information = self.gathered.kept.get((UPPER_CASE, DATA_TYPE, "$Info"))
         return upper_case_of(self.volume, self._stream(UPPER_CASE), information)
 
+    def _hold_records(self) -> None:
+        """Hold that the system's records are in use, and are those that they should be."""
+        gathered = self.gathered
+        # NOTE: records 12 to 15 are in use and hold nothing (libfsntfs, 'The metadata files').
+        for number in range(min(FIRST_FREE, len(gathered.in_use))):
+            self.volume.structure.agree()
+            if number in gathered.broken or (self._version() == _OLD and number in _NOT_IN_OLD):
+                continue
+            if number >= len(SYSTEM_NAMES):
+                if not gathered.in_use[number]:
+                    place = f"record {number}"
+                    self.volume.fault(
+                        Effect.REPAIRED, RECORD, place, "flags", "not in use", "in use"
+                    )
+            elif not gathered.in_use[number]:
+                self._fault(number, "record", "not in use", "in use")
+            elif SYSTEM_NAMES[number] not in gathered.system_names.get(number, ()):
+                stored = ", ".join(gathered.system_names.get(number, ()))
+                self._fault(number, "$FILE_NAME", stored, SYSTEM_NAMES[number], Effect.REPAIRED)
+            elif not self._has_stream(number):
+                self._fault(number, "stream", "none", f"the data of {SYSTEM_NAMES[number]}")
+
+    def _version(self) -> tuple[int, int] | None:
+        """Return the volume's version; `None`: it tells none."""
+        value = self.gathered.kept.get((VOLUME, _VOLUME_INFORMATION_TYPE, ""))
+        if value is None or value.value is None:
+            return None
+        information = VOLUME_INFORMATION.parse(value.value)
+        return information.number("major_version"), information.number("minor_version")
+
     def _has_stream(self, number: int) -> bool:
         return number not in _STREAMS or self._stream(number) is not None
 
     def _stream(self, number: int) -> Whole | None:
         return self.gathered.kept.get((number, DATA_TYPE, _STREAMS[number]))
+
+    def _mft(self) -> None:
+        """Hold that the MFT begins where the boot sector says (ntfs-3g, ntfs_mft_load)."""
+        whole = self._stream(MFT)
+        first = whole.runs[0][1] if whole is not None and whole.runs else None
+        if first is None or first * self.volume.sizes.cluster_bytes != self.volume.sizes.mft_offset:
+            self._fault(MFT, "place", first, "the one in the boot sector")
 
     def _mirror(self) -> None:
         """Hold the copies of the first records, as far as each is used."""
@@ -153,13 +191,10 @@ class SystemFiles:
                 )
 
     def _volume(self) -> None:
-        value = self.gathered.kept.get((VOLUME, _VOLUME_INFORMATION_TYPE, ""))
-        if value is None or value.value is None:
+        version = self._version()
+        if version is None:
             self._fault(VOLUME, "$VOLUME_INFORMATION", "none", "one")
-            return
-        information = VOLUME_INFORMATION.parse(value.value)
-        version = information.number("major_version"), information.number("minor_version")
-        if version not in _KNOWN_VERSIONS:
+        elif version not in _KNOWN_VERSIONS:
             self._fault(VOLUME, "version", f"{version[0]}.{version[1]}", "1.2, 3.0 or 3.1")
 
     def _bitmap(self) -> None:

@@ -12,13 +12,16 @@ from verify.filesystem.ntfs.examine_columns import taken_at_once
 from verify.filesystem.ntfs.examine_records import (
     BITMAP_TYPE,
     BLOCKS_TYPE,
+    ENCRYPTED,
     RECORD,
     ROOT_TYPE,
     examined_record,
 )
 from verify.filesystem.ntfs.examine_streams import hold_list, put_together
+from verify.filesystem.ntfs.examine_table_bitmap import TABLE_BITMAP
 from verify.filesystem.ntfs.examined_volume import (
     FIRST_OF_USERS,
+    SYSTEM_NAMES,
     Examined,
     FaultyError,
     Gathered,
@@ -27,7 +30,7 @@ from verify.filesystem.ntfs.examined_volume import (
     Whole,
 )
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
-from verify.filesystem.ntfs.name_keys import name_keys
+from verify.filesystem.ntfs.name_keys import name_keys, text_of
 from verify.filesystem.ntfs.record_decoder import IN_USE_FLAG, Attribute, FileRecord
 from verify.filesystem.ntfs.records import (
     ATTRIBUTE_LIST_TYPE,
@@ -39,6 +42,7 @@ from verify.structs.ntfs import FILE_RECORD, FILE_SIGNATURE, SECURITY_ID_FIELD
 
 RECORDS_A_PIECE = 2_048
 _FOLDER_INDEX = "$I30"
+_LOGGED_TYPE = 0x100
 _VIEW_FLAG, _EXTEND_FLAG = 8, 4
 """Flags of a record: it has an index of another kind than a folder's; it stands in $Extend."""
 
@@ -142,7 +146,7 @@ class TableReading:
             if number >= FIRST_OF_USERS:
                 volume.fault(
                     Effect.WASTED,
-                    "$MFT bitmap",
+                    TABLE_BITMAP,
                     f"record {number}",
                     "bit",
                     "in use",
@@ -171,7 +175,7 @@ class TableReading:
         self.marked[number] = True
         volume.fault(
             Effect.OVERWRITTEN,
-            "$MFT bitmap",
+            TABLE_BITMAP,
             f"record {number}",
             "bit",
             "free",
@@ -250,6 +254,8 @@ class TableReading:
                 at=volume.table.place_of(number),
                 node=number,
             )
+        if number < len(SYSTEM_NAMES):
+            gathered.system_names[number] = [text_of(name) for name in names]
         self._names += [(number, name) for name in names]
         for whole in wholes:
             self._runs += [
@@ -282,6 +288,8 @@ class TableReading:
         if plain and (DATA_TYPE, "") not in by_key:
             raise FaultyError(RECORD, "unnamed stream", "none", "one", at)
         for (kind, name), whole in by_key.items():
+            if whole.flags & ENCRYPTED and (_LOGGED_TYPE, "$EFS") not in by_key:
+                raise FaultyError(RECORD, "stream of keys", "none", "$EFS", at)
             if kind == ROOT_TYPE:
                 gathered.indexes.append(
                     IndexParts(

@@ -8,7 +8,7 @@ import numpy as np
 
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect
-from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, examined_record
+from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, RECORD, examined_record
 from verify.filesystem.ntfs.examine_streams import list_entries, put_together
 from verify.filesystem.ntfs.examined_volume import MFT, SYSTEM_NAMES, FaultyError
 from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE
@@ -76,7 +76,7 @@ def _of_table(volume: Examined) -> tuple[Whole, Whole]:
     wanted = [item for item in parts if item.type in {DATA_TYPE, BITMAP_TYPE} and not item.name]
     found = {whole.kind: whole for whole in put_together(volume, wanted)}
     if len(found) < len({DATA_TYPE, BITMAP_TYPE}):
-        raise FaultyError("file record", "stream and bitmap", sorted(found), "both", None)
+        raise FaultyError(RECORD, "stream and bitmap", sorted(found), "both", None)
     size = found[DATA_TYPE].size
     if size < len(SYSTEM_NAMES) * volume.table.record_bytes:
         raise FaultyError("$MFT", "data_size", size, "the system's records", found[DATA_TYPE].at)
@@ -89,5 +89,5 @@ def _parts(volume: Examined, number: int) -> list[Attribute]:
     try:
         data = table.read(number * table.record_bytes, table.record_bytes)
     except UNREADABLE:
-        raise FaultyError("file record", "contents", "unreadable", "readable", at) from None
+        raise FaultyError(RECORD, "contents", "unreadable", "readable", at) from None
     return examined_record(volume, number, data, at or 0).attributes

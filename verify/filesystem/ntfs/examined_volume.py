@@ -92,6 +92,7 @@ class Gathered:
     indexes: list[IndexParts] = field(default_factory=list)
     kept: dict[tuple[int, int, str], Whole] = field(default_factory=dict)
     security: set[int] = field(default_factory=set)
+    system_names: dict[int, list[str]] = field(default_factory=dict)
 
     def reference(self, number: int) -> int:
         """Return the reference to a record: its number and its sequence number."""
@@ -150,6 +151,8 @@ class Examined:
 
     def record_effect(self, number: int) -> Effect:
         """Return what it does when a record is not whole."""
+        if len(SYSTEM_NAMES) <= number < FIRST_OF_USERS:
+            return Effect.REPAIRED  # they hold nothing
         return Effect.REFUSED if number in MOUNTED_BY else Effect.LOST
 
     def bytes_of(self, whole: Whole, most: int = KEPT_BYTES) -> bytes:

@@ -24,6 +24,7 @@ _FACTOR = np.uint64(0x9E3779B97F4A7C15)
 
 _HALF = np.uint64(32)
 _WORD = 8
+_MASKS = np.array([(1 << 8 * count) - 1 for count in range(_WORD + 1)], np.uint64)
 _BEHIND = 16
 
 
@@ -37,17 +38,29 @@ def name_keys(heap: bytes | bytearray, starts: Numbers) -> tuple[Words, NDArray[
     u64 = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
     letters = u8[starts + _AT["length"]].astype(np.int64)
     space = u8[starts + _AT["namespace"]].astype(np.uint64)
-    keys = _mixed(u64[starts + _AT["parent"]], letters.astype(np.uint64) << np.uint64(8) | space)
-    position, left = starts + FILE_NAME.size, 2 * letters
-    which = np.arange(len(starts))
-    masks = np.array([(1 << 8 * count) - 1 for count in range(_WORD + 1)], np.uint64)
-    while which.size:
-        word = u64[position[which]] & masks[np.minimum(left[which], _WORD)]
-        keys[which] = _mixed(keys[which], word)
-        position[which] += _WORD
-        left[which] -= _WORD
-        which = which[left[which] > 0]
-    return keys, space == _DOS
+    # Those with the longest names come first, so that each step works on fewer of the first ones.
+    order = np.argsort(-letters, kind="stable")
+    place, left = starts[order], 2 * letters[order]
+    keys = _mixed(
+        u64[place + _AT["parent"]], letters[order].astype(np.uint64) << np.uint64(8) | space[order]
+    )
+    place += FILE_NAME.size
+    count = int(np.searchsorted(-left, 0))
+    while count:
+        words = u64[place[:count]] & _MASKS[np.minimum(left[:count], _WORD)]
+        keys[:count] = _mixed(keys[:count], words)
+        place += _WORD
+        left -= _WORD
+        count = int(np.searchsorted(-left[:count], 0))
+    found = np.empty_like(keys)
+    found[order] = keys
+    return found, space == _DOS
+
+
+def text_of(value: bytes) -> str:
+    """Return the name in a $FILE_NAME."""
+    end = FILE_NAME.size + 2 * value[_AT["length"]]
+    return value[FILE_NAME.size : end].decode("utf-16-le", "surrogatepass")
 
 
 def _mixed(keys: Words, words: Words) -> Words:
@@ -64,15 +77,17 @@ def misplaced(
     """
     data = bytes(heap) + bytes(_BEHIND)
     u16 = np.ndarray((len(data) - 1,), "<u2", data, strides=(1,))
+    u64 = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
     letters = np.frombuffer(data, np.uint8)[starts + _AT["length"]].astype(np.int64)
     names = starts + FILE_NAME.size, letters
-    earlier, same = _compared(u16, names, np.nonzero(~new[1:])[0] + 1, upper)
-    by_case, twice = _compared(u16, names, same, None)
+    earlier, same = _compared(u16, u64, names, np.nonzero(~new[1:])[0] + 1, upper)
+    by_case, twice = _compared(u16, u64, names, same, None)
     return np.sort(np.concatenate((earlier, by_case, twice)))
 
 
 def _compared(
     u16: NDArray[np.uint16],
+    u64: Words,
     names: tuple[Numbers, Numbers],
     which: Numbers,
     upper: NDArray[np.uint16] | None,
@@ -80,7 +95,7 @@ def _compared(
     """Return which names come earlier than the one before, and which are the same."""
     starts, letters = names
     earlier, same = [which[:0]], [which[:0]]
-    index = 0
+    index = _alike(u64, names, which)
     while which.size:
         sides = []
         for side in (which, which - 1):
@@ -91,6 +106,21 @@ def _compared(
         here, before = sides
         earlier.append(which[here < before])
         same.append(which[(here == before) & (here < 0)])
-        which = which[(here == before) & (here >= 0)]
-        index += 1
+        going = (here == before) & (here >= 0)
+        which, index = which[going], index[going] + 1
     return np.concatenate(earlier), np.concatenate(same)
+
+
+def _alike(u64: Words, names: tuple[Numbers, Numbers], which: Numbers) -> Numbers:
+    """Return with how many letters, at least, each of the names begins as the one before."""
+    starts, letters = names
+    shorter = np.minimum(letters[which], letters[which - 1])
+    alike = np.zeros(len(which), np.int64)
+    left = np.arange(len(which))
+    while left.size:
+        left = left[alike[left] + _WORD // 2 <= shorter[left]]
+        at = 2 * alike[left]
+        whose = which[left]
+        left = left[u64[starts[whose] + at] == u64[starts[whose - 1] + at]]
+        alike[left] += _WORD // 2
+    return alike
