@@ -195,7 +195,7 @@ class _Capture:
         # NOTE: behind the last read of the drive, or what fails in it would be lost.
         self.unreadable.update(drive.unreadable)
         if drive.given_up:
-            self.unread.append({"what": "whole drive", "reason": GIVEN_UP})
+            self.unread.append({"what": say("whole drive"), "reason": GIVEN_UP})
         fields = {
             "depth": self.options.depth,
             "drive": drive_info,
@@ -223,8 +223,8 @@ class _Capture:
         """Whether the ends of the drive read otherwise than they did; what fails is no change."""
         after = _mark(self.drive)
         if _UNREADABLE in (before, after):
-            reason = "an end of the drive cannot be read"
-            self.unread.append({"what": "changes while it was read", "reason": reason})
+            reason = say("an end of the drive cannot be read")
+            self.unread.append({"what": say("changes while it was read"), "reason": reason})
             return False
         return after != before
 
@@ -254,7 +254,8 @@ class _Capture:
         try:
             return asdict(read_mbr_code(self.drive.read_at(0, _BOOT_SECTOR_BYTES)))
         except SourceUnreadable:
-            self.unread.append({"what": "boot code", "reason": "sector 0 cannot be read"})
+            reason = say("sector 0 cannot be read")
+            self.unread.append({"what": say("boot code"), "reason": reason})
             return None
 
     def _window(self, entry: PartitionEntry, table: Table) -> Window:
