@@ -180,20 +180,32 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     *,
     partition: int | None = None,
     values: tuple[Value, Value] = (None, None),
+    known: bool | None = None,
 ) -> None:
     """Tell a fault that the target, the source or both may have, if any has it.
 
-    `faults` (source's, target's) end the sentence that `subject` begins; `None` is no fault. A
-    fault that the old drive has as well is no fault of the clone: a note that says so, and so is
-    one that only the old drive has. What was no more than a note anyway, and is the same on both,
-    tells nothing new and is passed over: a copy of a drive has no findings of its own.
+    `faults` (source's, target's) end the sentence that `subject` begins; `None` is no fault. The
+    same fault on the old drive makes it a note that says so, and so is one that only the old drive
+    has. Another fault on the old drive excuses nothing: equal words are the same fault, unless
+    `known` says it (where the words leave out a value, or hold one that a clone may change). What
+    was no more than a note anyway, and is the same on both, tells nothing new and is passed over: a
+    copy of a drive has no findings of its own.
     """
     on_source, on_target = faults
+    both = on_source is not None and on_target is not None
+    same = both and (on_source == on_target if known is None else known)
     if level is Level.NOTE and on_source == on_target:
         return
     if on_target is not None and on_source is None:
         message = say(
             "{subject} of the new drive {on_target}.", subject=subject, on_target=on_target
+        )
+    elif on_target is not None and on_source is not None and not same:
+        message = say(
+            "{subject} of the new drive {on_target}; on the old drive it {on_source}.",
+            subject=subject,
+            on_target=on_target,
+            on_source=on_source,
         )
     elif on_target is not None:
         level = Level.NOTE

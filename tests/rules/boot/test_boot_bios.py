@@ -39,7 +39,7 @@ NONE: frozenset[int] = frozenset()
         (ACTIVE, BOTH, "stop"),
         (ACTIVE, OTHER, "stop"),
         (BOTH, BOTH, "note"),
-        (NONE, BOTH, "note"),
+        (NONE, BOTH, "stop"),
         (BOTH, ACTIVE, "note"),
     ],
 )

@@ -10,7 +10,7 @@ message; with another one, it starts what lies there.
 
 ## Levels
 - `stop`: the old drive has one active partition, and the new one none, several or another one.
-- `note`: the old drive had no better; only the new drive is right.
+- `note`: it was on the same partitions of the old drive; only the new drive is right.
 
 ## What to do
 Make the partition that holds the loader active, and no other, with a partitioning tool.
@@ -49,14 +49,12 @@ def judge(case: Case, tally: Tally) -> None:
     faults = _fault(old), _fault(new)
     if case.source.table.scheme != "mbr":
         faults = None, faults[1]
-    if faults == (None, None) and old:
-        became = next(pair.target for pair in case.pairs if pair.source is old[0])
-        if became is None or became.number != new[0].number:
-            text = say(
-                "is on partition {number}, which is not the old drive's active partition",
-                number=new[0].number,
-            )
-            faults = None, text
+    if faults == (None, None) and old and _became(case, old) != {new[0].number}:
+        text = say(
+            "is on partition {number}, which is not the old drive's active partition",
+            number=new[0].number,
+        )
+        faults = None, text
     tell_fault(
         tally,
         Level.STOP,
@@ -65,12 +63,22 @@ def judge(case: Case, tally: Tally) -> None:
         _SET,
         partition=new[0].number if new else None,
         values=(_numbers(old), _numbers(new)),
+        known=_became(case, old) == {item.number for item in new},
     )
 
 
 def active(header: Header) -> list[Partition]:
     """Return the partitions with the active flag."""
     return [item for item in header.partitions if item.active]
+
+
+def _became(case: Case, old: list[Partition]) -> set[int | None]:
+    """Return the numbers that partitions of the source have on the target, `None` for gone ones."""
+    targets = {pair.source.number: pair.target for pair in case.pairs if pair.source}
+    # NOTE: extended partitions are matched with none, and keep their number.
+    kept = {item.number for item in old if item.number not in targets}
+    found = (targets[item.number] for item in old if item.number in targets)
+    return kept | {None if target is None else target.number for target in found}
 
 
 def _fault(found: list[Partition]) -> Message | None:

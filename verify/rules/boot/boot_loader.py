@@ -15,7 +15,7 @@ The machine then stops before anything of the system runs.
   on the old drive and is missing, empty, zeroed, damaged or for another kind of machine; the
   partition that starts the machine is missing; the EFI system partition has another GUID (so the
   firmware's entry no longer fits) and there is no fallback loader.
-- `note`: the old drive has the same fault.
+- `note`: the old drive has the same fault; another one there excuses nothing.
 - not examined: partitions whose files were not looked at.
 
 `\bootmgr` of a BIOS machine is no program image by nature; that it is there and holds something is
@@ -38,6 +38,7 @@ from verify.rules.boot import linux_references as linux
 from verify.rules.boot.resolve import (
     DATA_DRIVE,
     any_starts,
+    became,
     file_state,
     leave_out_unseen,
     locate,
@@ -89,21 +90,25 @@ def judge(case: Case, tally: Tally) -> None:
 def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partition) -> None:
     """Compare the head of every loader of the old drive."""
     here = {item.path.lower(): item for item in record.loaders}
-    gathered: dict[tuple[Message, bool], list[str]] = {}
+    gathered: dict[tuple[Message, Message | None, bool], list[str]] = {}
     for image in old.loaders:
         tally.agree()
-        was, now = _head_fault(image), _head_fault(here.get(image.path.lower()), image.machine)
+        twin = here.get(image.path.lower())
+        was, now = _head_fault(image), _head_fault(twin, image.machine)
+        # NOTE: what is no program image on either drive can be two sorts of damage.
+        known = now == was and twin is not None and twin.form == image.form
         if now is not None:
-            gathered.setdefault((now, was is not None), []).append(image.path)
-    for (fault, had), paths in gathered.items():
+            gathered.setdefault((now, was, known), []).append(image.path)
+    for (fault, had, known), paths in gathered.items():
         many = say(" and {count} more", count=len(paths) - 1) if len(paths) > 1 else ""
         tell_fault(
             tally,
             Level.STOP,
             say("{path}{more}", path=paths[0], more=many),
-            (fault if had else None, fault),
+            (had, fault),
             _COPY,
             partition=new.number,
+            known=known,
         )
 
 
@@ -151,19 +156,21 @@ def _judge_applications(case: Case, tally: Tally) -> None:
             path = _application(item)
             if path is None:
                 continue
-            fault = _file_fault(case.target, own, item, path)
-            if fault is None:
+            place = _misses(case.target, own, item, path)
+            if place is None:
                 tally.agree()
                 continue
             same = same_reference(twin[1].references, item) if twin else None
-            was = twin and same and _file_fault(case.source, twin[0], same, same.path or "")
+            was = _misses(case.source, twin[0], same, same.path or "") if twin and same else None
+            known = was is not None and same is not None and same.path == path
             tell_fault(
                 tally,
                 Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,
                 say("{path}, which the boot store names,", path=path),
-                (was or None, fault),
+                (_not_on(was) if was else None, _not_on(place)),
                 _COPY,
                 partition=own.number,
+                known=known and became(case, was, place),
             )
 
 
@@ -173,10 +180,12 @@ def _application(item: Reference) -> str | None:
     return item.path if item.reachable and item.purpose == "application" and direct else None
 
 
-def _file_fault(header: Header, own: Partition, item: Reference, path: str) -> Message | None:
+def _misses(header: Header, own: Partition, item: Reference, path: str) -> Partition | None:
     partition = locate(header, item.device, own).partition
-    if partition is None or file_state(partition, path) is not False:
-        return None
+    return partition if partition is not None and file_state(partition, path) is False else None
+
+
+def _not_on(partition: Partition) -> Message:
     return say("is not on partition {number}", number=partition.number)
 
 

@@ -17,7 +17,7 @@ While both drives are attached the machine even starts, from the old one.
   the new one; the boot store is gone or cannot be read.
 - `review`: only resuming, swap or an optional mount is hit; the store's last changes stand in a
   transaction log alone; it differs in more than the drives it names; a drive letter is lost.
-- `note`: it resolved on the old drive no better; a name that depends on the order of drives.
+- `note`: the old drive names the same, and it resolves there no better; a name that depends on the order of drives.
 - not examined: an element whose layout is not understood; files that were not looked at.
 
 The same GUIDs with the same references are right, and so are new GUIDs with rewritten references.
@@ -108,11 +108,16 @@ def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> 
         tally.agree()
         if place.fault is not None:
             same = same_reference(before.references, reference) if before else None
-            was = bool(twin and same and locate(case.source, same.device, twin[0]).fault)
+            known = (
+                twin is not None
+                and same is not None
+                and same.device == reference.device
+                and locate(case.source, same.device, twin[0]).fault == place.fault
+            )
             key = (
                 say("{named}; the drive {fault}", named=named(reference.device), fault=place.fault),
                 _level(reference),
-                was,
+                known,
             )
             gathered.setdefault(key, []).append(reference)
     for (fault, level, was), references in gathered.items():

@@ -105,7 +105,18 @@ def _tag(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Messa
         return None, Level.NOTE, _OTHER
     if any(has_name(case.source, other, item) for other in case.source.partitions):
         return say("which is on the old drive and not on the new one"), _weight(item), _FIX
-    return say("which is on neither drive"), Level.NOTE, _OTHER
+    level = Level.NOTE if _named_before(case, item) else _weight(item)
+    return say("which is on neither drive"), level, _OTHER if level is Level.NOTE else _FIX
+
+
+def _named_before(case: Case, item: LinuxReference) -> bool:
+    """Whether the old drive's configuration named the same, in the same file."""
+    return any(
+        (old.file, old.purpose, old.kind, old.value)
+        == (item.file, item.purpose, item.kind, item.value)
+        for _, record in records(case.source)
+        for old in record.linux
+    )
 
 
 def has_name(header: Header, partition: Partition, item: LinuxReference) -> bool:

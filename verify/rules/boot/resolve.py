@@ -82,6 +82,12 @@ def partner(case: Case, new: Partition) -> Partition | None:
     return next((old for old, other in case.matched if other.number == new.number), None)
 
 
+def became(case: Case, old: Partition | None, new: Partition) -> bool:
+    """Whether a partition of the target is what this one of the source became."""
+    was = partner(case, new)
+    return old is not None and was is not None and was.number == old.number
+
+
 def leave_out_unseen(case: Case, tally: Tally) -> None:
     """Leave out the partitions of either drive whose start-up files were not looked at.
 

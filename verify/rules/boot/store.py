@@ -41,6 +41,7 @@ def judge_state(
         (dirty[0], dirty[1]),
         say("Start the system once from the old drive, shut it down fully, and clone again."),
         partition=new.number,
+        known=before is not None and _pending(before) == _pending(store),
     )
     for problem in store.problems[:3]:
         tally.leave_out(
@@ -50,14 +51,14 @@ def judge_state(
                 problem=problem,
             )
         )
-    was_missing = {(item.guid, item.named_by) for item in before.missing} if before else set()
+    was_missing = set(before.missing) if before else set()
     for item in store.missing:
         text = say(
             "names object {guid} ({reached_by}), which it does not hold",
             guid=item.guid,
             reached_by=ROUTE_WORDS[item.reached_by],
         )
-        was = (item.guid, item.named_by) in was_missing
+        was = item in was_missing
         weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
         tell_fault(
             tally, weight, subject, (text if was else None, text), REBUILD, partition=new.number
@@ -92,6 +93,15 @@ def _unread(store: BootStore) -> Message | None:
         return None
     reason = store.problems[0] if store.problems else say("no reason given")
     return say("cannot be read ({reason:clause})", reason=reason)
+
+
+def _pending(store: BootStore) -> tuple[int, ...]:
+    """Return what says whether, and how, a store was left open."""
+    state = store.state
+    if state is None:
+        return ()
+    sequences = state.primary_sequence, state.secondary_sequence
+    return (*sequences, state.stored_checksum, state.computed_checksum)
 
 
 def _dirty(store: BootStore) -> Message | None:

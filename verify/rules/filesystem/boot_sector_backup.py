@@ -70,6 +70,9 @@ def judge(case: Case, tally: Tally) -> None:
             _WRITE,
             partition=new.number,
             values=(old_backup.state if old_backup else None, backup.state),
+            # NOTE: its place moves with the volume's end; what is wrong with it does not.
+            known=old_backup is not None
+            and (old_backup.state, old_backup.detail) == (backup.state, backup.detail),
         )
 
 

@@ -59,14 +59,30 @@ def judge(case: Case, tally: Tally) -> None:
             (Level.STOP, overrun, _CUT),
             (Level.REVIEW, slack, _GROW),
         ):
-            words = fault(case.source, old), fault(case.target, new)
-            tell_fault(tally, level, subject, words, advice, partition=new.number, values=values)
+            faults = fault(case.source, old), fault(case.target, new)
+            by = _off(case.source, old), _off(case.target, new)
+            tell_fault(
+                tally,
+                level,
+                subject,
+                faults,
+                advice,
+                partition=new.number,
+                values=values,
+                # NOTE: it is off by other sizes wherever a partition was resized: no worse will do.
+                known=by[1] <= by[0],
+            )
 
 
 def overrun(header: Header, partition: Partition) -> Message | None:
     """Say by how much a filesystem reaches past its partition, if it does."""
     more = (partition.filesystem.size_bytes or 0) - _room(header, partition)
     return say("reaches {more} bytes past the partition's end", more=more) if more > 0 else None
+
+
+def _off(header: Header, partition: Partition) -> int:
+    """Return how far a filesystem's end is from its partition's, in bytes."""
+    return abs(_room(header, partition) - (partition.filesystem.size_bytes or 0))
 
 
 def _room(header: Header, partition: Partition) -> int:

@@ -53,7 +53,9 @@ def judge(case: Case, tally: Tally) -> None:
         tally.agree()
         faults = _fault(case.source, old), _fault(case.target, new)
         active = case.target.table.scheme == "mbr" and new.active
-        if not active and not (faults[1] and not faults[0]):
+        hidden = old.filesystem.hidden_sectors, new.filesystem.hidden_sectors
+        known = faults[0] is not None and hidden[0] == hidden[1]
+        if not active and (faults[1] is None or known):
             continue
         level, advice = (Level.STOP, _WRITE) if active else (Level.NOTE, _HARMLESS)
         tell_fault(
@@ -63,7 +65,8 @@ def judge(case: Case, tally: Tally) -> None:
             faults,
             advice,
             partition=new.number,
-            values=(old.filesystem.hidden_sectors, new.filesystem.hidden_sectors),
+            values=hidden,
+            known=known,
         )
 
 

@@ -30,6 +30,7 @@ UEFI 2.10 sections 5.2.1 (a record that runs past the drive or overlaps another 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
@@ -58,6 +59,19 @@ _FIRST_LOGICAL = 5
 """Logical partitions of an MBR are numbered from here (common practice)."""
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What is wrong with a partition's place, by how many sectors, and with which other one."""
+
+    words: Message
+    sectors: int
+    other: int | None = None
+
+    def excuses(self, new: Fault) -> bool:
+        """Whether the new drive's is the same, or less of it: LBAs change with the drive's size."""
+        return self.other == new.other and new.sectors <= self.sectors
+
+
 def judge(case: Case, tally: Tally) -> None:
     """Judge the places of the target's partitions, each beside its counterpart's."""
     tell_places(case, tally)
@@ -69,7 +83,7 @@ def judge(case: Case, tally: Tally) -> None:
                     "partition {number} of the old drive {words}: what should lie behind that was"
                     " not read",
                     number=number,
-                    words=words[_PAST_END],
+                    words=words[_PAST_END].words,
                 )
             )
     for pair in case.pairs:
@@ -79,20 +93,23 @@ def judge(case: Case, tally: Tally) -> None:
         named = pair.target or pair.source
         for key, level in _LEVELS.items():
             if named is not None:
+                was, now = old.get(key), new.get(key)
+                told = was.words if was else None, now.words if now else None
                 tell_fault(
                     tally,
                     level,
                     name_of(named),
-                    (old.get(key), new.get(key)),
+                    told,
                     _AGAIN,
                     partition=pair.number,
-                    values=(old.get(key), new.get(key)),
+                    values=told,
+                    known=bool(was and now and was.excuses(now)),
                 )
 
 
-def faults(header: Header) -> dict[int, dict[str, Message]]:
+def faults(header: Header) -> dict[int, dict[str, Fault]]:
     """Return what is wrong with the place of each partition, by its number."""
-    found: dict[int, dict[str, Message]] = {}
+    found: dict[int, dict[str, Fault]] = {}
     partitions = on_drive(header)
     sectors = header.drive.size_bytes // header.table.sector_bytes
     table = header.table
@@ -100,25 +117,29 @@ def faults(header: Header) -> dict[int, dict[str, Message]]:
     for item in partitions:
         mine = found.setdefault(item.number, {})
         if item.end_lba > sectors:
-            mine[_PAST_END] = say(
+            words = say(
                 "ends at LBA {end_lba}, but the last of the drive is {last}",
                 end_lba=item.end_lba - 1,
                 last=sectors - 1,
             )
+            mine[_PAST_END] = Fault(words, item.end_lba - sectors)
         elif table.scheme == "gpt" and used is not None:
             first, last = used.first_usable_lba, used.last_usable_lba
             if item.start_lba < first or item.end_lba - 1 > last:
-                mine[_UNUSABLE] = say(
+                words = say(
                     "lies at LBA {start_lba} to {end_lba}, outside the usable {first} to {last}",
                     start_lba=item.start_lba,
                     end_lba=item.end_lba - 1,
                     first=first,
                     last=last,
                 )
-    for number, words in _overlaps(partitions):
-        found[number][_OVERLAPS] = words
+                outside = max(0, first - item.start_lba) + max(0, item.end_lba - 1 - last)
+                mine[_UNUSABLE] = Fault(words, outside)
+    for number, fault in _overlaps(partitions):
+        found[number][_OVERLAPS] = fault
     for number in _loose(header, partitions):
-        found[number][_LOOSE] = say("is a logical one, but lies outside the extended partition")
+        words = say("is a logical one, but lies outside the extended partition")
+        found[number][_LOOSE] = Fault(words, 0)
     return found
 
 
@@ -138,24 +159,20 @@ def _loose(header: Header, partitions: list[Partition]) -> list[int]:
     ]
 
 
-def _overlaps(partitions: list[Partition]) -> list[tuple[int, Message]]:
+def _overlaps(partitions: list[Partition]) -> list[tuple[int, Fault]]:
     """Return, for each partition that begins in front of the end of an earlier one, which."""
-    found: list[tuple[int, Message]] = []
+    found: list[tuple[int, Fault]] = []
     before: Partition | None = None
     for item in partitions:
         if before is not None and item.start_lba < before.end_lba:
             shared = min(item.end_lba, before.end_lba) - item.start_lba
-            found.append(
-                (
-                    item.number,
-                    counted(
-                        "overlaps partition {number} by {count} sector",
-                        "overlaps partition {number} by {count} sectors",
-                        shared,
-                        number=before.number,
-                    ),
-                )
+            words = counted(
+                "overlaps partition {number} by {count} sector",
+                "overlaps partition {number} by {count} sectors",
+                shared,
+                number=before.number,
             )
+            found.append((item.number, Fault(words, shared, before.number)))
         if before is None or item.end_lba > before.end_lba:
             before = item
     return found

@@ -12,7 +12,7 @@ found out on the day that it is needed.
 ## Levels
 - `stop`: an image was good on the old drive, and is missing, shorter, longer, damaged or another
   one on the new; what the boot store names for recovery was there and is not.
-- `note`: the old drive has the same fault.
+- `note`: the old drive has the same fault. Another fault there is no excuse for a new one.
 - not examined: files that were not looked at.
 
 ## What to do
@@ -24,10 +24,12 @@ Microsoft, "Windows Imaging File Format (WIM)"; docs/formats/wim.md.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import (
+    became,
     file_state,
     leave_out_unseen,
     locate,
@@ -65,18 +67,16 @@ def judge(case: Case, tally: Tally) -> None:
         here = {item.path.lower(): item for item in new.boot.images} if new and new.boot else {}
         for image in old.boot.images:
             tally.agree()
-            fault = _fault(image, here.get(image.path.lower()))
+            twin = here.get(image.path.lower())
             tell_fault(
                 tally,
                 Level.STOP,
                 say("The image {path}", path=image.path),
-                (fault if image.problem else None, fault),
+                (_damage(image), _fault(image, twin)),
                 _COPY,
                 partition=pair.number,
-                values=(
-                    image.size_bytes,
-                    getattr(here.get(image.path.lower()), "size_bytes", None),
-                ),
+                values=(image.size_bytes, twin.size_bytes if twin else None),
+                known=twin is not None and replace(twin, path=image.path) == image,
             )
     _judge_named(case, tally)
 
@@ -85,7 +85,7 @@ def _fault(old: RecoveryImage, new: RecoveryImage | None) -> Message | None:
     if new is None:
         return say("is missing")
     if new.problem is not None:
-        return say("is damaged: {problem}", problem=new.problem)
+        return _damage(new)
     if new.size_bytes != old.size_bytes:
         return say(
             "holds {new} bytes, and {old} on the old drive",
@@ -97,27 +97,33 @@ def _fault(old: RecoveryImage, new: RecoveryImage | None) -> Message | None:
     return None
 
 
+def _damage(image: RecoveryImage) -> Message | None:
+    return None if image.problem is None else say("is damaged: {problem}", problem=image.problem)
+
+
 def _judge_named(case: Case, tally: Tally) -> None:
     """Judge the files that the target's boot stores name for recovery."""
     for own, store in stores(case.target):
         twin = source_store(case, own, store)
-        faults: dict[str, Message | None] = {}
+        missing: dict[str, bool] = {}
         for reference in store.references:
             path = _recovery_file(reference)
             if path is None:
                 continue
             tally.agree()
-            if _is_missing(case.target, own, reference, path):
+            place = _misses(case.target, own, reference, path)
+            if place is not None:
                 same = same_reference(twin[1].references, reference) if twin else None
-                before = _recovery_file(same) if same else None
-                was = twin and same and before and _is_missing(case.source, twin[0], same, before)
-                faults[path] = _MISPLACED if was else None
-        for path, was_fault in faults.items():
+                known = twin is not None and _recovery_file(same) == path
+                was = _misses(case.source, twin[0], same, path) if twin and same and known else None
+                as_before = became(case, was, place)
+                missing[path] = missing.get(path, True) and as_before
+        for path, as_before in missing.items():
             tell_fault(
                 tally,
                 Level.STOP,
                 say("{path}", path=path),
-                (was_fault, _MISPLACED),
+                (_MISPLACED if as_before else None, _MISPLACED),
                 _COPY,
                 partition=own.number,
             )
@@ -131,8 +137,10 @@ def _names_recovery(header: Header) -> bool:
     )
 
 
-def _recovery_file(reference: Reference) -> str | None:
+def _recovery_file(reference: Reference | None) -> str | None:
     """Return the file of recovery that a reference names: an image, or a RAM disk's description."""
+    if reference is None:
+        return None
     if "recovery" in reference.reached_by and reference.device.kind == "ramdisk":
         return reference.device.path
     if "options" in reference.reached_by and reference.purpose == "options":
@@ -140,10 +148,10 @@ def _recovery_file(reference: Reference) -> str | None:
     return None
 
 
-def _is_missing(header: Header, own: Partition, reference: Reference, path: str) -> bool:
-    """Whether the partition is there and the file is not; the former is told by boot-reference."""
+def _misses(header: Header, own: Partition, reference: Reference, path: str) -> Partition | None:
+    """Return the partition that lacks the file; whether it is there is told by boot-reference."""
     partition = locate(header, reference.device, own).partition
-    return partition is not None and file_state(partition, path) is False
+    return partition if partition is not None and file_state(partition, path) is False else None
 
 
 RULE = Rule(

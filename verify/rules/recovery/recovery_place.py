@@ -52,9 +52,12 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         tally.agree()
         where = name_of(new)
-        for fault in (_type_fault, _attribute_fault):
+        for fault, same in (
+            (_type_fault, old.type == new.type),
+            (_attribute_fault, (old.attributes ^ new.attributes) & _ATTRIBUTES == 0),
+        ):
             faults = fault(case.source, old), fault(case.target, new)
-            tell_fault(tally, Level.REVIEW, where, faults, _SET, partition=new.number)
+            tell_fault(tally, Level.REVIEW, where, faults, _SET, partition=new.number, known=same)
         places = _place_fault(case.source, old), _place_fault(case.target, new)
         tell_fault(tally, Level.NOTE, where, places, _PLACE, partition=new.number)
 

@@ -115,7 +115,7 @@ def _judge_config(
     before, config = sides
     subject = say("The recovery configuration {path}", path=config.path)
     if config.problem is not None:
-        if before is not None and before.problem is not None:
+        if before is not None and before.problem == config.problem:
             tally.leave_out(
                 say(
                     "{path} cannot be read on either drive: {problem}",
@@ -139,14 +139,15 @@ def _judge_config(
         tell_fault(
             tally, Level.REVIEW, subject, (disabled[0], disabled[1]), _ENABLE, partition=new.number
         )
-    faults = dict(_faults(case.target, config))
+    here = dict(_faults(case.target, config))
     were = dict(_faults(case.source, before)) if before else {}
-    for element, fault in faults.items():
+    for element, fault in here.items():
         still = say("; a repair after a failed start still finds it by the boot store")
         mild = level is Level.REVIEW and element == "WinreLocation"
         told = say("{fault}{still}", fault=fault, still=still) if mild else fault
-        was = told if were.get(element) else None
-        tell_fault(tally, level, subject, (was, told), _ENABLE, partition=new.number)
+        was = were.get(element)
+        faults = told if was == fault else was, told
+        tell_fault(tally, level, subject, faults, _ENABLE, partition=new.number)
 
 
 def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, Message]]:

@@ -47,8 +47,14 @@ def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: Mes
                 advice,
                 partition=new.number,
                 values=(old.filesystem.free_bytes if old else None, new.filesystem.free_bytes),
+                known=old is not None and _percent(new.filesystem) >= _percent(old.filesystem),
             )
             return
+
+
+def _percent(filesystem: Filesystem) -> int:
+    """Return the free part in whole hundredths: less than that changes with every start."""
+    return int((free_share(filesystem) or 0) * 100)
 
 
 def _fault(filesystem: Filesystem, percent: int) -> Message | None:

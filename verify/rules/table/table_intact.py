@@ -60,6 +60,7 @@ class _Fault:
     words: Message
     advice: Message
     value: Value = None
+    should_be: Value = None
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -78,6 +79,8 @@ def judge(case: Case, tally: Tally) -> None:
             (on_source.words if on_source else None, on_target.words if on_target else None),
             fault.advice,
             values=(_value(case.source, key, on_source), _value(case.target, key, on_target)),
+            # NOTE: two headers can fail one test by different damage.
+            known=on_source == on_target,
         )
     _leave_out_uncertain(case, tally)
     _tell_ambiguous(case, tally)
@@ -126,14 +129,16 @@ def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str
         return {which: _Fault(level, subject, words, _REBUILD)}
     if header.problem:
         words = say("has a header that is not valid: {problem:clause}", problem=header.problem)
-        return {which: _Fault(level, subject, words, _REBUILD, header.header_crc32.stored)}
+        crc = header.header_crc32
+        return {which: _Fault(level, subject, words, _REBUILD, crc.stored, crc.computed)}
     if header.entries_problem:
         words = say(
             "has an entry array that is not valid: {entries_problem:clause}",
             entries_problem=header.entries_problem,
         )
-        crc = header.entries_crc32.stored
-        return {f"{which} entries": _Fault(level, subject, words, _REBUILD, crc)}
+        crc = header.entries_crc32
+        fault = _Fault(level, subject, words, _REBUILD, crc.stored, crc.computed)
+        return {f"{which} entries": fault}
     return {
         f"{which} {remark}": _Fault(
             Level.NOTE,
