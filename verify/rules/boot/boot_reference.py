@@ -17,7 +17,8 @@ While both drives are attached the machine even starts, from the old one.
   the new one; the boot store is gone or cannot be read.
 - `review`: only resuming, swap or an optional mount is hit; the store's last changes stand in a
   transaction log alone; it differs in more than the drives it names; a drive letter is lost.
-- `note`: the old drive names the same, and it resolves there no better; a name that depends on the order of drives.
+- `note`: the old drive names the same, and it resolves there no better; a name that depends on the
+  order of drives.
 - not examined: an element whose layout is not understood; files that were not looked at.
 
 The same GUIDs with the same references are right, and so are new GUIDs with rewritten references.
