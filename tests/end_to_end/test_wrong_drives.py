@@ -70,6 +70,19 @@ def test_check_when_a_table_is_gone_then_its_filesystems_are_found_by_the_other_
     assert f"The partition table of the {'old' if swap else 'new'} drive is gone: 3 " in message
 
 
+@pytest.mark.parametrize("swap", [False, True])
+def test_check_when_only_the_backup_of_a_table_is_left_then_only_that_is_told(
+    pair: pairs.Pair, tmp_path: Path, *, swap: bool
+) -> None:
+    """The first 34 sectors are zeros (UEFI 2.10 section 5.3: record, header, 128 entries)."""
+    gone = Path(shutil.copyfile(pair.source, tmp_path / "gone.img"))
+    write_bytes(gone, 0, bytes(34 * 512))
+    sides = pair.source, gone
+    level, message = the_one(check(*(sides[::-1] if swap else sides)))
+    assert level == "stop"
+    assert f"table of the {'old' if swap else 'new'} drive is gone: only the backup" in message
+
+
 def test_check_when_a_table_is_gone_in_a_manifest_then_its_filesystems_were_found_before(
     pair: pairs.Pair, tmp_path: Path
 ) -> None:

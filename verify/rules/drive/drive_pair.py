@@ -54,6 +54,7 @@ SIDES = (OLD, NEW)
 _ONE_PARTITION = say("one partition only was compared, and nothing of the rest of its drive")
 _READ_WHOLE = say("Read the whole drive in the place of the one partition, and compare again.")
 _LOOK = say("Read the serial numbers off both labels, and attach the right drive.")
+_RESTORE = say("Find out who emptied it, restore the table from its backup, and check again.")
 _NO_PARTITIONS = say("neither drive has a partition or a filesystem that is known")
 
 
@@ -102,6 +103,15 @@ def _any_lost(case: Case, tally: Tally) -> bool:
         (case.target, case.source, NEW, OLD),
         (case.source, case.target, OLD, NEW),
     ):
+        if only_a_backup(header):
+            tally.agree()
+            message = say(
+                "The partition table of the {side} drive is gone: only the backup at its end is"
+                " left.",
+                side=side,
+            )
+            tally.find(Level.STOP, message, _RESTORE, alone=True)
+            return True
         if not is_blank(header) or is_blank(other):
             continue
         if any(item.start_lba == 0 for item in header.capture.unreadable):
@@ -111,6 +121,14 @@ def _any_lost(case: Case, tally: Tally) -> bool:
         tally.find(Level.STOP, _lost(header, other, side, far), _LOOK, alone=True)
         return True
     return False
+
+
+def only_a_backup(header: Header) -> bool:
+    """Whether the start of the drive has neither a boot record nor a GPT header any more."""
+    table = header.table
+    if table.used != "backup" or (table.primary is not None and table.primary.signature_ok):
+        return False
+    return table.mbr is not None and table.mbr.kind in {"none", "empty"}
 
 
 def is_blank(header: Header) -> bool:
