@@ -35,6 +35,8 @@ from verify.filesystem.open import open_volume
 
 PATIENCE_SECONDS = 60
 STEP = 1 << 20
+MOST_BYTES = 1 << 24
+"""Read of a file: damage may say that it is larger than the volume."""
 STOPS = frozenset({"refused", "lost", "overwritten"})
 HARMS = STOPS | {"repaired"}
 FALSE_SOUND, OUR_FAULT, STOP_ALONE = "FALSE SOUND", "OUR FAULT", "stop alone"
@@ -104,13 +106,14 @@ def _our_listing(kind: str, data: bytes) -> object:
         for entry in volume.entries():
             digest = sha256()
             if entry.kind == "file" and not entry.reparse:
-                for at in range(0, entry.size, STEP):
+                for at in range(0, min(entry.size, MOST_BYTES), STEP):
                     digest.update(volume.read(entry, at, min(STEP, entry.size - at)))
             streams = []
             for stream in entry.streams:
                 value = volume.read(entry, 0, stream.size, stream.name)
                 streams.append([stream.name, stream.size, sha256(value).hexdigest()])
-            marks = [entry.attributes, entry.reparse, streams, entry.extended]
+            marks: list[object] = [entry.attributes, entry.mode, entry.owner, entry.target]
+            marks += [entry.reparse, streams, entry.extended]
             rows.append([entry.kind, entry.path, entry.size, marks, digest.hexdigest()])
     except Exception as error:  # noqa: BLE001 - whatever it is, it is told
         return f"{type(error).__name__}: {error}"

@@ -30,7 +30,7 @@ from verify.filesystem.ext.strict.inode_rows import (
     Rows,
 )
 from verify.filesystem.ext.strict.owners import Owners
-from verify.filesystem.ext.strict.special import BAD_BLOCKS, Special
+from verify.filesystem.ext.strict.special import BAD_BLOCKS, RESIZE, Special
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import INODE
 
@@ -217,7 +217,9 @@ class InodeScan:
     def _tell(self, rows: Rows, at: int, name: str, stored: object, expected: object) -> None:
         number, offset = int(rows.numbers[at]), int(rows.offsets[at])
         where = ("inode", f"inode {number}")
-        self.subject.find(Effect.LOST, where, name, stored, expected, offset=offset, node=number)
+        # The reserve for more descriptors holds nobody's data, and is made anew.
+        effect = Effect.REPAIRED if number == RESIZE else Effect.LOST
+        self.subject.find(effect, where, name, stored, expected, offset=offset, node=number)
 
     def _check_checksums(self, rows: Rows) -> None:
         """Compare the crc32c of number, generation and inode, its own field as 0."""

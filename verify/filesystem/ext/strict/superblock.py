@@ -40,6 +40,11 @@ def check_superblock(subject: Subject) -> bool:
     """Examine the superblock; whether its shape lets the rest be examined."""
     layout = subject.layout
     block = layout.block
+    subject.structure.agree()
+    if block.number("log_block_size") > _LARGEST_BLOCK_SHIFT:
+        # NOTE: every other number is counted in blocks.
+        _refuse(subject, "log_block_size", block.number("log_block_size"), "at most 6")
+        return False
     _check_features(subject)
     if layout.checksummed:
         subject.structure.agree()
@@ -58,7 +63,6 @@ def _refuse(subject: Subject, name: str, stored: object, expected: object) -> No
 def _check_features(subject: Subject) -> None:
     layout = subject.layout
     block, has = layout.block, layout.features
-    subject.structure.agree()
     if block.number("rev_level") > _NEWEST_REVISION:
         _refuse(subject, "rev_level", block.number("rev_level"), "0 or 1")
     for word in (*layout.unknown, *sorted(has & _UNKNOWN_TO_LINUX)):
@@ -92,7 +96,6 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
             _refuse(subject, "inode_size", inode, f"at most {size}")
         return False
     checks = (
-        ("log_block_size", block.number("log_block_size") <= _LARGEST_BLOCK_SHIFT, "at most 6"),
         (
             "inode_size",
             is_power_of_two(inode) and INODE.size <= inode <= size,
