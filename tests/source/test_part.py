@@ -98,8 +98,11 @@ def test_part_of_when_a_mapping_stands_for_whole_drives_then_it_is_none(
     tree: Tree, uuid: str
 ) -> None:
     """Several ways to one drive, and a controller's set, whatever their size."""
-    tree.layer("dm-0", "253:0", ("sda", "sdb"), dm__name="whole", dm__uuid=uuid)
-    assert part_of(block(tree, "dm-0")) is None
+    for below in (("sda", "sdb"), ("sdb",)):
+        number = len(below)
+        folder = tree.layer(f"dm-{number}", f"253:{number}", below, dm__name="w", dm__uuid=uuid)
+        tree.write(f"{folder}/size", "8\n")
+        assert part_of(block(tree, f"dm-{number}")) is None
 
 
 def test_part_of_when_a_set_is_made_of_partitions_then_their_drives_are_named(tree: Tree) -> None:

@@ -404,3 +404,12 @@ def test_strangers_when_only_an_efi_partition_is_there_then_its_loaders_are_no_t
     other = drive(far, table={"disk_id": OTHER_DISK})
     case = replace(case_of(one, other), common_names=(9, 30))
     assert told(RULE, case) == [("stop", None)]
+
+
+def test_pair_when_other_findings_are_graver_then_it_still_stands_first() -> None:
+    """Whoever may hold the wrong drive reads that before anything else."""
+    old, new = shrunk_clone()
+    lacking = drive([item for item in old.partitions if item.number != 1])
+    judged = judge(case_of(new, lacking), RULES)
+    assert (judged.findings[0].rule, judged.findings[0].level) == ("drive-pair", "review")
+    assert "stop" in {item.level for item in judged.findings[1:]}
