@@ -84,8 +84,8 @@ class BlockRow(_Row):
     digest: str | None
 
 
-class PieceHead(_Row):
-    """What the rows of a piece have in common with a clone's, and what they count for.
+class SegmentHead(_Row):
+    """What the rows of a segment have in common with a clone's, and what they count for.
 
     `alike`: BLAKE3 of the rows without the numbers of their nodes and the places of their clusters,
     then of how many clusters each long file has. `sizes`: bytes of each file that is drawn whole;
@@ -98,10 +98,10 @@ class PieceHead(_Row):
     nodes: list[int]
 
 
-class PieceRow(_Row):
-    """A piece of a listing begins; no head: it is compared row by row."""
+class SegmentRow(_Row):
+    """A segment of a listing begins; no head: it is compared row by row."""
 
-    piece: PieceHead | None
+    piece: SegmentHead | None
 
 
 class Trailer(_Row):
@@ -126,7 +126,7 @@ _OF_JOBS: dict[str, type[BaseModel]] = {
 }
 """Documents of an archive and of an audit."""
 
-AnyRow = GroupRow | PieceRow | EntryRow | BlockRow | TrailerRow
+AnyRow = GroupRow | SegmentRow | EntryRow | BlockRow | TrailerRow
 
 
 def generated() -> dict[str, str]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.capture.drive_capture import CaptureOptions, capture
-from verify.capture.row_store import Spool
+from verify.capture.row_store import RowStore
 from verify.filesystem.entry import Entry
 from verify.manifest.file import open_manifest, write_manifest
 from verify.manifest.header import Contents, Listing
@@ -90,19 +90,19 @@ def make_manifests(folder: Path, rows: int) -> tuple[Path, Path]:
 
 def _write_rows(path: Path, rows: int, side: int) -> None:
     chance = random.Random(2)
-    with Spool(path.with_suffix(".listed")) as spool:
+    with RowStore(path.with_suffix(".listed")) as store:
         for number in range(rows):
             if number % FILES_A_FOLDER == 0:
                 top = f"/folder{number // FILES_A_FOLDER:06}"
-                spool.append(Entry("folder", top, node=64 + number))
+                store.append(Entry("folder", top, node=64 + number))
             entry = Entry("file", f"{top}/file{number % FILES_A_FOLDER:04}.dat", size=1000)
             entry.modified = entry.changed = entry.created = 1_700_000_000_123_456_700 + number
             entry.node, entry.attributes = 100 + number, 32
             entry.extents = [(1000 + number + side * 7_000, 1)]
-            spool.append(entry)
-        spool.finish_listing()
-        for number in range(len(spool)):
+            store.append(entry)
+        store.finish_listing()
+        for number in range(len(store)):
             if number % (FILES_A_FOLDER + 1):
-                spool.put_digest(number, chance.randbytes(32).hex().encode())
+                store.put_digest(number, chance.randbytes(32).hex().encode())
         with path.open("wb") as out:
-            out.writelines(spool.rows())
+            out.writelines(store.rows())

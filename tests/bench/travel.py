@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from tests.bench.making import make_ntfs_files
 from verify.capture.file_reading import EntryReading, Wanted
 from verify.capture.readers.messages import Reporter
-from verify.capture.row_store import Spool
+from verify.capture.row_store import RowStore
 from verify.filesystem.open import open_volume
 from verify.source.drive import open_drive
 from verify.source.window import Window
@@ -56,18 +56,18 @@ class Traced:
 
 def travelled(image: Path, folder: str, *, by_place: bool) -> int:
     """Return the sum of distances, in bytes, over the reading of all files."""
-    with open_drive(image) as drive, Spool(Path(folder) / "names") as spool:
+    with open_drive(image) as drive, RowStore(Path(folder) / "names") as store:
         traced = Traced(drive)
         window = Window(traced, 0, drive.size_bytes, 512)
         volume = open_volume(window, "ntfs")
         for entry in volume.entries():
-            spool.append(entry)
-        spool.finish_listing()
-        files = [number for number in range(len(spool)) if spool.is_bare(number)]
-        order: Iterable[int] = spool.by_place(files) if by_place else files
+            store.append(entry)
+        store.finish_listing()
+        files = [number for number in range(len(store)) if store.is_bare(number)]
+        order: Iterable[int] = store.by_place(files) if by_place else files
         reading = EntryReading(drive, window, volume, Reporter(io.StringIO()))
         traced.travel = 0
-        for _ in reading.read_all(spool, order, Wanted(set(files))):
+        for _ in reading.read_all(store, order, Wanted(set(files))):
             pass
         return traced.travel
 

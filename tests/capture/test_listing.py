@@ -1,4 +1,4 @@
-"""Two processes list what one would, whatever becomes of the second."""
+"""With a helper process the same is listed as without, whatever becomes of it."""
 
 from __future__ import annotations
 
@@ -38,16 +38,16 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("depth", ["layout", "sample", "full"])
 @pytest.mark.parametrize("ending", ENDINGS)
-def test_two_processes_when_they_list_then_the_manifest_is_that_of_one(
+def test_helper_when_it_lists_then_the_manifest_is_that_of_one(
     ending: str, depth: Depth, image: Path, tmp_path: Path
 ) -> None:
-    """Byte for byte, also where the second is killed on its way or never begins."""
+    """Byte for byte, also where the helper is killed on its way or never begins."""
     taken(image, tmp_path / "one", 1, FEW_ON_TOP, depth)
     taken(image, tmp_path / "two", 2, f"{FEW_ON_TOP};{ending}", depth)
     assert (tmp_path / "two").read_bytes() == (tmp_path / "one").read_bytes()
 
 
-def test_two_processes_when_they_list_then_every_name_stands_once_in_its_place(
+def test_helper_when_it_lists_then_every_name_stands_once_in_its_place(
     image: Path, tmp_path: Path
 ) -> None:
     """Held against the names that were written, and against the order of code points."""
@@ -63,7 +63,7 @@ def test_two_processes_when_they_list_then_every_name_stands_once_in_its_place(
     )
 
 
-def test_two_processes_when_the_second_meets_a_bad_sector_then_the_first_tells_it(
+def test_helper_when_it_meets_a_bad_sector_then_the_reader_tells_it(
     image: Path, tmp_path: Path
 ) -> None:
     """The folder that cannot be read is told once, by the process that tries again."""

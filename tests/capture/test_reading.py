@@ -11,7 +11,7 @@ from blake3 import blake3
 from tests.support.drives import memory_window
 from verify.capture.file_reading import EntryReading, Wanted, noted_entry
 from verify.capture.readers.messages import Reporter
-from verify.capture.row_store import Spool
+from verify.capture.row_store import RowStore
 from verify.filesystem.entry import Entry
 from verify.manifest.draw import FILE_BLOCK_BYTES
 
@@ -33,12 +33,12 @@ def test_names_of_one_file_when_blocks_are_drawn_then_each_has_its_own(tmp_path:
     window = memory_window(bytes(len(DATA)))
     reading = EntryReading(drive, window, volume, Reporter(io.StringIO()))
     wanted = Wanted({0, 1, 2}, blocks={0: [1, 3], 1: [2]})
-    with Spool(tmp_path / "spool") as spool:
+    with RowStore(tmp_path / "spool") as store:
         for name in "abc":
-            spool.append(Entry("file", f"/{name}", size=len(DATA), node=7, links=3))
-        spool.finish_listing()
-        notes = dict(reading.read_all(spool, [0, 1, 2], wanted))
-        found = [noted_entry(spool, number, notes[number]) for number in range(3)]
+            store.append(Entry("file", f"/{name}", size=len(DATA), node=7, links=3))
+        store.finish_listing()
+        notes = dict(reading.read_all(store, [0, 1, 2], wanted))
+        found = [noted_entry(store, number, notes[number]) for number in range(3)]
     assert {entry.digest for entry in found} == {blake3(DATA).hexdigest()}
     assert [[index for index, _ in entry.blocks] for entry in found] == [[1, 3], [2], []]
     block = DATA[2 * FILE_BLOCK_BYTES : 3 * FILE_BLOCK_BYTES]

@@ -19,7 +19,7 @@ from verify.errors import ReaderError
 from verify.filesystem.ntfs.listing import NtfsListing
 from verify.manifest.file import open_manifest
 from verify.manifest.row import decode_entry, parse_line
-from verify.manifest.segment import PIECE_START
+from verify.manifest.segment import SEGMENT_START
 from verify.source.drive import open_drive
 from verify.source.window import Window
 
@@ -205,7 +205,7 @@ def test_reading_when_the_library_hides_an_error_then_there_is_no_hash_all_the_s
     rows = (
         decode_entry(parse_line(line))
         for line in (tmp_path / "rows").read_bytes().splitlines()
-        if not line.startswith(PIECE_START)
+        if not line.startswith(SEGMENT_START)
     )
     entries = {entry.path: entry for entry in rows}
     assert entries["/photo3.jpg"].digest is None

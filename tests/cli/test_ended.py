@@ -210,18 +210,18 @@ def test_capture_when_killed_then_its_readers_end_at_once_and_a_later_run_clears
     assert not list((archive / "unfinished").iterdir())
 
 
-def test_second_reader_when_all_above_it_are_killed_then_it_ends_at_once(
+def test_helper_when_all_above_it_are_killed_then_it_ends_at_once(
     drives: dict[str, Path],
 ) -> None:
     """A reader's own copy asks for its parent's death anew: prctl(2), not taken over by a fork."""
     program = (
         "import os, time\n"
-        "from verify.capture.readers.helper import second_process\n"
+        "from verify.capture.readers.helper import helper_process\n"
         "from verify.capture.readers.messages import Reporter\n"
         "from verify.source.drive import open_drive\n"
         "import io, sys\n"
         "drive = open_drive(sys.argv[1])\n"
-        "with second_process(drive, Reporter(open(os.devnull, 'w')), lambda _: time.sleep(60)):\n"
+        "with helper_process(drive, Reporter(open(os.devnull, 'w')), lambda _: time.sleep(60)):\n"
         "    print('ready', flush=True)\n"
         "    time.sleep(60)\n"
     )
@@ -233,11 +233,11 @@ def test_second_reader_when_all_above_it_are_killed_then_it_ends_at_once(
     ) as first:
         assert first.stdout is not None
         assert first.stdout.readline() == "ready\n"
-        (second,) = psutil.Process(first.pid).children()
+        (helper,) = psutil.Process(first.pid).children()
         first.kill()
         first.wait()
         time.sleep(AT_ONCE_SECONDS)
-        assert not alive([second])
+        assert not alive([helper])
 
 
 def test_reader_when_its_pipe_alone_tells_of_its_parents_end_then_it_ends(large: Path) -> None:

@@ -15,7 +15,7 @@ from docs.generate import (
     BlockRow,
     EntryRow,
     GroupRow,
-    PieceRow,
+    SegmentRow,
     generated,
     out_of_date,
     write,
@@ -23,8 +23,8 @@ from docs.generate import (
 from tests.conftest import REPOSITORY
 from verify.filesystem.entry import Entry, Stream
 from verify.manifest.row import Block, encode_block, encode_entry, encode_group
-from verify.manifest.segment import NO_HEAD, encode_piece
-from verify.manifest.sums import Sums
+from verify.manifest.segment import NO_HEAD, encode_segment
+from verify.manifest.totals import Totals
 from verify.rules.catalogue import RULES
 from verify.rules.rule import PAGE_HEADINGS
 
@@ -107,8 +107,8 @@ def test_schema_when_rows_are_written_then_it_describes_every_field_of_them() ->
         (encode_entry(Entry("folder", "/x")), EntryRow),
         (encode_block(Block(3, None)), BlockRow),
         (encode_group(2), GroupRow),
-        (NO_HEAD, PieceRow),
-        (encode_piece(encode_entry(FULL), array("Q", [1]), Sums(rows=1)), PieceRow),
+        (NO_HEAD, SegmentRow),
+        (encode_segment(encode_entry(FULL), array("Q", [1]), Totals(rows=1)), SegmentRow),
     ):
         row = json.loads(line)
         model = adapter.validate_python(row)

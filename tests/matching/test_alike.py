@@ -1,4 +1,4 @@
-"""Pieces that are passed over count for what their rows, compared one by one, count for."""
+"""Segments that are passed over count for what their rows, compared one by one, count for."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ import pytest
 
 from tests.manifest.headers import small_header
 from tests.rules.cases import partition
-from verify.capture.row_store import Spool
+from verify.capture.row_store import RowStore
 from verify.errors import ManifestAltered
 from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.manifest.draw import FILE_BLOCK_BYTES
 from verify.manifest.file import open_manifest, write_manifest
 from verify.manifest.header import Contents
 from verify.manifest.listing_rows import ListingRows
-from verify.manifest.segment import NAMES_A_PIECE, begins_piece
+from verify.manifest.segment import NAMES_A_SEGMENT, begins_segment
 from verify.matching.merge_listings import compare_listings, file_block_bytes
 from verify.matching.pair_contents import PairContents
 
@@ -94,19 +94,19 @@ def moved(entries: Iterable[Entry], seed: int) -> list[Entry]:
 def written(path: Path, entries: list[Entry], *, plain: bool = False) -> Manifest:
     """Write a manifest as a capture does; `plain`: without heads, as it was written before."""
     rows = path.with_suffix(".rows")
-    with Spool(path.with_suffix(".listed")) as spool:
+    with RowStore(path.with_suffix(".listed")) as store:
         for entry in entries:
             streams = [replace(item, digest=None) for item in entry.streams]
             bare = replace(entry, digest=None, blocks=[], reparse_digest=None, streams=streams)
-            spool.append(replace(bare, unhashed=None))
-        spool.finish_listing()
+            store.append(replace(bare, unhashed=None))
+        store.finish_listing()
         for number, entry in enumerate(entries):
             added = entry.blocks or entry.streams or entry.reparse_digest or entry.unhashed
             if added:
-                spool.put(number, entry)
+                store.put(number, entry)
             elif entry.digest:
-                spool.put_digest(number, entry.digest.encode())
-        text = b"".join(spool.rows())
+                store.put_digest(number, entry.digest.encode())
+        text = b"".join(store.rows())
     if plain:
         lines = text.splitlines(keepends=True)
         text = b"".join(line for line in lines if not line.startswith(b'{"piece"'))
@@ -128,9 +128,9 @@ def a_removed(entries: list[Entry]) -> None:
     del entries[700]
 
 
-def a_first_of_piece_removed(entries: list[Entry]) -> None:
-    """The name that a piece begins at."""
-    del entries[next(at for at, item in enumerate(entries[300:], 300) if begins_piece(item.path))]
+def a_first_of_segment_removed(entries: list[Entry]) -> None:
+    """The name that a segment begins at."""
+    del entries[next(at for at, item in enumerate(entries[300:], 300) if begins_segment(item.path))]
 
 
 def an_added(entries: list[Entry]) -> None:
@@ -163,7 +163,7 @@ def a_link_parted(entries: list[Entry]) -> None:
 
 
 def links_crossed(entries: list[Entry]) -> None:
-    """Pieces that are alike in every row, but whose names share other files."""
+    """Segments that are alike in every row, but whose names share other files."""
     linked = [at for at, item in enumerate(entries) if item.links > 1]
     one, other = linked[0], linked[-1]
     nodes = entries[one].node, entries[other].node
@@ -183,7 +183,7 @@ def nothing(_: list[Entry]) -> None:
 CHANGES = [
     nothing,
     a_removed,
-    a_first_of_piece_removed,
+    a_first_of_segment_removed,
     an_added,
     a_damaged,
     an_unreadable,
@@ -196,24 +196,26 @@ CHANGES = [
 
 @pytest.mark.parametrize("change", CHANGES)
 @pytest.mark.parametrize("seed", [1, 2])
-def test_pieces_when_compared_then_all_counts_are_those_of_the_rows(
+def test_segments_when_compared_then_all_counts_are_those_of_the_rows(
     change: Callable[[list[Entry]], None], seed: int, tmp_path: Path
 ) -> None:
     """Held against the comparison row by row, which manifests without heads still have."""
     source = listing(1600, seed)
     target = moved(source, seed)
     change(target)
-    by_piece = compared(written(tmp_path / "source", source), written(tmp_path / "target", target))
+    by_segment = compared(
+        written(tmp_path / "source", source), written(tmp_path / "target", target)
+    )
     by_row = compared(
         written(tmp_path / "plain-source", source, plain=True),
         written(tmp_path / "plain-target", target, plain=True),
     )
-    assert by_piece == by_row
+    assert by_segment == by_row
     assert by_row.names > 1500
     assert min(by_row.linked, by_row.encrypted, by_row.placeholders, by_row.block_population) > 0
 
 
-def test_pieces_when_one_file_changed_then_nearly_all_others_are_passed_over(
+def test_segments_when_one_file_changed_then_nearly_all_others_are_passed_over(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rows that were looked into are counted."""
@@ -229,10 +231,10 @@ def test_pieces_when_one_file_changed_then_nearly_all_others_are_passed_over(
     monkeypatch.setattr(ListingRows, "step", seen)
     found = compared(written(tmp_path / "source", source), written(tmp_path / "target", target))
     assert found.missing.count == 1
-    assert 0 < len(looked_into) < 16 * NAMES_A_PIECE
+    assert 0 < len(looked_into) < 16 * NAMES_A_SEGMENT
 
 
-def test_piece_when_its_head_is_wrong_then_the_manifest_is_altered(tmp_path: Path) -> None:
+def test_segment_when_its_head_is_wrong_then_the_manifest_is_altered(tmp_path: Path) -> None:
     """A digest over the whole file keeps accidents out, not malice."""
     source = listing(2000, 4)
     good = written(tmp_path / "good", source)

@@ -1,4 +1,4 @@
-"""Captures by a reader with a second process beside it, and ways for that one to end."""
+"""Captures by a reader with a helper process beside it, and ways for that one to end."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header
 
 _KILLED = (
-    "be = second._be_second;"
-    "second._be_second = lambda *a: (signal.setitimer(signal.ITIMER_REAL, 0.02),"
+    "be = helper._be_helper;"
+    "helper._be_helper = lambda *a: (signal.setitimer(signal.ITIMER_REAL, 0.02),"
     " signal.signal(signal.SIGALRM, lambda *_: os.kill(os.getpid(), 9)), be(*a))"
 )
 ENDINGS = (
     "pass",
     _KILLED,
-    "second._be_second = lambda *a: os._exit(1)",
-    "second._be_second = lambda *a: os._exit(0)",
+    "helper._be_helper = lambda *a: os._exit(1)",
+    "helper._be_helper = lambda *a: os._exit(0)",
     "os.fork = lambda: (_ for _ in ()).throw(BlockingIOError(11, 'no more processes'))",
 )
-"""What becomes of the second process: it ends well, is killed on its way, or never begins."""
+"""What becomes of the helper process: it ends well, is killed on its way, or never begins."""
 
 
 def taken(
@@ -42,7 +42,7 @@ def taken(
     log.unlink(missing_ok=True)
     program = (
         "import os, signal, runpy;"
-        "import verify.capture.readers.helper as second, verify.filesystem.tree as tree;"
+        "import verify.capture.readers.helper as helper, verify.filesystem.tree as tree;"
         f"{change};"
         "fork = os.fork;"
         f"os.fork = lambda: (open({str(log)!r}, 'a').write('fork'), fork())[1];"
@@ -64,7 +64,7 @@ def taken(
 def taken_beside_a_fault(
     image: Path, folder: Path, fault: Fault, change: str = "pass", depth: Depth = "full"
 ) -> tuple[list[Header], list[list[Entry]], list[int]]:
-    """Capture a failing drive by one reader, then by two.
+    """Capture a failing drive without a helper process, then with one.
 
     Return the headers, the rows of the only partition, and how often the fault was read.
     """

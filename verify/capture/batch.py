@@ -1,7 +1,7 @@
-"""A stretch of a listing: its rows, and what each name takes part in.
+"""A batch of listed names: their rows, and what each name takes part in.
 
 Everything that a name costs is done here, in whichever process lists it; what is left for the one
-that puts a listing together is a few steps a lot.
+that puts a listing together is a few steps a batch.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ from verify.boot.collect import wanted_file, wants_nothing_below
 from verify.capture.readers.task import Task
 from verify.filesystem.volume import Volume
 from verify.manifest.draw import LARGE_FILE_BYTES, Lottery, blocks_in_file
-from verify.manifest.listing_counts import Tally
+from verify.manifest.listing_counts import ListingCounts
 from verify.manifest.row import encode_entry
-from verify.manifest.segment import HOLE_BYTES, begins_piece
-from verify.manifest.sums import Sums
+from verify.manifest.segment import HOLE_BYTES, begins_segment
+from verify.manifest.totals import Totals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from verify.filesystem.entry import Entry
 
-NAMES_A_LOT = 256
+NAMES_A_BATCH = 256
 """Names that are listed at once, between two signs of life."""
 
 NOTHING, SMALL_FILE, LARGE_FILE, FURTHER = range(4)
@@ -42,8 +42,8 @@ class Rows:
     """Entries as rows, and of each what reading is planned with, in their order.
 
     `lengths` of rows in bytes; `places`: first cluster; `sorts`: what reading may add; `clusters`
-    of files that may have holes. `pieces`: sums of stretches; each but the first begins a piece,
-    and the first does where `begins` says so.
+    of files that may have holes. `segments`: totals of runs of rows; each but the first begins a
+    segment, and the first does where `begins` says so.
     """
 
     text: bytes
@@ -54,17 +54,17 @@ class Rows:
     sorts: bytes
     clusters: array[int]
     begins: bool
-    pieces: list[Sums]
+    segments: list[Totals]
 
     @classmethod
     def of(cls, entries: Sequence[Entry]) -> Rows:
         """Encode entries."""
         lines = [encode_entry(entry) for entry in entries]
-        pieces: list[Sums] = []
+        segments: list[Totals] = []
         for entry in entries:
-            if not pieces or begins_piece(entry.path):
-                pieces.append(Sums())
-            pieces[-1].add_listed(entry)
+            if not segments or begins_segment(entry.path):
+                segments.append(Totals())
+            segments[-1].add_listed(entry)
         return cls(
             b"".join(lines),
             array("I", map(len, lines)),
@@ -73,14 +73,14 @@ class Rows:
             array("Q", [entry.size if entry.kind == "file" else 0 for entry in entries]),
             bytes([_sort_of(entry) for entry in entries]),
             array("Q", [_clusters_of(entry) for entry in entries]),
-            begins_piece(entries[0].path),
-            pieces,
+            begins_segment(entries[0].path),
+            segments,
         )
 
 
 @dataclass(slots=True)
-class Lot:
-    """Names that were listed one after the other; each is known by its index in the lot.
+class Batch:
+    """Names that were listed one after the other; each is known by its index in the batch.
 
     `files`: all that are files. `always`: read at every depth. `looked_at`: the machine starts
     from them. `apart`: with named streams or reparse data that are read beside what is drawn.
@@ -91,7 +91,7 @@ class Lot:
     """
 
     rows: Rows
-    counts: Tally
+    counts: ListingCounts
     files: list[int] = field(default_factory=list)
     always: list[int] = field(default_factory=list)
     looked_at: list[int] = field(default_factory=list)
@@ -105,8 +105,8 @@ class Lot:
 
 
 @dataclass(slots=True)
-class LotMaker:
-    """Makes lots of what a volume lists, as a task wants them."""
+class BatchMaker:
+    """Makes batches of what a volume lists, as a task wants them."""
 
     task: Task
     volume: Volume
@@ -117,24 +117,24 @@ class LotMaker:
         """Take the task's seed."""
         self.lottery = Lottery.of(self.task.seed)
 
-    def lots(self, entries: Iterable[Entry]) -> Iterator[Lot]:
-        """Yield entries in lots of `NAMES_A_LOT`."""
+    def batches(self, entries: Iterable[Entry]) -> Iterator[Batch]:
+        """Yield entries in batches of `NAMES_A_BATCH`."""
         rest = iter(entries)
-        while part := list(islice(rest, NAMES_A_LOT)):
-            yield self._lot(part)
+        while part := list(islice(rest, NAMES_A_BATCH)):
+            yield self._batch(part)
 
-    def _lot(self, entries: list[Entry]) -> Lot:
+    def _batch(self, entries: list[Entry]) -> Batch:
         looked_at = self._mark_boot_files(entries)
-        lot = Lot(Rows.of(entries), Tally.of(entries), looked_at=looked_at)
+        batch = Batch(Rows.of(entries), ListingCounts.of(entries), looked_at=looked_at)
         for index, entry in enumerate(entries):
             if entry.kind == "file":
-                self._add_file(lot, entry, index)
+                self._add_file(batch, entry, index)
                 continue
             if entry.streams or entry.reparse:
-                lot.apart.append(index)
+                batch.apart.append(index)
             if entry.kind == "folder" and self.volume.is_branch(entry):
-                lot.folders.append((entry.node, entry.path))
-        return lot
+                batch.folders.append((entry.node, entry.path))
+        return batch
 
     def _mark_boot_files(self, entries: list[Entry]) -> list[int]:
         """Mark what the machine starts from; return which entries are looked at."""
@@ -152,34 +152,34 @@ class LotMaker:
                 self._passed = f"{path}/"
         return looked_at
 
-    def _add_file(self, lot: Lot, entry: Entry, index: int) -> None:
+    def _add_file(self, batch: Batch, entry: Entry, index: int) -> None:
         """Let a file take part in what its size makes it eligible for."""
-        lot.files.append(index)
+        batch.files.append(index)
         if entry.boot:
-            lot.always.append(index)
+            batch.always.append(index)
         elif entry.size <= LARGE_FILE_BYTES:
-            lot.drawable += 1
+            batch.drawable += 1
             if self.task.draws_files:
-                self._add_draw(lot, entry, index)
+                self._add_draw(batch, entry, index)
         else:
-            self._add_blocks(lot, entry, index)
+            self._add_blocks(batch, entry, index)
 
-    def _add_draw(self, lot: Lot, entry: Entry, index: int) -> None:
+    def _add_draw(self, batch: Batch, entry: Entry, index: int) -> None:
         """Let a file take part in the draw of whole files, and in that of its place."""
         number = self.lottery.file(entry.path)
-        lot.draws.append((number, index))
+        batch.draws.append((number, index))
         if entry.extents and self.task.depth == "sample":
-            lot.places.append((self.volume.place(*entry.extents[0]).start, number, index))
+            batch.places.append((self.volume.place(*entry.extents[0]).start, number, index))
 
-    def _add_blocks(self, lot: Lot, entry: Entry, index: int) -> None:
+    def _add_blocks(self, batch: Batch, entry: Entry, index: int) -> None:
         """Let the blocks of a large file take part in their draw; its streams are read."""
         if entry.streams or entry.reparse:
-            lot.apart.append(index)
+            batch.apart.append(index)
         count = blocks_in_file(min(entry.size, self.task.size_bytes))
-        lot.drawable_blocks += count
+        batch.drawable_blocks += count
         if self.task.draws_blocks:
             numbers = (self.lottery.block(entry.path, block) for block in range(count))
-            lot.blocks += [(number, index, block) for block, number in enumerate(numbers)]
+            batch.blocks += [(number, index, block) for block, number in enumerate(numbers)]
 
 
 def _clusters_of(entry: Entry) -> int:

@@ -23,7 +23,7 @@ from verify.source.window import Window
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
 
-    from verify.capture.row_store import Spool
+    from verify.capture.row_store import RowStore
 
 READ_BYTES = 1 << 20
 """Bytes a read, whole blocks; the library must not be asked for more at once."""
@@ -34,7 +34,7 @@ OPENED_AHEAD = 2_000
 
 @dataclass(slots=True)
 class Wanted:
-    """What is read of which entries, by their numbers in the spool.
+    """What is read of which entries, by their numbers in the row store.
 
     `whole`: all of them; `apart`: their named streams and reparse data; `blocks`: blocks of large
     files, by index.
@@ -61,41 +61,41 @@ class EntryReading:
     _last: tuple[int, bytes] = (-1, b"")
 
     def read_all(
-        self, spool: Spool, order: Iterable[int], wanted: Wanted
+        self, store: RowStore, order: Iterable[int], wanted: Wanted
     ) -> Iterator[tuple[int, bytes]]:
         """Yield (number, note) of the entries that `order` names, as each is read.
 
         Further names of one file, which stand side by side in the drive's order, are read once.
         """
-        for number in self._prepared(spool, order):
-            node, whole = spool.nodes[number], number in wanted.whole
+        for number in self._prepared(store, order):
+            node, whole = store.nodes[number], number in wanted.whole
             if whole and node == self._last[0] and number not in wanted.blocks:
-                note = _of_same_file(spool, number, self._last[1])
-            elif whole and spool.is_bare(number) and number not in wanted.blocks:
-                note = self._read_bare(spool, number)
+                note = _of_same_file(store, number, self._last[1])
+            elif whole and store.is_bare(number) and number not in wanted.blocks:
+                note = self._read_bare(store, number)
             else:
-                note = note_of(self._read_one(spool.entry(number), number, wanted))
+                note = note_of(self._read_one(store.entry(number), number, wanted))
             self._last = node if whole else -1, note
             yield number, note
 
-    def _prepared(self, spool: Spool, order: Iterable[int]) -> Iterator[int]:
-        """Yield the numbers of `order`; what opens the next of them is read ahead of each lot."""
+    def _prepared(self, store: RowStore, order: Iterable[int]) -> Iterator[int]:
+        """Yield the numbers of `order`; what opens the next of them is read ahead of each batch."""
         rest = iter(order)
-        while lot := list(islice(rest, OPENED_AHEAD)):
-            self.volume.prepare(spool.nodes[number] for number in lot)
-            yield from lot
+        while batch := list(islice(rest, OPENED_AHEAD)):
+            self.volume.prepare(store.nodes[number] for number in batch)
+            yield from batch
 
-    def _read_bare(self, spool: Spool, number: int) -> bytes:
+    def _read_bare(self, store: RowStore, number: int) -> bytes:
         """Read a file that has nothing but its unnamed stream; its row is seldom needed for it."""
-        size = spool.sizes[number]
+        size = store.sizes[number]
         if size > self.window.size_bytes:
-            return note_of(self._read_one(spool.entry(number), number, Wanted({number})))
+            return note_of(self._read_one(store.entry(number), number, Wanted({number})))
         failures, narrowed = self.drive.failures, self.volume.narrowed
-        entry = Entry("file", "", size=size, node=spool.nodes[number])
+        entry = Entry("file", "", size=size, node=store.nodes[number])
         self.read_entry(entry, (), whole=True, streams=False)
         if entry.digest is not None and failures == self.drive.failures:
             return entry.digest.encode("ascii")
-        full = spool.entry(number)
+        full = store.entry(number)
         full.digest, full.unhashed = entry.digest, entry.unhashed
         self._doubt(full, (failures, failures - narrowed))
         return note_of(full)
@@ -224,20 +224,20 @@ def is_digest(note: bytes) -> bool:
     return not note.startswith(b"{")
 
 
-def noted_entry(spool: Spool, number: int, note: bytes) -> Entry:
+def noted_entry(store: RowStore, number: int, note: bytes) -> Entry:
     """Return an entry as its note has it; ValueError where the note is none."""
     if not is_digest(note):
         return decode_entry(parse_line(note))
-    entry = spool.entry(number)
+    entry = store.entry(number)
     entry.digest = digest_noted(note)
     return entry
 
 
-def _of_same_file(spool: Spool, number: int, note: bytes) -> bytes:
+def _of_same_file(store: RowStore, number: int, note: bytes) -> bytes:
     """Give a further name of one file what was read under another, but for the blocks drawn."""
     if is_digest(note):
         return note
-    known, entry = decode_entry(parse_line(note)), spool.entry(number)
+    known, entry = decode_entry(parse_line(note)), store.entry(number)
     entry.digest, entry.unhashed = known.digest, known.unhashed
     entry.reparse_digest = known.reparse_digest
     entry.streams = [Stream(item.name, item.size, item.digest) for item in known.streams]

@@ -1,8 +1,8 @@
-"""Listing a volume in lots, by one process or by two.
+"""Listing a volume in batches, alone or with a helper process.
 
-The folders on top are read first; each one below whom much may stand is a branch. The first process
-lists them from the first on, the second from the last back, until they meet. What the second has
-listed waits in a file, and takes its place in the order when the first comes to it.
+The folders on top are read first; each one below whom much may stand is a branch. The reader
+lists them from the first on, the helper from the last back, until they meet. What the helper has
+listed waits in a file, and takes its place in the order when the reader comes to it.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
-from verify.capture.batch import Lot, LotMaker
-from verify.capture.readers.helper import Second, Told, is_able, second_process
+from verify.capture.batch import Batch, BatchMaker
+from verify.capture.readers.helper import Helper, HelperReports, helper_process, is_able
 from verify.capture.readers.messages import Reporter
 from verify.filesystem.tree import Branch, below, crown
 from verify.source.drive import Drive
@@ -31,15 +31,15 @@ Part = Branch | list["Entry"]
 
 @dataclass(slots=True)
 class VolumeListing:
-    """One volume being listed; `aside`: the file for what a second process lists."""
+    """One volume being listed; `aside`: the file for what a helper process lists."""
 
-    maker: LotMaker
+    maker: BatchMaker
     drive: Drive
     report: Reporter
     aside: Path
 
-    def lots(self) -> Iterator[Lot]:
-        """Yield all lots, in the order of a walk through the folders.
+    def batches(self) -> Iterator[Batch]:
+        """Yield all batches, in the order of a walk through the folders.
 
         Raises:
             ReaderError: the root cannot be read.
@@ -47,31 +47,33 @@ class VolumeListing:
         parts = _parts(crown(self.maker.volume))
         branches = [part for part in parts if isinstance(part, Branch)]
         if self.maker.task.readers > 1 and len(branches) > 1 and is_able():
-            yield from self._by_two(parts, branches)
+            yield from self._with_helper(parts, branches)
             return
         for part in parts:
             yield from self._of_part(part)
 
-    def _of_part(self, part: Part) -> Iterator[Lot]:
+    def _of_part(self, part: Part) -> Iterator[Batch]:
         entries = below(self.maker.volume, part) if isinstance(part, Branch) else part
-        for lot in self.maker.lots(entries):
-            yield lot
+        for batch in self.maker.batches(entries):
+            yield batch
             self.report.alive()
 
-    def _by_two(self, parts: list[Part], branches: list[Branch]) -> Iterator[Lot]:
+    def _with_helper(self, parts: list[Part], branches: list[Branch]) -> Iterator[Batch]:
         shares = _Shares(len(branches))
 
-        def list_from_the_last(second: Second) -> None:
-            self.report = second.report
+        def list_from_the_last(helper: Helper) -> None:
+            self.report = helper.report
             with self.aside.open("wb") as file:
-                while number := second.ask(_NEXT):
+                while number := helper.ask(_NEXT):
                     start = file.tell()
                     self._set_aside(branches[int(number)], file)
-                    second.tell(f"{number} {start}")
+                    helper.tell(f"{number} {start}")
 
         try:
-            with second_process(self.drive, self.report, list_from_the_last, shares.answer) as told:
-                starts = _Starts(told)
+            with helper_process(
+                self.drive, self.report, list_from_the_last, shares.answer
+            ) as reports:
+                starts = _Starts(reports)
                 at = 0
                 for part in parts:
                     if not isinstance(part, Branch):
@@ -89,15 +91,15 @@ class VolumeListing:
     def _set_aside(self, branch: Branch, file: BinaryIO) -> None:
         incomplete = self.maker.volume.incomplete
         before = len(incomplete)
-        for lot in self._of_part(branch):
-            pickle.dump(lot, file, pickle.HIGHEST_PROTOCOL)
+        for batch in self._of_part(branch):
+            pickle.dump(batch, file, pickle.HIGHEST_PROTOCOL)
         pickle.dump(incomplete[before:], file, pickle.HIGHEST_PROTOCOL)
         file.flush()
 
-    def _from_aside(self, start: int) -> Iterator[Lot]:
+    def _from_aside(self, start: int) -> Iterator[Batch]:
         with self.aside.open("rb") as file:
             file.seek(start)
-            while isinstance(item := pickle.load(file), Lot):  # noqa: S301 - this program wrote it
+            while isinstance(item := pickle.load(file), Batch):  # noqa: S301 - this program wrote it
                 yield item
                 self.report.alive()
             self.maker.volume.incomplete += item
@@ -118,7 +120,7 @@ _NEXT = "next"
 
 @dataclass(slots=True)
 class _Shares:
-    """Branches by number that two take from both ends, each one once."""
+    """Branches by number that reader and helper take from both ends, each one once."""
 
     end: int
     _first: int = 0
@@ -143,14 +145,14 @@ class _Shares:
 
 @dataclass(slots=True)
 class _Starts:
-    """Where in the file of the second process a branch begins, as far as it has told."""
+    """Where in the file of the helper process a branch begins, as far as it has reported."""
 
-    told: Told
+    reports: HelperReports
     _known: dict[int, int] = field(default_factory=dict)
 
     def of(self, number: int) -> int | None:
-        """Wait until a branch is there; `None`: the second process ended without it."""
-        while number not in self._known and (line := self.told.next()) is not None:
+        """Wait until a branch is there; `None`: the helper ended without it."""
+        while number not in self._known and (line := self.reports.next()) is not None:
             branch, _, start = line.partition(" ")
             self._known[int(branch)] = int(start)
         return self._known.get(number)

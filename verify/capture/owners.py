@@ -15,7 +15,7 @@ from verify.filesystem.volume import MOST_EXTENTS, Place
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from verify.capture.row_store import Spool
+    from verify.capture.row_store import RowStore
     from verify.filesystem.entry import Entry
     from verify.filesystem.volume import Volume
 
@@ -38,7 +38,7 @@ class Owner:
 
 
 def find_owners(
-    bad: Iterable[tuple[int, int]], spool: Spool, volume: Volume, *, complete: bool
+    bad: Iterable[tuple[int, int]], store: RowStore, volume: Volume, *, complete: bool
 ) -> list[Owner]:
     """Return the owners of byte ranges (start, length) of the volume, each range's together.
 
@@ -48,7 +48,7 @@ def find_owners(
     if not ranges:
         return []
     found: list[Owner] = []
-    for what, place in _everything(spool, volume):
+    for what, place in _everything(store, volume):
         for start, end in ranges:
             first, last = max(start, place.start), min(end, place.start + place.length)
             if first < last and len(found) < MOST_OWNERS:
@@ -69,12 +69,12 @@ def _joined(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
     return joined
 
 
-def _everything(spool: Spool, volume: Volume) -> Iterator[tuple[str, Place]]:
+def _everything(store: RowStore, volume: Volume) -> Iterator[tuple[str, Place]]:
     """Yield every place that something owns, with what it is."""
     for place in volume.structures():
         yield "structure", place
-    for number in range(len(spool)):
-        entry = spool.entry(number)
+    for number in range(len(store)):
+        entry = store.entry(number)
         try:
             for place in places_of(entry, volume):
                 whole = place.name in {None, entry.path}

@@ -1,7 +1,7 @@
 """The rows of one listing on disk, with just enough of each in memory to plan the reading.
 
 Some seventy bytes a name stay in memory, so that a drive of a million files takes as little as one
-of a thousand; everything else waits in the spool file.
+of a thousand; everything else waits in the file.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from blake3 import blake3
 from verify.capture.batch import FURTHER, LARGE_FILE, SMALL_FILE, Rows
 from verify.filesystem.entry import Entry
 from verify.manifest.row import decode_entry, encode_entry, parse_line
-from verify.manifest.segment import MOST_ROWS, NO_HEAD, encode_piece
-from verify.manifest.sums import Sums
+from verify.manifest.segment import MOST_ROWS, NO_HEAD, encode_segment
+from verify.manifest.totals import Totals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -30,14 +30,14 @@ DIGEST_BYTES = 32
 
 @dataclass(slots=True)
 class _Range:
-    """The rows of a piece: from which number on, and what they count for as they were listed."""
+    """The rows of a segment: from which number on, and what they count for as they were listed."""
 
     first: int
-    sums: Sums
+    totals: Totals
 
 
 @dataclass(slots=True)
-class Spool:
+class RowStore:
     """Entries in the order they were listed, each known by its number, from 0."""
 
     path: Path
@@ -67,9 +67,9 @@ class Spool:
 
     @property
     def file(self) -> BinaryIO:
-        """The open spool file."""
+        """The open file of rows."""
         if self._file is None:
-            raise ValueError("the spool is not open")
+            raise ValueError("the row store is not open")
         return self._file
 
     def __len__(self) -> int:
@@ -89,20 +89,20 @@ class Spool:
         self.sizes.extend(rows.sizes)
         self._sorts += rows.sorts
         self._clusters.extend(rows.clusters)
-        self._add_to_pieces(first, rows)
+        self._add_to_segments(first, rows)
         self._end = end
         self._hasher.update(rows.text)
         self.file.write(rows.text)
         return first
 
-    def _add_to_pieces(self, number: int, rows: Rows) -> None:
-        for index, sums in enumerate(rows.pieces):
+    def _add_to_segments(self, number: int, rows: Rows) -> None:
+        for index, totals in enumerate(rows.segments):
             begins = index or rows.begins or not self._ranges
-            if begins or self._ranges[-1].sums.rows + sums.rows > MOST_ROWS:
-                self._ranges.append(_Range(number, sums))
+            if begins or self._ranges[-1].totals.rows + totals.rows > MOST_ROWS:
+                self._ranges.append(_Range(number, totals))
             else:
-                self._ranges[-1].sums.add(sums)
-            number += sums.rows
+                self._ranges[-1].totals.add(totals)
+            number += totals.rows
 
     def finish_listing(self) -> None:
         """Put everything on disk, and make room for digests."""
@@ -148,29 +148,29 @@ class Spool:
         self._sorts[number] = FURTHER
 
     def rows(self) -> Iterator[bytes]:
-        """Yield all rows with what was added, piece by piece, each behind its head."""
+        """Yield all rows with what was added, segment by segment, each behind its head."""
         self.file.seek(0)
         ends = [item.first for item in self._ranges[1:]] + [len(self)]
-        for piece, end in zip(self._ranges, ends, strict=True):
-            first, sums, whole = piece.first, piece.sums, True
+        for segment, end in zip(self._ranges, ends, strict=True):
+            first, totals, whole = segment.first, segment.totals, True
             start, stop = self.offsets[first], self.offsets[end] if end < len(self) else self._end
             text = self.file.read(stop - start)
             if max(self._sorts[first:end]) <= SMALL_FILE and self.placed.isdisjoint(
                 range(first, end)
             ):
-                text = self._plain_rows(first, end, text, sums)
+                text = self._plain_rows(first, end, text, totals)
             else:
-                text, whole = self._any_rows(first, text, sums)
+                text, whole = self._any_rows(first, text, totals)
             clusters = self._clusters[first:end]
-            yield encode_piece(text, clusters, sums) if whole else NO_HEAD
+            yield encode_segment(text, clusters, totals) if whole else NO_HEAD
             yield text
 
-    def _plain_rows(self, first: int, end: int, text: bytes, sums: Sums) -> bytes:
+    def _plain_rows(self, first: int, end: int, text: bytes, totals: Totals) -> bytes:
         """Return rows that gained digests at most, and count them."""
         sizes, digested = self.sizes[first:end], self._digested[first:end]
         hashed = list(compress(sizes, digested))
         small = [sort == SMALL_FILE for sort in self._sorts[first:end]]
-        sums.add_plain(list(compress(sizes, small)), hashed)
+        totals.add_plain(list(compress(sizes, small)), hashed)
         if not hashed:
             return text
         digests = self._digests[first * DIGEST_BYTES : end * DIGEST_BYTES].hex().encode()
@@ -181,19 +181,19 @@ class Spool:
             for line, at, has in lines
         )
 
-    def _any_rows(self, first: int, text: bytes, sums: Sums) -> tuple[bytes, bool]:
+    def _any_rows(self, first: int, text: bytes, totals: Totals) -> tuple[bytes, bool]:
         """Return rows with what they gained, count them, and say whether all could be read."""
         rows, whole = [], True
         for number, line in enumerate(text.splitlines(keepends=True), first):
             row, entry = self._row(number, line)
             rows.append(row)
             if entry is not None:
-                sums.add_read(entry)
+                totals.add_read(entry)
                 whole = whole and not entry.unhashed
             elif self._sorts[number] == SMALL_FILE:
                 size, hashed = self.sizes[number], bool(self._digested[number])
                 placed = hashed and number in self.placed
-                sums.add_plain([size], [size] if hashed else [], placed=placed)
+                totals.add_plain([size], [size] if hashed else [], placed=placed)
         return b"".join(rows), whole
 
     def _row(self, number: int, line: bytes) -> tuple[bytes, Entry | None]:

@@ -10,11 +10,11 @@ from verify.capture.readers.task import Task
 from verify.manifest.draw import FILE_BLOCK_BYTES, Lowest, LowestByPlace
 
 if TYPE_CHECKING:
-    from verify.capture.batch import Lot
+    from verify.capture.batch import Batch
 
 
 @dataclass(slots=True)
-class Choice:
+class Selection:
     """The draws of one listing, and what is read whatever they say; entries by their numbers.
 
     `looked_at`: the machine starts from them. `placed`: files read for where they lie.
@@ -34,22 +34,22 @@ class Choice:
         self._files = Lowest(self.task.sample_files if self.task.draws_files else 0)
         self._blocks = Lowest(self.task.sample_blocks if self.task.draws_blocks else 0)
 
-    def take(self, lot: Lot, first: int) -> None:
-        """Let a lot take part, whose first entry has the number `first`."""
-        self.looked_at += [first + index for index in lot.looked_at]
-        self._always += [first + index for index in lot.always]
-        self._apart += [first + index for index in lot.apart]
+    def take(self, batch: Batch, first: int) -> None:
+        """Let a batch take part, whose first entry has the number `first`."""
+        self.looked_at += [first + index for index in batch.looked_at]
+        self._always += [first + index for index in batch.always]
+        self._apart += [first + index for index in batch.apart]
         if self.task.depth == "full":
-            self._everything += [first + index for index in lot.files]
+            self._everything += [first + index for index in batch.files]
         if not self.task.draws_files:
-            self._files.offered += lot.drawable
+            self._files.offered += batch.drawable
         if not self.task.draws_blocks:
-            self._blocks.offered += lot.drawable_blocks
-        for number, index in lot.draws:
+            self._blocks.offered += batch.drawable_blocks
+        for number, index in batch.draws:
             self._files.offer(number, first + index)
-        for number, index, block in lot.blocks:
+        for number, index, block in batch.blocks:
             self._blocks.offer(number, (first + index, block))
-        for place, number, index in lot.places:
+        for place, number, index in batch.places:
             self._places.offer(place, number, first + index)
 
     @property

@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes
-from verify.capture.batch import HIBERNATION_FILE, LotMaker
+from verify.capture.batch import HIBERNATION_FILE, BatchMaker
 from verify.capture.checkpoint import NO_NOTE, Checkpoint, read_again
 from verify.capture.file_reading import EntryReading, Wanted, is_digest, noted_entry
 from verify.capture.listing import VolumeListing
 from verify.capture.owners import find_owners
 from verify.capture.readers.messages import Reporter
-from verify.capture.readers.shared_reading import is_for_two, read_by_two
+from verify.capture.readers.shared_reading import is_worth_a_helper, read_with_helper
 from verify.capture.readers.task import Answer, Task
-from verify.capture.row_store import Spool
-from verify.capture.selection import Choice
+from verify.capture.row_store import RowStore
+from verify.capture.selection import Selection
 from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
 from verify.filesystem.volume import Volume
 from verify.manifest.draw import FILE_BLOCK_BYTES
-from verify.manifest.listing_counts import Tally
+from verify.manifest.listing_counts import ListingCounts
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 from verify.text.message import say
@@ -52,52 +52,52 @@ class FileReading:
     volume: Volume
     report: Reporter
     answer: Answer
-    choice: Choice = field(init=False)
+    selection: Selection = field(init=False)
     reading: EntryReading = field(init=False)
 
     def __post_init__(self) -> None:
         """Set the draws up."""
         self.reading = EntryReading(self.drive, self.window, self.volume, self.report)
-        self.choice = Choice(self.task)
+        self.selection = Selection(self.task)
 
     def run(self) -> None:
         """List, read, and write the rows."""
         listed = Path(f"{self.task.rows}.listed")
-        with Spool(listed) as spool:
-            self._list(spool)
-            self._name_faults(spool)
-            self._look_at_boot_files(spool)
-            self._read(spool)
-            self._find_owners(spool)
+        with RowStore(listed) as store:
+            self._list(store)
+            self._name_faults(store)
+            self._look_at_boot_files(store)
+            self._read(store)
+            self._find_owners(store)
             with Path(self.task.rows).open("wb") as out:
-                out.writelines(spool.rows())
+                out.writelines(store.rows())
 
     # --- listing ---
 
-    def _list(self, spool: Spool) -> None:
-        tally, maker = Tally(), LotMaker(self.task, self.volume)
+    def _list(self, store: RowStore) -> None:
+        counts, maker = ListingCounts(), BatchMaker(self.task, self.volume)
         folders: set[int] = set()
         twice: list[str] = []
         aside = Path(f"{self.task.rows}.aside")
-        for lot in VolumeListing(maker, self.drive, self.report, aside).lots():
-            if len(spool) + len(lot.rows.lengths) > MOST_NAMES:
+        for batch in VolumeListing(maker, self.drive, self.report, aside).batches():
+            if len(store) + len(batch.rows.lengths) > MOST_NAMES:
                 self.answer.incomplete.append(
                     say("more than {most_names} names: the rest is left out", most_names=MOST_NAMES)
                 )
                 break
-            self.choice.take(lot, spool.take(lot.rows))
-            tally.add(lot.counts)
-            twice += [path for node, path in lot.folders if node in folders]
-            folders.update(node for node, _ in lot.folders)
-        spool.finish_listing()
+            self.selection.take(batch, store.take(batch.rows))
+            counts.add(batch.counts)
+            twice += [path for node, path in batch.folders if node in folders]
+            folders.update(node for node, _ in batch.folders)
+        store.finish_listing()
         told = [say("{path}: a folder that leads back to itself", path=path) for path in twice]
         self.answer.incomplete += dict.fromkeys([*self.volume.incomplete, *told])
         journal = self.volume.change_journal()
         self.answer.change_journal = None if journal is None else asdict(journal)
-        self.answer.listing = {**tally.counts, "complete": not self.answer.incomplete}
+        self.answer.listing = {**counts.fields, "complete": not self.answer.incomplete}
         self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
 
-    def _name_faults(self, spool: Spool) -> None:
+    def _name_faults(self, store: RowStore) -> None:
         """Give the faults of the examination the names of the files and folders that they hit."""
         halves = [half for half in (self.answer.examination or {}).values() if _is_half(half)]
         faults = [fault for half in halves for fault in half["faults"] if fault["node"] is not None]
@@ -105,20 +105,20 @@ class FileReading:
         if not wanted:
             return
         first: dict[int, int] = {}
-        for number, node in enumerate(spool.nodes):
+        for number, node in enumerate(store.nodes):
             if node in wanted:
                 first.setdefault(node, number)
         for fault in faults:
             if fault["node"] in first:
-                fault["path"] = spool.entry(first[fault["node"]]).path
+                fault["path"] = store.entry(first[fault["node"]]).path
 
     # --- what the machine starts from ---
 
-    def _look_at_boot_files(self, spool: Spool) -> None:
+    def _look_at_boot_files(self, store: RowStore) -> None:
         """Hand the files that start the machine to the readers of their formats."""
         assembly = Assembly(self.task.kind)
-        for number in spool.by_place(self.choice.looked_at):
-            entry = spool.entry(number)
+        for number in store.by_place(self.selection.looked_at):
+            entry = store.entry(number)
             length = min(entry.size, wanted_bytes(entry.path, self.task.kind))
             hibernation = entry.path.lower() == HIBERNATION_FILE
             try:
@@ -142,43 +142,45 @@ class FileReading:
 
     # --- reading ---
 
-    def _read(self, spool: Spool) -> None:
-        wanted, contents = self.choice.wanted(), self.choice.contents()
-        spool.placed.update(self.choice.placed)
+    def _read(self, store: RowStore) -> None:
+        wanted, contents = self.selection.wanted(), self.selection.contents()
+        store.placed.update(self.selection.placed)
         self.answer.contents = contents
-        self.report.send(expect=self._bytes_ahead(spool, wanted))
-        with self._checkpoint(spool) as checkpoint:
-            done = self._restored(spool, checkpoint, contents)
-            order = spool.by_place(wanted.numbers - done)
-            for number, note in self._notes(spool, order, wanted):
-                unread = self._keep(spool, number, note, contents)
+        self.report.send(expect=self._bytes_ahead(store, wanted))
+        with self._checkpoint(store) as checkpoint:
+            done = self._restored(store, checkpoint, contents)
+            order = store.by_place(wanted.numbers - done)
+            for number, note in self._notes(store, order, wanted):
+                unread = self._keep(store, number, note, contents)
                 if checkpoint is not None and number in wanted.whole and not unread:
                     checkpoint.note(number, note)
         self.report.flush()
 
-    def _notes(self, spool: Spool, order: list[int], wanted: Wanted) -> Iterator[tuple[int, bytes]]:
-        if self.task.readers > 1 and is_for_two(spool, order, wanted):
-            return read_by_two(self.reading, spool, order, wanted)
-        return self.reading.read_all(spool, order, wanted)
+    def _notes(
+        self, store: RowStore, order: list[int], wanted: Wanted
+    ) -> Iterator[tuple[int, bytes]]:
+        if self.task.readers > 1 and is_worth_a_helper(store, order, wanted):
+            return read_with_helper(self.reading, store, order, wanted)
+        return self.reading.read_all(store, order, wanted)
 
-    def _checkpoint(self, spool: Spool) -> AbstractContextManager[Checkpoint | None]:
+    def _checkpoint(self, store: RowStore) -> AbstractContextManager[Checkpoint | None]:
         if self.task.checkpoint is None:
             return nullcontext()
-        return Checkpoint(Path(self.task.checkpoint), spool.digest)
+        return Checkpoint(Path(self.task.checkpoint), store.digest)
 
     def _restored(
-        self, spool: Spool, checkpoint: Checkpoint | None, contents: dict[str, int | str]
+        self, store: RowStore, checkpoint: Checkpoint | None, contents: dict[str, int | str]
     ) -> set[int]:
         """Take over what was read before; a note that is none ends it, as another drive does."""
         if checkpoint is None:
             return set()
         try:
-            return self._restore(spool, checkpoint, contents)
+            return self._restore(store, checkpoint, contents)
         except ValueError as error:
             raise ResumeRefused(str(checkpoint.path.parent), NO_NOTE) from error
 
     def _restore(
-        self, spool: Spool, checkpoint: Checkpoint, contents: dict[str, int | str]
+        self, store: RowStore, checkpoint: Checkpoint, contents: dict[str, int | str]
     ) -> set[int]:
         """Take over what was read before, if the drive is seen to be the same still.
 
@@ -188,22 +190,22 @@ class FileReading:
         known = dict(checkpoint.noted())
         if not known:
             return set()
-        if not checkpoint.fits or max(known) >= len(spool):
+        if not checkpoint.fits or max(known) >= len(store):
             raise ResumeRefused(str(checkpoint.path.parent), _OTHER_FILES)
         for number in read_again(sorted(known)):
-            before, entry = noted_entry(spool, number, known[number]), spool.entry(number)
+            before, entry = noted_entry(store, number, known[number]), store.entry(number)
             blocks = [index for index, _ in before.blocks]
             self.reading.read_entry(entry, blocks, whole=True, streams=True)
             if entry != before:
                 reason = f"{entry.path} does not read as it did"
                 raise ResumeRefused(str(checkpoint.path.parent), reason)
         for number, note in known.items():
-            entry = noted_entry(spool, number, note)
+            entry = noted_entry(store, number, note)
             self.report.advance(entry.size + sum(stream.size for stream in entry.streams))
-            self._keep(spool, number, note, contents)
+            self._keep(store, number, note, contents)
         return set(known)
 
-    def _find_owners(self, spool: Spool) -> None:
+    def _find_owners(self, store: RowStore) -> None:
         """Tell whose the sectors of this volume are that failed, whenever they did."""
         ends = self.window.start + self.window.size_bytes
         bad = [
@@ -212,27 +214,29 @@ class FileReading:
             if self.window.start <= start < ends
         ]
         complete = not self.answer.incomplete
-        owners = find_owners(bad, spool, self.volume, complete=complete)
+        owners = find_owners(bad, store, self.volume, complete=complete)
         self.answer.owners = [asdict(owner) for owner in owners]
         if self.drive.given_up:
             self.answer.given_up = GIVEN_UP
 
-    def _bytes_ahead(self, spool: Spool, wanted: Wanted) -> int:
+    def _bytes_ahead(self, store: RowStore, wanted: Wanted) -> int:
         if self.task.depth == "full" and self.answer.listing:
             return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
-        ahead = sum(spool.sizes[number] for number in wanted.whole)
+        ahead = sum(store.sizes[number] for number in wanted.whole)
         blocks = (indexes for at, indexes in wanted.blocks.items() if at not in wanted.whole)
         return ahead + sum(map(len, blocks)) * FILE_BLOCK_BYTES
 
-    def _keep(self, spool: Spool, number: int, note: bytes, contents: dict[str, int | str]) -> bool:
+    def _keep(
+        self, store: RowStore, number: int, note: bytes, contents: dict[str, int | str]
+    ) -> bool:
         """Put what was read of an entry to its row; whether it could not be read."""
         if is_digest(note):
-            spool.put_digest(number, note)
+            store.put_digest(number, note)
             _add(contents, "files_hashed", 1)
-            _add(contents, "bytes_hashed", spool.sizes[number])
+            _add(contents, "bytes_hashed", store.sizes[number])
             return False
-        entry = noted_entry(spool, number, note)
-        spool.put(number, entry)
+        entry = noted_entry(store, number, note)
+        store.put(number, entry)
         if entry.unhashed:
             _add(contents, "files_unreadable", 1)
         elif entry.digest is not None:

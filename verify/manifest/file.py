@@ -2,12 +2,12 @@
 
     {"schema": "drivewitness.manifest/1", …}            the header
     {"partition": 3}                                    a partition's rows begin
-    {"piece": {…}}                                      what the rows of a piece count for
+    {"piece": {…}}                                      what the rows of a segment count for
     {"kind": "file", "path": …} or {"block": 0, …}      its rows
     {"trailer": {"rows": …, "blake3": …}}               how many lines came before, and their digest
 
-Each partition, each piece and the trailer begin a gzip member of their own, so that a comparison
-passes over a piece without unpacking it; where all are one member, as in manifests written by
+Each partition, each segment and the trailer begin a gzip member of their own, so that a comparison
+passes over a segment without unpacking it; where all are one member, as in manifests written by
 earlier versions, every row is read.
 
 It is written under another name, synced and renamed, so that half a manifest never stands under
@@ -54,7 +54,7 @@ from verify.manifest.row import (
     encode_group,
     parse_line,
 )
-from verify.manifest.segment import NO_HEAD, PIECE_START
+from verify.manifest.segment import NO_HEAD, SEGMENT_START
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ class Manifest:
 
     @contextmanager
     def listing(self, partition: int) -> Iterator[ListingRows]:
-        """Give the entries of a partition to go through, of which pieces can be passed over.
+        """Give the entries of a partition to go through, of which segments can be passed over.
 
         Raises:
             ManifestAltered: a row is no row of ours.
@@ -319,12 +319,12 @@ def _lines(header: Header, groups: Mapping[int, Path | None]) -> Iterator[bytes]
 
 
 def _rows(file: BinaryIO) -> Iterator[bytes]:
-    """Yield the lines of a file in lots, cut where pieces begin, and where a lot grows long."""
+    """Yield a file's lines in batches, cut where segments begin, or where a batch grows long."""
     text = b""
     while more := file.read(_READ_BYTES):
         text += more
         start = 0
-        while end := text.find(b"\n" + PIECE_START, start) + 1:
+        while end := text.find(b"\n" + SEGMENT_START, start) + 1:
             yield text[start:end]
             start = end
         if len(text) - start > _READ_BYTES:

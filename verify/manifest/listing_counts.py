@@ -15,11 +15,11 @@ _NAMES = {"file": "files", "folder": "folders", "link": "links", "other": "other
 
 
 @dataclass(slots=True)
-class Tally:
+class ListingCounts:
     """Counts of names and streams.
 
     `linked`: of each file with several names, its node, its bytes, and those of its named streams;
-    they count once, when a tally is added to another.
+    they count once, when counts are added to others.
     """
 
     kinds: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_NAMES, 0))
@@ -30,17 +30,17 @@ class Tally:
     _seen: set[int] = field(default_factory=set)
 
     @classmethod
-    def of(cls, entries: Iterable[Entry]) -> Tally:
+    def of(cls, entries: Iterable[Entry]) -> ListingCounts:
         """Count entries."""
-        tally = cls()
+        counts = cls()
         for entry in entries:
             is_file = entry.kind == "file"
-            tally.kinds[entry.kind] += 1
+            counts.kinds[entry.kind] += 1
             if entry.streams or (is_file and entry.links > 1):
-                tally._add_further(entry)
+                counts._add_further(entry)
             elif is_file:
-                tally.size_bytes += entry.size
-        return tally
+                counts.size_bytes += entry.size
+        return counts
 
     def _add_further(self, entry: Entry) -> None:
         """Count the bytes of an entry with streams, or with several links."""
@@ -54,7 +54,7 @@ class Tally:
             self.size_bytes += size
             self.stream_bytes += in_streams
 
-    def add(self, other: Tally) -> None:
+    def add(self, other: ListingCounts) -> None:
         """Add what was counted of further entries."""
         for kind, count in other.kinds.items():
             self.kinds[kind] += count
@@ -68,7 +68,7 @@ class Tally:
                 self.stream_bytes += in_streams
 
     @property
-    def counts(self) -> dict[str, int]:
+    def fields(self) -> dict[str, int]:
         """The counts by their names in a manifest's listing."""
         return {
             **{_NAMES[kind]: count for kind, count in self.kinds.items()},

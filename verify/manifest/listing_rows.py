@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, BinaryIO, TypeVar
 from verify.errors import ManifestAltered
 from verify.manifest.gzip_members import Member
 from verify.manifest.row import RowError, decode_entry, encode_group, parse_line
-from verify.manifest.segment import PIECE_START, Piece, decode_piece
+from verify.manifest.segment import SEGMENT_START, Segment, decode_segment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -35,7 +35,7 @@ class Part:
 
 def begins_part(line: bytes) -> bool:
     """Whether what begins with this line is written such that it can be read by itself."""
-    return line.startswith((GROUP_START, PIECE_START, TRAILER_START))
+    return line.startswith((GROUP_START, SEGMENT_START, TRAILER_START))
 
 
 def rows_of(file: BinaryIO, parts: Sequence[Part], partition: int) -> Iterator[bytes]:
@@ -53,14 +53,14 @@ class ListingRows:
         self._ahead = iter(_parts_of(parts, partition))
         self._rows: Iterator[bytes] = iter(())
         self._part: Part | None = None
-        self._piece: Piece | None = None
+        self._segment: Segment | None = None
         self._entry: Entry | None = None
         self._go_on()
 
     @property
-    def piece(self) -> Piece | None:
-        """The piece that begins with the next entry; `None` where none does, or it has no sums."""
-        return self._piece
+    def segment(self) -> Segment | None:
+        """The segment that begins with the next entry; `None`: none does, or it has no head."""
+        return self._segment
 
     @property
     def entry(self) -> Entry | None:
@@ -74,13 +74,13 @@ class ListingRows:
 
     def step(self) -> None:
         """Step over the next entry."""
-        self._piece = None
+        self._segment = None
         self._take_row()
         if self._entry is None:
             self._go_on()
 
     def pass_over(self) -> None:
-        """Step over all rows of the piece that begins here, without reading them."""
+        """Step over all rows of the segment that begins here, without reading them."""
         self._entry = None
         self._go_on()
 
@@ -94,10 +94,10 @@ class ListingRows:
 
     def _go_on(self) -> None:
         """Stand before the next part."""
-        self._part, self._piece = next(self._ahead, None), None
-        if self._part is not None and self._part.line.startswith(PIECE_START):
+        self._part, self._segment = next(self._ahead, None), None
+        if self._part is not None and self._part.line.startswith(SEGMENT_START):
             head = decoded(self._path, parse_line, self._part.line)
-            self._piece = decoded(self._path, decode_piece, head)
+            self._segment = decoded(self._path, decode_segment, head)
 
 
 def _parts_of(parts: Sequence[Part], partition: int) -> list[Part]:
@@ -106,20 +106,20 @@ def _parts_of(parts: Sequence[Part], partition: int) -> list[Part]:
     at = next((at for at, part in enumerate(parts) if part.line == first), None)
     if at is None:
         return list(parts) if len(parts) == 1 else []
-    pieces = takewhile(lambda part: part.line.startswith(PIECE_START), parts[at + 1 :])
-    return [parts[at], *pieces]
+    segments = takewhile(lambda part: part.line.startswith(SEGMENT_START), parts[at + 1 :])
+    return [parts[at], *segments]
 
 
 def _rows(file: BinaryIO, part: Part, partition: int) -> Iterator[bytes]:
     """Yield the rows of a partition that stand in a part."""
     first = encode_group(partition)
-    inside = part.line.startswith(PIECE_START)
+    inside = part.line.startswith(SEGMENT_START)
     for line in _lines(Member(file, part.offset)):
         if line.startswith((GROUP_START, TRAILER_START)):
             if inside:
                 return
             inside = line == first[:-1]
-        elif inside and not line.startswith(PIECE_START):
+        elif inside and not line.startswith(SEGMENT_START):
             yield line
 
 

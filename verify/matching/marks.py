@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.entry import CASE_SENSITIVE
 from verify.manifest.segment import HOLE_BYTES
-from verify.manifest.sums import is_encrypted, is_link, is_placeholder, tells_owner
+from verify.manifest.totals import is_encrypted, is_link, is_placeholder, tells_owner
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning

@@ -11,7 +11,7 @@ from verify.manifest.draw import (
     LARGE_FILE_BYTES,
     blocks_in,
 )
-from verify.manifest.sums import size_in_draw
+from verify.manifest.totals import size_in_draw
 from verify.matching.marks import (
     Nodes,
     compare_marks,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.manifest.listing_rows import ListingRows
     from verify.manifest.row import Block
-    from verify.manifest.segment import Piece
+    from verify.manifest.segment import Segment
     from verify.matching.pairing import Pair
 
 Row = TypeVar("Row")
@@ -146,7 +146,7 @@ def compare_listings(
     """
     nodes = Nodes()
     while True:
-        if _is_alike(found, nodes, source.piece, target.piece):
+        if _is_alike(found, nodes, source.segment, target.segment):
             source.pass_over()
             target.pass_over()
             continue
@@ -174,16 +174,16 @@ def compare_listings(
 
 
 def _is_alike(
-    found: PairContents, nodes: Nodes, source: Piece | None, target: Piece | None
+    found: PairContents, nodes: Nodes, source: Segment | None, target: Segment | None
 ) -> bool:
-    """Whether a piece is the same on both sides; if so its sums are added."""
+    """Whether a segment is the same on both sides; if so its totals are added."""
     if source is None or target is None or source.alike != target.alike:
         return False
-    if len(set(found.cluster_bytes)) > 1 or not source.sums.is_like(target.sums):
+    if len(set(found.cluster_bytes)) > 1 or not source.totals.is_like(target.totals):
         return False
-    if not nodes.take(source.sums.nodes, target.sums.nodes):
+    if not nodes.take(source.totals.nodes, target.totals.nodes):
         return False
-    found.add_alike(source.sums)
+    found.add_alike(source.totals)
     return True
 
 

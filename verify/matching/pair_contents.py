@@ -18,7 +18,7 @@ from verify.text.message import Message
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.manifest.sums import Sums
+    from verify.manifest.totals import Totals
 
 KEPT_DIFFERENCES = 10_000
 """Differences kept whole of each meaning, a partition; beyond it only their number is."""
@@ -187,22 +187,22 @@ class PairContents:
     unreadable: Bag = field(default_factory=Bag)
     untried: Bag = field(default_factory=Bag)
 
-    def add_alike(self, sums: Sums) -> None:
+    def add_alike(self, totals: Totals) -> None:
         """Count rows that both sides have alike."""
-        self.names += sums.rows
-        self.linked += sums.linked
-        self.secured += sums.secured
-        self.attributed += sums.attributed
-        self.encrypted += sums.encrypted
-        self.placeholders += sums.placeholders
-        self.times.compared += sums.timed
-        self.hashed += sums.hashed
-        self.hashed_bytes += sums.hashed_bytes
-        self.population += len(sums.sizes)
-        self.sizes.extend(sums.sizes)
-        self.drawn += sums.drawn
-        self.blocks += sums.blocks
-        self.block_population += sums.block_population
+        self.names += totals.rows
+        self.linked += totals.linked
+        self.secured += totals.secured
+        self.attributed += totals.attributed
+        self.encrypted += totals.encrypted
+        self.placeholders += totals.placeholders
+        self.times.compared += totals.timed
+        self.hashed += totals.hashed
+        self.hashed_bytes += totals.hashed_bytes
+        self.population += len(totals.sizes)
+        self.sizes.extend(totals.sizes)
+        self.drawn += totals.drawn
+        self.blocks += totals.blocks
+        self.block_population += totals.block_population
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -130,11 +130,11 @@ class _Rows:
 
 @dataclass
 class _Listing:
-    """Rows as `ListingRows` gives them, none of which begins a piece."""
+    """Rows as `ListingRows` gives them, none of which begins a segment."""
 
     rows: list[Entry]
     at: int = 0
-    piece: None = None
+    segment: None = None
 
     @property
     def entry(self) -> Entry | None:

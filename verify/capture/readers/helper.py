@@ -1,8 +1,8 @@
-"""A second process beside a reader: a copy (fork) of it that does a share of the work.
+"""A helper process beside a reader: a copy (fork) of it that does a share of the work.
 
-It tells what it has done line by line, and ends at the first read that fails: the first process
-does whatever it has not told by then, and it alone is patient with a failing drive. Where the
-system gives no second process, it has told nothing.
+It reports line by line what it has done, and ends at the first read that fails: the reader does
+whatever was not reported by then, and it alone is patient with a failing drive. Where the system
+gives no helper process, nothing is reported.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 Lines = queue.SimpleQueue[str]
-"""Lines of a second process, and an empty one behind the last."""
+"""Lines of a helper process, and an empty one behind the last."""
 
 
 def is_able() -> bool:
@@ -35,8 +35,8 @@ def is_able() -> bool:
 
 
 @dataclass(slots=True)
-class Second:
-    """What the second process does its work with; `ask` and `tell` are lines to the first one."""
+class Helper:
+    """What the helper process does its work with; `ask` and `tell` are lines to the reader."""
 
     drive: Drive
     report: Reporter
@@ -45,21 +45,21 @@ class Second:
     _failures: int
 
     def tell(self, line: str) -> None:
-        """Tell the first process what was done; nothing is told after a read that failed."""
+        """Tell the reader what was done; nothing is told after a read that failed."""
         if self.drive.failures != self._failures:
             raise _FailedError
         self._out.write(line + "\n")
 
     def ask(self, question: str) -> str:
-        """Ask the first process, and wait for its answer."""
+        """Ask the reader, and wait for its answer."""
         self.tell(question)
         self._out.flush()
         return self._answers.readline().rstrip("\n")
 
 
 @dataclass(slots=True)
-class Told:
-    """What a second process tells, line by line; that it goes on is passed on to `report`."""
+class HelperReports:
+    """What a helper process reports, line by line; that it goes on is passed on to `report`."""
 
     report: Reporter
     _lines: Lines
@@ -82,17 +82,17 @@ class Told:
 
 
 class _FailedError(Exception):
-    """A read failed; the first process is the one to try again."""
+    """A read failed; the reader is the one to try again."""
 
 
 @contextmanager
-def second_process(
+def helper_process(
     drive: Drive,
     report: Reporter,
-    work: Callable[[Second], None],
+    work: Callable[[Helper], None],
     answer: Callable[[str], str | None] = lambda _: None,
-) -> Iterator[Told]:
-    """Start a second process on `work`, and give what it tells.
+) -> Iterator[HelperReports]:
+    """Start a helper process on `work`, and give what it reports.
 
     `answer` gives its answer to a line that asks; `None`: the line is one that tells.
     """
@@ -107,7 +107,7 @@ def second_process(
         for handle in handles:
             os.close(handle)
         lines.put("")
-        yield Told(report, lines)
+        yield HelperReports(report, lines)
         return
     told, asked = handles[:2], handles[2:]
     if not process:
@@ -116,7 +116,7 @@ def second_process(
             os._exit(1)
         os.close(told[0])
         os.close(asked[1])
-        _be_second(drive, report, work, told[1], asked[0])
+        _be_helper(drive, report, work, told[1], asked[0])
     os.close(told[1])
     os.close(asked[0])
     source = os.fdopen(told[0], encoding="ascii")
@@ -127,7 +127,7 @@ def second_process(
         except RuntimeError:  # no more threads
             source.close()
             lines.put("")
-        yield Told(report, lines)
+        yield HelperReports(report, lines)
     finally:
         os.kill(process, signal.SIGKILL)
         os.waitpid(process, 0)
@@ -154,8 +154,8 @@ def _pump(source: TextIO, answers: int, answer: Callable[[str], str | None], lin
         lines.put("")
 
 
-def _be_second(
-    drive: Drive, report: Reporter, work: Callable[[Second], None], told: int, asked: int
+def _be_helper(
+    drive: Drive, report: Reporter, work: Callable[[Helper], None], told: int, asked: int
 ) -> None:
     """Work, and end; nothing of the first process may run on in this one."""
     code = 1
@@ -165,7 +165,7 @@ def _be_second(
             drive.patience_seconds = 0.0  # it gives up at the first read that fails
             own = Reporter(out)
             drive.heartbeat = own.alive
-            work(Second(drive, own, out, answers, drive.failures))
+            work(Helper(drive, own, out, answers, drive.failures))
         code = 0
     except (_FailedError, SourceError, OSError):
         pass  # the first one does what is missing, and tells what fails

@@ -1,6 +1,6 @@
 """What rows count for in a comparison where both drives have them alike.
 
-A comparison that finds a whole piece of two listings alike adds these sums up in place of its
+A comparison that finds a whole segment of two listings alike adds these totals up in place of its
 rows; so they say of each row what comparing it with itself would have counted.
 """
 
@@ -26,7 +26,7 @@ _CLOUD_TAG, _CLOUD_VARIANT = 0x9000001A, 0x0000F000
 
 
 @dataclass(slots=True)
-class Sums:
+class Totals:
     """Counts over rows; `sizes` (bytes) of the files that are drawn whole, `nodes` of hard links.
 
     `linked`: links of all sorts, and files with several names. `secured` tell an owner or rights,
@@ -50,12 +50,12 @@ class Sums:
     sizes: array[int] = field(default_factory=lambda: array("Q"))
     nodes: list[int] = field(default_factory=list)
 
-    def is_like(self, other: Sums) -> bool:
+    def is_like(self, other: Totals) -> bool:
         """Whether another counts the same, on a drive where nodes have other numbers."""
         same = all(getattr(self, name) == getattr(other, name) for name in COUNTS)
         return same and self.sizes == other.sizes and len(self.nodes) == len(other.nodes)
 
-    def add(self, other: Sums) -> None:
+    def add(self, other: Totals) -> None:
         """Add what further rows count for."""
         for name in COUNTS:
             setattr(self, name, getattr(self, name) + getattr(other, name))
@@ -115,8 +115,8 @@ class Sums:
         self.drawn += len(hashed) - placed
 
 
-COUNTS = tuple(item.name for item in fields(Sums) if item.name not in {"sizes", "nodes"})
-"""The sums that are single numbers."""
+COUNTS = tuple(item.name for item in fields(Totals) if item.name not in {"sizes", "nodes"})
+"""The totals that are single numbers."""
 
 
 def is_link(entry: Entry) -> bool:

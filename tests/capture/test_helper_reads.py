@@ -1,4 +1,4 @@
-"""Two processes read what one would, whatever becomes of the second."""
+"""With a helper process the same is read as without, whatever becomes of it."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkfs.ext4", "umount")]
 
 FILES = {f"name{number:04}": b"%d " % number * (1 + number % 700) for number in range(2_500)}
-"""Small ones: by what opening them costs, enough for a second process."""
+"""Small ones: by what opening them costs, enough for a helper process."""
 
 LAST = b"Z" * 60_000
-"""Stands behind all others, in the half that the second process reads."""
+"""Stands behind all others, in the half that the helper process reads."""
 
 SECTOR = 512
 
@@ -34,10 +34,10 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("change", ENDINGS)
-def test_two_readers_when_they_end_then_the_manifest_is_that_of_one(
+def test_helper_when_it_ends_then_the_manifest_is_that_of_one(
     change: str, image: Path, tmp_path: Path
 ) -> None:
-    """Byte for byte, also where the second is killed on its way or never begins."""
+    """Byte for byte, also where the helper is killed on its way or never begins."""
     taken(image, tmp_path / "one", 1)
     header = taken(image, tmp_path / "two", 2, change)
     assert (tmp_path / "two").read_bytes() == (tmp_path / "one").read_bytes()
@@ -46,9 +46,7 @@ def test_two_readers_when_they_end_then_the_manifest_is_that_of_one(
     assert contents.files_hashed == len(FILES) + 1
 
 
-def test_two_readers_when_read_then_every_hash_is_the_files_own(
-    image: Path, tmp_path: Path
-) -> None:
+def test_helper_when_it_reads_then_every_hash_is_the_files_own(image: Path, tmp_path: Path) -> None:
     """Held against the data that was put in."""
     taken(image, tmp_path / "two", 2)
     found = {entry.path: entry.digest for entry in open_manifest(tmp_path / "two").entries(0)}
@@ -56,10 +54,10 @@ def test_two_readers_when_read_then_every_hash_is_the_files_own(
         assert found[f"/{name}"] == blake3(data).hexdigest(), name
 
 
-def test_two_readers_when_the_second_meets_a_bad_sector_then_the_first_is_patient_alone(
+def test_helper_when_it_meets_a_bad_sector_then_the_reader_is_patient_alone(
     image: Path, tmp_path: Path
 ) -> None:
-    """The second asks once and ends; all else is as one reader tells it."""
+    """The helper asks once and ends; all else is as one reader tells it."""
     at = image.read_bytes().index(LAST[:4096]) + 20 * SECTOR
     fault = Fault(at, at + 1)
     (one, two), rows, reads = taken_beside_a_fault(image, tmp_path, fault)
