@@ -200,11 +200,11 @@ def _run(family: Family, folder: Path, options: argparse.Namespace) -> None:
             counts["nothing changed"] += 1
             continue
         refused, theirs = family.oracle(data, folder)
-        harm = refused or _difference(volume.theirs, theirs)
+        harm = refused or difference(volume.theirs, theirs)
         verdict, told = _judged(volume, data, harm)
         counts[verdict] += 1
         if verdict not in {QUIET, SHOWN, BY_LISTING}:
-            say(f"{verdict}: {case}: {what}: {harm}; ours: {told[:3]}")
+            say(f"{verdict}: {case}: {what}: {harm[:300]}; ours: {told[:3]}")
         if verdict in {FALSE_SOUND, OUR_FAULT} and options.keep:
             options.keep.mkdir(exist_ok=True)
             (options.keep / f"{options.family}-{options.seed}-{case}.img").write_bytes(data)
@@ -244,12 +244,13 @@ def _judged(volume: Volume, data: bytes, harm: str) -> tuple[str, list[str]]:
     return (STOP_ALONE if effects & STOPS else QUIET), told
 
 
-def _difference(whole: Listing, other: Listing) -> str:
+def difference(whole: Listing, other: Listing) -> str:
+    """Return what differs between two listings, path by path; empty where nothing does."""
     return "; ".join(
         f"{path}: {whole.get(path)} -> {other.get(path)}"
         for path in sorted(whole.keys() | other.keys())
         if whole.get(path) != other.get(path)
-    )[:300]
+    )
 
 
 if __name__ == "__main__":

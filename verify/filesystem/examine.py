@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.errors import SourceVanished
+from verify.filesystem.examination import not_examined
 from verify.filesystem.exfat.examine import examine_exfat
 from verify.filesystem.fat.examine import examine_fat
 
@@ -54,4 +56,9 @@ def examine(window: Window, kind: str, alive: Callable[[], None]) -> Examination
     examiner = EXAMINERS.get(kind)
     if examiner is None:
         return None
-    return examiner(window, alive)
+    try:
+        return examiner(window, alive)
+    except SourceVanished:
+        raise
+    except Exception as error:  # noqa: BLE001 - whatever a volume made of it, the listing goes on
+        return not_examined(f"the examination failed: {type(error).__name__}: {error}")

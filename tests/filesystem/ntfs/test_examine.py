@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import os
 import subprocess
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.corpus.test_foreign_images import images, names, unpacked
-from tests.filesystem.ntfs.volume_bytes import fill, made, mounted
+from tests.filesystem.ntfs.volume_bytes import VolumeBytes, fill, made, mounted
 from tests.support.drives import memory_window
 from verify.filesystem.examine import examine
 from verify.source.drive import open_drive
@@ -86,6 +87,33 @@ def test_volume_when_it_was_resized_then_it_has_no_fault(tmp_path: Path) -> None
         hold_good(examined(image.read_bytes()), 1_000)
     mounted(image, lambda mount: os.truncate(mount / "one", 99_999), "recover")
     hold_good(examined(image.read_bytes()), 1_000)
+
+
+@pytest.mark.root
+@pytest.mark.tools("mkntfs", "ntfs-3g", "umount")
+def test_volume_when_its_file_table_is_in_hundreds_of_pieces_then_it_has_no_fault(
+    tmp_path: Path,
+) -> None:
+    """The MFT has an attribute list of its own then, and its records extend each other."""
+
+    def scatter(mount: Path) -> None:
+        for number in range(2_500):
+            (mount / f"{number}").write_bytes(b"x" * 2_000)
+        with suppress(OSError), (mount / "rest").open("wb") as file:
+            while True:
+                file.write(bytes(1 << 16))
+        for number in range(0, 2_500, 2):
+            (mount / f"{number}").unlink()
+        (mount / "empty").mkdir()
+        with suppress(OSError):
+            for number in range(4_000):
+                (mount / "empty" / f"{number}").touch()
+
+    image = made(tmp_path / "volume.img", 16, "-c", "512")
+    mounted(image, scatter)
+    volume = VolumeBytes(bytearray(image.read_bytes()))
+    assert volume.attribute(volume.number(48, "Q") * 512, 0x20), "no attribute list"
+    hold_good(examined(volume.data), 2_000)
 
 
 @pytest.mark.root

@@ -78,8 +78,8 @@ def attribute(kind: int, at: int, code: str, value: int) -> Callable[[VolumeByte
     """Return a damage that writes a number into an attribute of a file in clusters."""
 
     def change(volume: VolumeBytes, _: Good) -> None:
-        record = volume.record(volume.find("longer 1"))
-        volume.put_number(volume.attribute(record, kind) + at, code, value)
+        place = volume.attribute(volume.record(volume.find("longer 3")), kind) + at
+        volume.put_number(place, code, value)
 
     return change
 

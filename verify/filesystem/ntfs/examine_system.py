@@ -119,7 +119,8 @@ class SystemFiles:
             if number in gathered.broken or (self._version() == _OLD and number in _NOT_IN_OLD):
                 continue
             if number >= len(SYSTEM_NAMES):
-                if not gathered.in_use[number]:
+                # NOTE: ntfs-3g lets record 15 extend the MFT's own.
+                if not gathered.in_use[number] and number not in gathered.extending:
                     place = f"record {number}"
                     self.volume.fault(
                         Effect.REPAIRED, RECORD, place, "flags", "not in use", "in use"

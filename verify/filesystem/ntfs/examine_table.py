@@ -190,6 +190,7 @@ class TableReading:
         if record.base:
             self._groups.setdefault(record.base & NUMBER, []).append(record)
             self.gathered.in_use[record.number] = False  # no name may lead to it
+            self.gathered.extending.add(record.number)
         elif any(part.type == ATTRIBUTE_LIST_TYPE for part in record.attributes):
             self._lone[record.number] = record
             self._groups.setdefault(record.number, [])

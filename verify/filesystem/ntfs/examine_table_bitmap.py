@@ -37,7 +37,7 @@ def records_marked(volume: Examined) -> NDArray[np.bool_]:
         count = min(count, stream.size // volume.table.record_bytes)
         data = volume.bytes_of(bitmap, min(_MOST_BITMAP_BYTES, volume.window.size_bytes))
     except FaultyError as error:
-        volume.faulty(error, Effect.REFUSED, TABLE_BITMAP, MFT)
+        volume.faulty(error, Effect.REFUSED, "record 0", MFT)
         return np.ones(count, np.bool_)
     bits = np.unpackbits(np.frombuffer(data, np.uint8), bitorder="little")
     marked = np.zeros(count, np.bool_)

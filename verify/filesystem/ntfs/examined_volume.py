@@ -78,7 +78,8 @@ class IndexParts:
 class Gathered:
     """What the records say, for the checks that hold it against the other structures.
 
-    Of each record: `in_use`, `folder`, `sequence`; `broken` are those that could not be read.
+    Of each record: `in_use` by a file of its own, `folder`, `sequence`; `broken` are those that
+    could not be read, `extending` those that extend others.
     `names`: (reference of the record, key of the name, DOS name or not), `runs`: (first cluster,
     clusters, record), each a list of arrays.
     """
@@ -87,6 +88,7 @@ class Gathered:
     folder: NDArray[np.bool_]
     sequence: NDArray[np.uint16]
     broken: set[int] = field(default_factory=set)
+    extending: set[int] = field(default_factory=set)
     names: list[tuple[Words, Words, NDArray[np.bool_]]] = field(default_factory=list)
     runs: list[tuple[Numbers, Numbers, Numbers]] = field(default_factory=list)
     indexes: list[IndexParts] = field(default_factory=list)
