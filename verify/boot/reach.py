@@ -97,11 +97,12 @@ def _named(item: StoreObject) -> Iterator[tuple[str, str, ReachedBy]]:
             yield element.device.options, element.number, "options"
         route = "inherited" if element.number == _INHERITED else routes.get(element.number)
         if route is not None:
-            for guid in _guids(element):
+            for guid in guids_of(element):
                 yield guid, element.number, route
 
 
-def _guids(element: Element) -> tuple[str, ...]:
+def guids_of(element: Element) -> tuple[str, ...]:
+    """Return the objects that an element names."""
     if isinstance(element.value, str):
         return (element.value,)
     if isinstance(element.value, tuple):

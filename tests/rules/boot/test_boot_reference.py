@@ -244,6 +244,45 @@ def test_reference_when_the_default_entry_is_not_in_the_store_then_it_stops() ->
     assert any(stores.LOADER.upper() in text for text in stops(case))
 
 
+def store_without(*elements: tuple[str, str]) -> bytes:
+    """Return the usual store without some elements: (object, element), or whole objects."""
+    builder = stores.small_store(*(devices.gpt(g, DISK) for g in Machine().named_guids))
+    objects = builder.root.add("Objects")
+    for guid, number in elements:
+        held = objects.add("{" + guid + "}") if number else objects
+        kept = held.add("Elements") if number else held
+        gone = number or "{" + guid + "}"
+        kept.keys = [key for key in kept.keys if key.name != gone]
+    return builder.write()
+
+
+@pytest.mark.parametrize(
+    ("gone", "words"),
+    [
+        ([(stores.MANAGER, "")], "lacks the boot manager's own entry"),
+        ([(stores.MANAGER, "23000003"), (stores.MANAGER, "24000001")], "offers no entry"),
+        ([(stores.LOADER, "")], "offers no entry"),
+        ([(stores.LOADER, "11000001")], "offers no entry"),
+        ([(stores.LOADER, "12000002")], "offers no entry"),
+        ([(stores.LOADER, "22000002")], "offers no entry"),
+    ],
+)
+def test_reference_when_nothing_in_the_store_starts_a_system_then_it_stops(
+    gone: list[tuple[str, str]], words: str
+) -> None:
+    """Microsoft Learn: an entry needs its device and path, a system its own. As before: a note."""
+    new = Machine().with_files(1, {BCD: store_without(*gone)})
+    said = [item for item in findings(RULE, clone(new)) if words in item.message]
+    assert [str(item.level) for item in said] == ["stop"]
+    assert {level for level, _ in told(RULE, clone(new, new))} <= {"note"}
+
+
+def test_reference_when_the_menu_starts_a_system_without_a_default_then_it_is_startable() -> None:
+    """The first of the menu is started; a lost default is told as a difference."""
+    new = Machine().with_files(1, {BCD: store_without((stores.MANAGER, "23000003"))})
+    assert [level for level, _ in told(RULE, clone(new))] == ["review"]
+
+
 def test_reference_when_something_else_in_the_store_differs_then_a_person_decides() -> None:
     """A rewritten store differs in its devices alone."""
     builder = stores.small_store(*(devices.gpt(g, DISK) for g in Machine().named_guids))

@@ -19,7 +19,9 @@ from tests.rules.cases import (
     told_both_ways,
     usual,
 )
+from verify.filesystem.description import Unread
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder
+from verify.manifest.header import Listing
 from verify.rules.filesystem import filesystem_allocation, filesystem_structure
 
 if TYPE_CHECKING:
@@ -144,3 +146,38 @@ def test_examined_when_a_part_was_left_out_then_the_answer_says_so() -> None:
     half = Examination(structure=recorder.result(), allocation=recorder.result())
     case = case_of(drive(seen()), drive(changed(seen(), 3, examination=half)))
     assert answers(STRUCTURE, case) == ["not_examined"]
+
+
+# --- files that cannot be listed --------------------------------------------------------------
+
+ROOT = "its files could not be listed: the reader could not open the folder /"
+
+
+def unlisted(reason: str, *, what: str = "contents", **changes: object) -> list[Partition]:
+    """Return the usual partitions; the files of the system's were not listed, or not all."""
+    items = changed(usual(), 3, examination=clean(), unread=(Unread(what=what, reason=reason),))
+    return changed(items, 3, **changes)
+
+
+def test_listing_when_the_root_folder_is_unreadable_then_it_stops_in_its_own_words() -> None:
+    """It hides every file; a volume whose log waits is a person's decision."""
+    old, new = drive(seen()), drive(unlisted(ROOT, listing=None))
+    found = findings(STRUCTURE, case_of(old, new, []))
+    assert [(str(item.level), item.partition) for item in found] == [("stop", 3)]
+    assert "of the new drive: its files could not be listed" in found[0].message
+    waiting = drive(refiled(unlisted(ROOT, listing=None), 3, log="pending"))
+    assert told(STRUCTURE, case_of(old, waiting, [])) == [("review", 3)]
+
+
+def test_listing_when_it_is_cut_on_the_new_drive_then_it_stops() -> None:
+    """A folder in the middle of the volume, unreadable there alone."""
+    part = Listing(files=2, folders=1, bytes=20, complete=False)
+    new = drive(unlisted("/Users: no such record", what="listing", listing=part))
+    assert told(STRUCTURE, case_of(drive(seen()), new)) == [("stop", 3)]
+    assert told(STRUCTURE, case_of(new, new)) == []
+
+
+def test_listing_when_the_old_drive_alone_cannot_be_listed_then_the_clone_is_not_blamed() -> None:
+    """What cannot be compared is told by the rules of the contents."""
+    case = case_of(drive(unlisted(ROOT, listing=None)), drive(seen()), [])
+    assert told(STRUCTURE, case) == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.boot.reach import BOOT_MANAGER, guids_of
 from verify.boot.store_record import ROUTE_WORDS
 from verify.rules.boot.resolve import starts_by_firmware
 from verify.rules.rule import Level
@@ -11,7 +12,7 @@ from verify.rules.shared import tell_fault
 from verify.text.message import Message, counted, say
 
 if TYPE_CHECKING:
-    from verify.boot.store_record import BootStore
+    from verify.boot.store_record import BootStore, StoreObject
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, Tally
 
@@ -19,6 +20,17 @@ REBUILD = say(
     "Detach the old drive and let a tool of the system rebuild the boot"
     " configuration, or clone again and keep the identities."
 )
+
+_OFFERS = ("23000003", "24000001", "24000002")
+"""The boot manager's default entry, its menu, and what it starts once."""
+
+_LOADER_TYPE = "3"
+_STARTING_TYPES = frozenset({_LOADER_TYPE, "6", "7", "8", "9", "A"})
+"""SPEC: Microsoft Learn, "BCD_OBJECT_TYPES": an operating system's loader, older loaders, boot
+sectors; not the boot manager itself, what resumes, what tests memory."""
+
+_LOADER_ELEMENTS = ("11000001", "12000002", "21000001", "22000002")
+"""Its device and path, and the system's (docs/formats/bcd.md)."""
 
 _REVIEWED_ROUTES = frozenset({"resume", "inherited", "tools"})
 
@@ -30,10 +42,12 @@ def judge_state(
     before, store = sides
     subject = say("The boot store {path}", path=store.path)
     level = Level.STOP if starts_by_firmware(case.target, new) else Level.NOTE
-    unread, dirty = (
-        tuple(fault(side) if side else None for side in sides) for fault in (_unread, _dirty)
+    unread, startless, dirty = (
+        tuple(fault(side) if side else None for side in sides)
+        for fault in (_unread, _startless, _dirty)
     )
-    tell_fault(tally, level, subject, (unread[0], unread[1]), REBUILD, partition=new.number)
+    for faults in (unread, startless):
+        tell_fault(tally, level, subject, (faults[0], faults[1]), REBUILD, partition=new.number)
     tell_fault(
         tally,
         min(level, Level.REVIEW, key=list(Level)[::-1].index),
@@ -93,6 +107,33 @@ def _unread(store: BootStore) -> Message | None:
         return None
     reason = store.problems[0] if store.problems else say("no reason given")
     return say("cannot be read ({reason:clause})", reason=reason)
+
+
+def _startless(store: BootStore) -> Message | None:
+    """Say why nothing would be started by a store, if that is so."""
+    if store.state is None:
+        return None
+    manager = store.object(BOOT_MANAGER)
+    if manager is None:
+        return say("starts nothing: it lacks the boot manager's own entry")
+    offered = [
+        store.object(guid)
+        for number in _OFFERS
+        if (element := manager.element(number)) is not None
+        for guid in guids_of(element)
+    ]
+    if not any(item is not None and _starts(item) for item in offered):
+        return say("starts nothing: it offers no entry that names a system and its loader")
+    return None
+
+
+def _starts(item: StoreObject) -> bool:
+    """Whether an entry has what its kind needs; of an unknown type, anything that has a path."""
+    kind = item.type[-1:] if item.type else ""
+    if item.type and not (item.type.startswith("10") and kind in _STARTING_TYPES):
+        return False
+    needed = _LOADER_ELEMENTS if kind == _LOADER_TYPE else _LOADER_ELEMENTS[:2]
+    return all(item.element(number) is not None for number in needed)
 
 
 def _pending(store: BootStore) -> tuple[int, ...]:

@@ -112,6 +112,14 @@ def _why_not(old: Partition, new: Partition) -> Message:
                 drive=drive,
                 reason=reason,
             )
+    for side, drive in ((old, OLD), (new, NEW)):
+        if side.listing is None and _has_files(side):
+            return say(
+                "partition {number} of the {drive} drive: {reason}",
+                number=side.number,
+                drive=drive,
+                reason=_first_reason(side, "contents"),
+            )
     return say(
         "partition {number} was read as {how} on the old drive and as {new_how} on the"
         " new one, which cannot be compared",
