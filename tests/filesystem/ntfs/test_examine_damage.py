@@ -19,6 +19,8 @@ from tests.bench.damage_ntfs import FAMILY
 from tests.corpus.test_foreign_images import images, unpacked
 from tests.filesystem.ntfs.test_examine import examined, faults_of
 from tests.filesystem.ntfs.volume_bytes import BITMAP, BLOCKS, DATA, ROOT, VolumeBytes
+from tests.support.drives import MemoryDrive, whole
+from verify.filesystem.examine import examine
 from verify.filesystem.ntfs import examine_table
 from verify.filesystem.ntfs.examine_columns import Taken, taken_at_once
 
@@ -336,3 +338,36 @@ def test_log_when_its_restart_pages_are_damaged_then_one_is_repaired_and_none_re
     for page in pages:
         volume.flip(volume.system(2, "", 4096 * page) + offset, 1)
     assert {str(fault.effect) for fault in faults_of(examined(volume.data))} == {expected}
+
+
+def test_examination_when_sectors_cannot_be_read_then_their_records_alone_are_lost(
+    good: Good,
+) -> None:
+    """A bad sector in one record of the MFT leaves all others examined."""
+    volume = VolumeBytes(bytearray(good.data))
+    at, number = plain(volume), volume.find("a file 050")
+    window = whole(MemoryDrive(good.data, bad=((at, at + 512),)))
+    found = examine(window, "ntfs", lambda: None)
+    assert found is not None
+    faults = [fault for fault in faults_of(found) if fault.effect != "wasted"]
+    assert [(fault.node, fault.field, fault.stored) for fault in faults] == [
+        (number, "contents", "unreadable")
+    ]
+
+
+@pytest.mark.parametrize("number", [6, 9, 10])
+def test_examination_when_a_system_stream_cannot_be_read_then_it_is_told(
+    number: int, good: Good
+) -> None:
+    """Bad sectors in $Bitmap, $Secure and $UpCase are a fault of that file, or left out by name."""
+    volume = VolumeBytes(bytearray(good.data))
+    at = volume.system(number, "$SDS" if number == 9 else "")
+    found = examine(whole(MemoryDrive(good.data, bad=((at, at + 512),))), "ntfs", lambda: None)
+    assert found is not None
+    assert {fault.node for fault in faults_of(found) if fault.stored == "unreadable"} == {number}
+
+
+def test_examination_when_the_volume_is_cut_then_what_lies_behind_is_told(good: Good) -> None:
+    """A partition that ends early: clusters of files lie outside what can be read."""
+    found = examined(good.data[: len(good.data) // 2])
+    assert {"refused", "lost"} & {str(fault.effect) for fault in faults_of(found)}
