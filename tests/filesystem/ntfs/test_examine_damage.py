@@ -21,12 +21,13 @@ from tests.filesystem.ntfs.test_examine import examined, faults_of
 from tests.filesystem.ntfs.volume_bytes import BITMAP, BLOCKS, DATA, ROOT, VolumeBytes
 from tests.support.drives import MemoryDrive, whole
 from verify.filesystem.examine import examine
-from verify.filesystem.ntfs import examine_table
+from verify.filesystem.ntfs import examine_indexes, examine_secure, examine_table
 from verify.filesystem.ntfs.examine_columns import Taken, taken_at_once
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+    from types import ModuleType
 
     from numpy.typing import NDArray
 
@@ -371,3 +372,20 @@ def test_examination_when_the_volume_is_cut_then_what_lies_behind_is_told(good: 
     """A partition that ends early: clusters of files lie outside what can be read."""
     found = examined(good.data[: len(good.data) // 2])
     assert {"refused", "lost"} & {str(fault.effect) for fault in faults_of(found)}
+
+
+@pytest.mark.parametrize(
+    ("module", "limit", "what"),
+    [
+        (examine_indexes, "MOST_INDEX_BYTES", "the index of folder record"),
+        (examine_secure, "_MOST_STREAM_BYTES", "$Secure"),
+    ],
+)
+def test_examination_when_a_structure_is_longer_than_is_read_then_it_is_left_out_by_name(
+    module: ModuleType, limit: str, what: str, good: Good, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is too long may be whole: nothing is told of it as a fault, nor of what hangs on it."""
+    monkeypatch.setattr(module, limit, 1_000)
+    found = examined(good.data)
+    assert faults_of(found) == []
+    assert any(reason.startswith(what) for reason in found.structure.left_out)

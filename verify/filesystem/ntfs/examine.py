@@ -15,7 +15,13 @@ from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder
 from verify.filesystem.ntfs.describe import geometry
 from verify.filesystem.ntfs.examine_allocation import hold_allocation
-from verify.filesystem.ntfs.examine_indexes import BY_NAME, NameIndexes, report, view_entries
+from verify.filesystem.ntfs.examine_indexes import (
+    BY_NAME,
+    NameIndexes,
+    place_of,
+    report,
+    view_entries,
+)
 from verify.filesystem.ntfs.examine_names import hold_names
 from verify.filesystem.ntfs.examine_secure import SecurityFile, is_of_secure
 from verify.filesystem.ntfs.examine_system import SystemFiles
@@ -28,6 +34,7 @@ from verify.filesystem.ntfs.examined_volume import (
     Examined,
     FaultyError,
     Gathered,
+    TooLongError,
 )
 from verify.filesystem.ntfs.record_table import mft_of
 from verify.structs.ntfs import BOOT_SECTOR
@@ -79,12 +86,17 @@ def _examine(volume: Examined) -> None:
                 secure.take(parts)
             else:
                 view_entries(volume, parts)
+        except TooLongError:
+            volume.structure.leave_out(f"{place_of(parts)}: longer than any that is examined")
         except FaultyError as error:
             report(volume, parts, error)
     indexes.flush()
-    hold_names(volume, gathered, indexes)
+    if not indexes.partial:
+        hold_names(volume, gathered, indexes)
     try:
         secure.hold()
+    except TooLongError:
+        volume.structure.leave_out("$Secure: longer than any that is examined")
     except FaultyError as error:
         volume.faulty(error, Effect.LOST, SYSTEM_NAMES[SECURE], SECURE)
     hold_allocation(volume, gathered)

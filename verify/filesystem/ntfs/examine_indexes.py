@@ -23,6 +23,7 @@ from verify.filesystem.ntfs.examined_volume import (
     Gathered,
     IndexParts,
     Numbers,
+    TooLongError,
     Words,
 )
 from verify.filesystem.ntfs.index import IS_FOLDER, MOST_INDEX_BYTES
@@ -84,6 +85,7 @@ class NameIndexes:
     found: list[tuple[Words, Words, NDArray[np.bool_], Numbers, NDArray[np.bool_]]] = field(
         default_factory=list
     )
+    partial: bool = False
     _heap: bytearray = field(default_factory=bytearray)
     _starts: list[int] = field(default_factory=list)
     _folders: list[tuple[int, int]] = field(default_factory=list)
@@ -94,6 +96,12 @@ class NameIndexes:
         try:
             tree = _Tree(self.volume, parts)
             tree.walk(lambda node: self._entries(tree, node))
+        except TooLongError:
+            # Nothing can be said of names that no index gives, then.
+            self.partial = True
+            self.volume.structure.leave_out(
+                f"the index of folder record {parts.record}: longer than any that is examined"
+            )
         except FaultyError as error:
             del self._starts[before:]
             del self._heap[mark:]

@@ -20,6 +20,7 @@ from verify.filesystem.ntfs.examine_records import (
 from verify.filesystem.ntfs.examine_streams import hold_list, put_together
 from verify.filesystem.ntfs.examine_table_bitmap import TABLE_BITMAP
 from verify.filesystem.ntfs.examined_volume import (
+    EXTEND,
     FIRST_OF_USERS,
     SYSTEM_NAMES,
     Examined,
@@ -43,6 +44,9 @@ from verify.structs.ntfs import FILE_RECORD, FILE_SIGNATURE, SECURITY_ID_FIELD
 RECORDS_A_PIECE = 2_048
 _FOLDER_INDEX = "$I30"
 _LOGGED_TYPE = 0x100
+_NUMBER_BYTES = 6
+"""Of a reference: the number of its record comes first."""
+
 _VIEW_FLAG, _EXTEND_FLAG = 8, 4
 """Flags of a record: it has an index of another kind than a folder's; it stands in $Extend."""
 
@@ -285,6 +289,8 @@ class TableReading:
                 RECORD, "flags", f"{record.flags:04X}", "a folder if it has an index of names", at
             )
         special = record.flags & (_VIEW_FLAG | _EXTEND_FLAG)
+        # NOTE: the journal of changes in $Extend has named streams alone.
+        special |= any(int.from_bytes(name[:_NUMBER_BYTES], "little") == EXTEND for name in names)
         plain = number >= FIRST_OF_USERS and not folder and not special
         if plain and (DATA_TYPE, "") not in by_key:
             raise FaultyError(RECORD, "unnamed stream", "none", "one", at)

@@ -49,6 +49,10 @@ class FaultyError(Exception):
         self.stored, self.expected, self.at = str(stored), str(expected), at
 
 
+class TooLongError(FaultyError):
+    """A value that is longer than any that is examined, and may be right for all that is known."""
+
+
 @dataclass(frozen=True, slots=True)
 class Whole:
     """One attribute of a file, its parts put together; resident where it has a `value`."""
@@ -161,12 +165,13 @@ class Examined:
         """Return an attribute's value; what was never written is zeros.
 
         Raises:
-            FaultyError: it is longer than `most` bytes, or lies where nothing can be read.
+            TooLongError: it is longer than `most` bytes.
+            FaultyError: it lies where nothing can be read.
         """
         if whole.value is not None:
             return whole.value
         if whole.size > most:
-            raise FaultyError("attribute", "size", whole.size, f"at most {most}", whole.at)
+            raise TooLongError("attribute", "size", whole.size, f"at most {most}", whole.at)
         parts, left = [], min(whole.size, whole.valid)
         for count, start in whole.runs:
             length = min(count * self.sizes.cluster_bytes, left)
