@@ -16,13 +16,11 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verify.platforms.this import PLATFORM
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
 
 WORKING = "drivewitness-held-"
 PARTIAL = ".drivewitness-partial"
@@ -73,7 +71,7 @@ def hold_folder(folder: Path) -> int | None:
     Raises:
         LostError: another run was faster.
     """
-    if fcntl is None:
+    if not PLATFORM.has_locks:
         return None
     try:
         handle = os.open(folder, _LOOK)
@@ -93,7 +91,7 @@ def hold(handle: int, path: Path) -> None:
     Raises:
         LostError: another run was faster.
     """
-    if _locked(handle) is False or not _stands(handle, path):
+    if PLATFORM.lock(handle) is False or not _stands(handle, path):
         raise LostError
 
 
@@ -123,33 +121,20 @@ def _unheld(parent: Path, name: re.Pattern[str], *, own: bool) -> Iterator[tuple
         names = [item.name for item in os.scandir(parent) if name.fullmatch(item.name)]
     except OSError:
         return
-    for found in names if fcntl is not None else ():
+    for found in names if PLATFORM.has_locks else ():
         path = parent / found
         try:
             handle = os.open(path, _LOOK)
         except OSError:
             continue  # it has just gone, or is another account's
         try:
-            mine = not own or os.fstat(handle).st_uid == os.geteuid()
-            if mine and _locked(handle) and _stands(handle, path):
+            mine = not own or PLATFORM.owns(os.fstat(handle))
+            if mine and PLATFORM.lock(handle) and _stands(handle, path):
                 yield path, handle
         except OSError:
             pass  # what cannot be taken away stays
         finally:
             os.close(handle)
-
-
-def _locked(handle: int) -> bool | None:
-    """Lock an open file or folder; False: somebody has the lock; `None`: there are none here."""
-    if fcntl is None:
-        return None
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    except OSError:
-        return None
-    return True
 
 
 def _stands(handle: int, path: Path) -> bool:

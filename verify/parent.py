@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
-import signal
-import sys
 import threading
 from typing import TYPE_CHECKING
 
+from verify.platforms.this import PLATFORM
+
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-_PR_SET_PDEATHSIG = 1
-"""Linux, include/uapi/linux/prctl.h; prctl(2): of the thread that started this process, so that
-one has to wait for it. A fork does not take it over."""
 
 
 def end_with_parent(watched: int | None = None) -> None:
     """End this process at once when its parent is gone.
 
-    On Linux the kernel does so. `watched`: the reading end of a pipe that the parent holds open
+    Linux does so by itself. `watched`: the reading end of a pipe that the parent holds open
     and writes nothing more to, which works anywhere.
     """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    PLATFORM.end_with_parent()
     if watched is not None:
         threading.Thread(target=_end_with_pipe, args=(watched,), daemon=True).start()
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import stat
 import tempfile
 from contextlib import contextmanager, suppress
@@ -18,6 +17,7 @@ from typing import IO, TYPE_CHECKING
 
 from verify.errors import OutputError
 from verify.held import PARTIAL, LostError, hold, let_go, remove_left_files
+from verify.platforms.this import PLATFORM
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 _MOST_BESIDE = 100
-_NUMBER = re.compile(r"[0-9]{1,9}")
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 """No link is followed, and a pipe that stands there is not waited for."""
 _TRIES = 100
@@ -50,14 +49,14 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
-            _keep_private(handle, folder)
+            PLATFORM.keep_private(handle, folder, PRIVATE_FILE)
             os.fsync(handle)
         if replace:
             temporary.replace(folder / path.name)
         else:
             _name_anew(temporary, folder / path.name)
         temporary = None
-        sync_folder(folder)
+        PLATFORM.sync_folder(folder)
     except OSError as error:
         raise OutputError(str(path), error.strerror or str(error)) from error
     finally:
@@ -75,7 +74,7 @@ def _name_anew(temporary: Path, path: Path) -> None:
         beside = path.with_name(f"{path.stem}-{number}{path.suffix}")
         with suppress(FileExistsError):
             _name(temporary, beside)
-            sync_folder(path.parent)
+            PLATFORM.sync_folder(path.parent)
             reason = f"a file appeared there meanwhile; the new one is kept as {beside.name}"
             raise OutputError(str(path), reason)
     raise OutputError(str(path), "a file appeared there meanwhile")
@@ -121,7 +120,7 @@ def private_file(path: Path, *, mode: int = PRIVATE_FILE, new: bool = False) -> 
             os.close(handle)
             raise OSError(errno.EINVAL, "it is no ordinary file", str(path)) from None
         return handle
-    _keep_private(handle, path.parent, mode)
+    PLATFORM.keep_private(handle, path.parent, mode)
     return handle
 
 
@@ -139,14 +138,7 @@ def make_folder(path: Path) -> None:
             if not folder.is_dir():
                 raise
             continue
-        if os.name != "posix":
-            continue
-        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | _NO_LINK)
-        try:
-            if not os.listdir(handle):  # noqa: PTH208 - else somebody put another in its place
-                _hand_over(handle, folder.parent)
-        finally:
-            os.close(handle)
+        PLATFORM.hand_over_folder(folder)
 
 
 def hold_no_link(path: Path) -> None:
@@ -161,10 +153,7 @@ def hold_no_link(path: Path) -> None:
 
 def is_ours(path: Path) -> bool:
     """Whether what stands there belongs to this user, or to the one behind sudo."""
-    if os.name != "posix":
-        return True
-    user = _user_behind_sudo()
-    return path.lstat().st_uid in {os.geteuid(), *(() if user is None else user[:1])}
+    return PLATFORM.owns_or_called(path.lstat())
 
 
 def _held_file(folder: Path, name: str) -> tuple[int, Path]:
@@ -179,49 +168,3 @@ def _held_file(folder: Path, name: str) -> tuple[int, Path]:
         else:
             return handle, Path(made)
     raise FileExistsError(None, "files are taken away as they are made", str(folder))
-
-
-def sync_folder(folder: Path) -> None:
-    """Put the new name itself on disk, where the system lets a folder be synced."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _keep_private(handle: int, folder: Path, mode: int = PRIVATE_FILE) -> None:
-    """Give a new file its mode, and the owner that it has in that folder.
-
-    NOTE: a FAT stick or a network share keeps neither, and refuses what it cannot keep: there
-    whoever mounted it decided who may read it.
-    """
-    if os.name == "posix":
-        with suppress(OSError):
-            os.fchmod(handle, mode)
-        _hand_over(handle, folder)
-
-
-def _hand_over(handle: int, folder: Path) -> None:
-    """Give what root made in the folder of the user behind sudo to that user.
-
-    By its handle, so that no link decides what is given away; in a folder of anybody else it stays
-    root's. A folder that gives its group to what is in it (setgid) goes on doing so.
-    """
-    user = _user_behind_sudo()
-    status = folder.stat()
-    if user is not None and status.st_uid == user[0]:
-        with suppress(OSError):  # see the note on modes
-            os.fchown(handle, user[0], -1 if status.st_mode & stat.S_ISGID else user[1])
-
-
-def _user_behind_sudo() -> tuple[int, int] | None:
-    """Return who called sudo, as user and group (sudo(8), SUDO_UID and SUDO_GID)."""
-    if os.geteuid() != 0:
-        return None
-    told = os.environ.get("SUDO_UID", ""), os.environ.get("SUDO_GID", "")
-    if not all(_NUMBER.fullmatch(text) for text in told) or int(told[0]) == 0:
-        return None
-    return int(told[0]), int(told[1])

@@ -12,7 +12,7 @@ from tests.archive import small
 from tests.support.images import run
 from verify.after.attached import KnownDrive, known_drive, twins
 from verify.after.running_screen import print_drives
-from verify.machine.running_machine import SeenDrive, SeenTable
+from verify.platforms.running_machine import SeenDrive, SeenTable
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -20,6 +20,7 @@ from verify.archive.filing import file_event, file_running
 from verify.archive.proof import prove
 from verify.capture.drive_capture import CaptureOptions, capture
 from verify.manifest.file import open_manifest, write_manifest
+from verify.platforms.linux.system import Linux
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -91,8 +92,7 @@ def tree(tmp_path: Path, image: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
         "8:2 / / rw,relatime - ext4 /dev/sda2 rw,discard",
         "8:1 / /boot/efi rw - vfat /dev/sda1 rw",
     )
-    entry_point = "verify.machine.linux_machine.Places"
-    monkeypatch.setattr(entry_point, lambda: made.places)
+    monkeypatch.setattr("verify.machine.look.PLATFORM", Linux(made.places))
     return made
 
 
@@ -255,7 +255,7 @@ def test_running_when_the_old_drive_is_still_attached_then_it_is_not_called_well
     other.drive("sda", "8:0", image=image, serial="NEW-1", partitions=(1, 2))
     other.drive("sdb", "8:16", image=copy, serial="DOCK", under=USB)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("verify.machine.linux_machine.Places", lambda: other.places)
+        patch.setattr("verify.machine.look.PLATFORM", Linux(other.places))
         document, states = look(command, *at(archive))
     assert states["old-drive"] == "beware"
     assert "same disk identifier" in json.dumps(document["checks"])

@@ -94,7 +94,7 @@ def taken(drive: Path, output: Path, reads: FailingReads) -> Manifest:
     )
     output.unlink(missing_ok=True)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("verify.source.drive.os.pread", reads)
+        patch.setattr("verify.platforms.posix.os.pread", reads)
         patch.setattr("verify.capture.drive_capture.MOST_READERS", 1)
         capture(str(drive), output, OPTIONS, environment=around)
     return open_manifest(output)

@@ -19,7 +19,7 @@ from verify.capture.drive_capture import CaptureOptions, capture
 from verify.capture.resume import Unfinished, state_of
 from verify.errors import ResumeRefused
 from verify.manifest.file import open_manifest
-from verify.source.identity import Identity
+from verify.platforms.identity import Identity
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,9 +16,10 @@ from verify.capture.unlocked_view import Seen, tie_of
 from verify.errors import ViewRefused
 from verify.filesystem.description import Filesystem
 from verify.manifest.file import open_manifest
+from verify.platforms.linux.sysfs import Places
+from verify.platforms.linux.system import Linux
 from verify.rules.judge_drives import compare
 from verify.source.drive import GIVEN_UP
-from verify.source.mapped import mapped_identity
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -196,12 +198,18 @@ def test_view_when_sectors_of_it_fail_then_its_fields_say_so() -> None:
     ]
 
 
+@pytest.mark.root
 def test_mapped_identity_when_sysfs_has_one_then_it_is_read(tmp_path: Path) -> None:
-    """Where the kernel's ABI puts it; a plain drive has none."""
-    (tmp_path / "dm").mkdir()
-    (tmp_path / "dm/uuid").write_text("CRYPT-LUKS2-00-work\n")
-    assert mapped_identity(tmp_path) == "CRYPT-LUKS2-00-work"
-    assert mapped_identity(tmp_path / "dm") is None
+    """Where the kernel's ABI puts it; a plain drive has none, and an image is no device."""
+    node = tmp_path / "node"
+    os.mknod(node, stat.S_IFBLK | 0o600, os.makedev(254, 3))
+    linux = Linux(Places(sys=tmp_path / "sys"))
+    assert linux.mapped_identity(str(node)) is None
+    folder = tmp_path / "sys/dev/block/254:3/dm"
+    folder.mkdir(parents=True)
+    (folder / "uuid").write_text("CRYPT-LUKS2-00-work\n")
+    assert linux.mapped_identity(str(node)) == "CRYPT-LUKS2-00-work"
+    assert linux.mapped_identity(str(folder / "uuid")) is None
 
 
 def test_command_when_views_are_given_then_both_screens_tell_them(

@@ -19,7 +19,7 @@ from tests.archive.small import archive_of, pair
 from tests.support.images import LINUX_TYPE, MIB, GptTable, make_ext4, make_gpt_drive
 from tests.table.layouts import Entry
 from verify.machine import look
-from verify.machine.running_machine import Firmware, Machine, SeenDrive, SystemVolume, Trim
+from verify.platforms.running_machine import Firmware, Machine, SeenDrive, SystemVolume, Trim
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

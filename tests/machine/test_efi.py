@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from tests.support.images import ESP_TYPE, GptTable, make_gpt_drive
 from tests.table.layouts import Entry
-from verify.machine.efi import parse_load_option, read_firmware
+from verify.platforms.linux.efi import parse_load_option, read_firmware
 
 if TYPE_CHECKING:
     from pathlib import Path

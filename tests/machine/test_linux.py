@@ -12,8 +12,10 @@ import pytest
 from tests.machine.tree import ATA, USB, VIRTUAL, Tree
 from tests.support.images import GptTable, make_gpt_drive
 from tests.table.layouts import LINUX, Entry
-from verify.machine.linux_machine import linux_drives, look_at_linux
-from verify.source.identity import attached_identity
+from verify.machine.look import attached_drives
+from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.machine import linux_drives, look_at_linux
+from verify.platforms.linux.system import Linux
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,7 +27,7 @@ ROOT = "0AC0FFEE-0000-4000-8000-000000000002"
 
 
 @pytest.fixture
-def tree(tmp_path: Path) -> Tree:
+def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
     """A drive of one partition with the system, a second on USB, and what is no drive."""
     made = Tree(tmp_path / "tree")
     table = GptTable(8192, DISK, {2: Entry(2048, 6143, LINUX, ROOT, "root")})
@@ -37,12 +39,14 @@ def tree(tmp_path: Path) -> Tree:
     made.device(VIRTUAL, "zram0", "253:0", 1 << 20)
     made.drive("sdc", "8:32", size_bytes=0)
     made.mounts("8:2 / / rw,relatime - ext4 /dev/sda2 rw")
+    monkeypatch.setattr("verify.machine.look.PLATFORM", Linux(made.places))
     return made
 
 
-def test_drives_when_listed_then_each_is_told_with_what_was_not_opened(tree: Tree) -> None:
+@pytest.mark.usefixtures("tree")
+def test_drives_when_listed_then_each_is_told_with_what_was_not_opened() -> None:
     """Which one the system runs from; serials of bridges; tables; no medium, no drive."""
-    first, second = linux_drives(tree.places)
+    first, second = attached_drives()
     assert (first.name, first.serial, first.serial_source) == ("sda", "NEW-1", "drive")
     assert (first.system, first.mounted) == (True, ("/",))
     assert first.table is not None
@@ -55,9 +59,10 @@ def test_drives_when_listed_then_each_is_told_with_what_was_not_opened(tree: Tre
     assert "no such file" in str(second.not_opened)
 
 
-def test_drives_when_none_is_to_be_opened_then_no_table_is_read(tree: Tree) -> None:
+@pytest.mark.usefixtures("tree")
+def test_drives_when_none_is_to_be_opened_then_no_table_is_read() -> None:
     """Asked for by a technician whose drive is failing."""
-    assert [drive.table for drive in linux_drives(tree.places, opening=False)] == [None, None]
+    assert [drive.table for drive in attached_drives(opening=False)] == [None, None]
 
 
 def test_drives_when_a_volume_is_made_of_two_then_both_are_in_use(tree: Tree) -> None:
@@ -103,7 +108,7 @@ def test_drives_when_asked_of_this_machine_then_they_are_those_of_another_progra
         for row in json.loads(told.stdout)["blockdevices"]
         if row["type"] == "disk" and row["size"] and not row["name"].startswith("zram")
     }
-    drives = {drive.name: drive for drive in linux_drives(opening=False)}
+    drives = {drive.name: drive for drive in Linux().drives(every_sort=False)}
     assert drives.keys() == rows.keys()
     for name, drive in drives.items():
         row = rows[name]

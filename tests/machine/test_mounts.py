@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.machine.tree import VIRTUAL, Tree
-from verify.machine.mounts import Places, beneath, mount_at, mount_of, read_mounts
+from verify.platforms.linux.mounts import beneath, mount_at, mount_of, read_mounts
+from verify.platforms.linux.sysfs import Places
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from verify.machine.mounts import Beneath
+    from verify.platforms.linux.mounts import Beneath
 
 ROOT = "/ / rw,relatime shared:1 -"
 

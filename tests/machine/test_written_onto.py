@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.machine.tree import Tree
-from verify.machine.written_onto import written_onto
+from verify.platforms.linux.written_onto import written_onto
 
 if TYPE_CHECKING:
     from pathlib import Path

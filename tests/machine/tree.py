@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.machine.mounts import Places
+from verify.platforms.linux.sysfs import Places
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

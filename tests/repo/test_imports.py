@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import itertools
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,8 +15,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FLOW = (
-    ("text", "errors", "units", "stats", "version", "whole_file", "own_code", "held", "parent"),
+    ("text", "errors", "units", "stats", "version", "own_code"),
     ("structs",),
+    ("platforms",),
+    ("whole_file", "held", "parent"),
     ("source",),
     ("table",),
     ("filesystem",),
@@ -52,21 +55,18 @@ WRITERS = {
     "verify/archive/filing.py",  # the files of a job
     "verify/archive/index.py",  # a damaged index, taken away
     "verify/archive/seal.py",  # the shop's key
-    "verify/archive/sharing.py",  # modes of an archive that is shared
     "verify/cli/judging.py",  # a manifest that was given, kept beside the other
 }
 """Modules that write files, and which: none of them a drive."""
 
 READERS = WRITERS | {
     "verify/capture/resume.py",  # what a capture that was cut off was begun on
-    "verify/source/drive.py",  # the one opener of drives
-    "verify/source/identity.py",  # what sysfs tells
-    "verify/source/part.py",  # what sysfs tells of what a device is a part of
-    "verify/source/hidden.py",  # what sysfs tells of areas beside a drive
-    "verify/source/mapped.py",  # what sysfs tells of a mapped device
-    "verify/machine/efi.py",  # start-up entries of the firmware
-    "verify/machine/linux_machine.py",  # what sysfs tells of drives and discards
-    "verify/machine/mounts.py",  # what is mounted, and what lies under it
+    "verify/platforms/platform.py",  # the one opener of drives
+    "verify/platforms/posix.py",  # folders, for their owner, and to sync their names
+    "verify/platforms/linux/sysfs.py",  # what sysfs tells of drives
+    "verify/platforms/linux/attached.py",  # the page of a drive that has its serial number
+    "verify/platforms/linux/efi.py",  # start-up entries of the firmware
+    "verify/platforms/linux/mounts.py",  # what is mounted
     "verify/fit/file.py",  # a fit that was declared
     "verify/capture/readers/helper.py",  # pipes from and to a second process
     "verify/capture/readers/worker.py",  # the null device, for what a library may print
@@ -162,7 +162,8 @@ def test_readers_when_listed_then_each_still_opens_something() -> None:
 
 def test_opener_when_read_then_it_only_asks_to_read() -> None:
     """The flags that could write appear nowhere in the room that opens drives."""
-    for path in (REPOSITORY / "verify" / "source").rglob("*.py"):
+    rooms = [(REPOSITORY / "verify" / name).rglob("*.py") for name in ("source", "platforms")]
+    for path in itertools.chain(*rooms):
         names = {getattr(node, "attr", "") for node in ast.walk(ast.parse(path.read_text()))}
         assert not names & {"O_RDWR", "O_WRONLY", "O_CREAT", "O_TRUNC", "O_APPEND"}
         assert not names & CHANGERS

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.machine.tree import Tree
-from verify.source.identity import attached_identity
-from verify.source.part import part_of
+from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.part import part_of
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from verify.archive.archive import Archive
     from verify.archive.job_record import DriveRecord
-    from verify.machine.running_machine import SeenDrive
+    from verify.platforms.running_machine import SeenDrive
 
 Side = Literal["source", "target"]
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from verify.after.running_checks import State
-    from verify.machine.running_machine import Machine, SeenDrive
+    from verify.platforms.running_machine import Machine, SeenDrive
 
 RUNNING_SCHEMA = "drivewitness.running/1"
 

@@ -11,8 +11,8 @@ from verify.units import decimal_size
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.machine.running_machine import BootEntry, Machine, SeenDrive, SeenPartition
     from verify.manifest.header import Header, Partition
+    from verify.platforms.running_machine import BootEntry, Machine, SeenDrive, SeenPartition
 
 State = Literal["fits", "differs", "beware", "not_told"]
 

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from verify.after.attached import KnownDrive
-    from verify.machine.running_machine import SeenDrive
     from verify.manifest.header import Header
+    from verify.platforms.running_machine import SeenDrive
     from verify.report.answer import Word
 
 _STATES = {

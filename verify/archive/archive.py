@@ -30,11 +30,11 @@ from verify.archive.seal import SEAL_NAME, make_seal
 from verify.archive.sharing import file_mode, let_in
 from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
 from verify.held import LostError, hold_folder, let_go, remove_left_folders
+from verify.platforms.this import PLATFORM
 from verify.whole_file import (
     hold_no_link,
     make_folder,
     private_file,
-    sync_folder,
     whole_file,
 )
 
@@ -146,8 +146,6 @@ class Archive:
             ArchiveBusy: somebody else held it for too long.
             OutputError: the lock cannot be written, or a link leads out of the archive.
         """
-        import fcntl  # noqa: PLC0415 - there is none on other systems
-
         path = self.root / "lock"
         for place in (path, self.jobs, self.unfinished):
             hold_no_link(place)
@@ -158,13 +156,14 @@ class Archive:
         try:
             end = time.monotonic() + PATIENCE_SECONDS
             while True:
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                held = PLATFORM.lock(handle)
+                if held is None:
+                    raise OutputError(str(path), "this system, or this drive, locks no files")
+                if held:
                     break
-                except BlockingIOError as error:
-                    if time.monotonic() > end:
-                        raise ArchiveBusy(str(self.root), PATIENCE_SECONDS) from error
-                    time.sleep(_LOOK_SECONDS)
+                if time.monotonic() > end:
+                    raise ArchiveBusy(str(self.root), PATIENCE_SECONDS)
+                time.sleep(_LOOK_SECONDS)
             yield
         finally:
             os.close(handle)  # which lets go of it, as the end of the process does
@@ -225,7 +224,7 @@ class Archive:
                 if self.shared:
                     let_in(folder, shared=True)
                 folder.rename(self.jobs / name)
-                sync_folder(self.jobs)
+                PLATFORM.sync_folder(self.jobs)
             except OSError as error:
                 raise OutputError(str(self.jobs / name), error.strerror or str(error)) from error
             index.refresh(name)

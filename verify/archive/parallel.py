@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.parent import end_with_pool
+from verify.platforms.this import PLATFORM
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -27,7 +27,7 @@ def in_shares(
     `work` is a function of a module with picklable arguments; a few items are worked on here.
     """
     shares = [items[at : at + A_SHARE] for at in range(0, len(items), A_SHARE)]
-    if len(items) < _WORTHWHILE or _processors() == 1:
+    if len(items) < _WORTHWHILE or PLATFORM.processors() == 1:
         for share in shares:
             yield from work(share)
         return
@@ -36,12 +36,6 @@ def in_shares(
 
     # NOTE: a fork would take along whatever threads hold at that moment.
     context = get_context("spawn")
-    with ProcessPoolExecutor(_processors(), context, initializer=end_with_pool) as pool:
+    with ProcessPoolExecutor(PLATFORM.processors(), context, initializer=end_with_pool) as pool:
         for answers in pool.map(work, shares):
             yield from answers
-
-
-def _processors() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -18,7 +17,8 @@ from blake3 import blake3
 
 from verify.archive.job_record import Seal, SealedFile
 from verify.errors import KeyUnusable, OutputError
-from verify.whole_file import make_folder, private_file, sync_folder
+from verify.platforms.this import PLATFORM
+from verify.whole_file import make_folder, private_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,7 +30,6 @@ KEY_BYTES = 32
 _FINGERPRINT_CONTEXT = "drivewitness 2025-11 fingerprint of a seal key"
 _FINGERPRINT_CHARACTERS = 16
 _FIRST_STEP_BYTES, _STEP_BYTES = 16 << 10, 1 << 20
-_OTHERS = 0o077
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +107,7 @@ def make_key(path: Path) -> Key:
             file.write(key.secret.hex().encode() + b"\n")
             file.flush()
             os.fsync(file.fileno())
-        sync_folder(path.parent)
+        PLATFORM.sync_folder(path.parent)
     except FileExistsError as error:
         raise OutputError(str(path), "a key is there already, and is never replaced") from error
     except OSError as error:
@@ -133,6 +132,6 @@ def read_key(path: Path) -> Key:
         raise KeyUnusable(str(path), "it holds no key") from error
     if len(secret) != KEY_BYTES:
         raise KeyUnusable(str(path), "it holds no key")
-    if sys.platform != "win32" and mode & _OTHERS:
+    if PLATFORM.others_may_use(mode):
         raise KeyUnusable(str(path), "others than its owner may read it")
     return Key(secret)

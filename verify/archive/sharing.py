@@ -7,10 +7,9 @@ there files it for all.
 
 from __future__ import annotations
 
-import os
-import stat
 from typing import TYPE_CHECKING
 
+from verify.platforms.this import PLATFORM
 from verify.whole_file import PRIVATE_FILE, PRIVATE_FOLDER
 
 if TYPE_CHECKING:
@@ -32,19 +31,5 @@ def let_in(folder: Path, *, shared: bool, group: int | None = None) -> None:
     Raises:
         OSError: it is another account's, or this one is not of that group.
     """
-    for _, _, files, handle in os.fwalk(folder, follow_symlinks=False):
-        _open_to(handle, SHARED_FOLDER if shared else PRIVATE_FOLDER, group)
-        for name in files:
-            if not stat.S_ISREG(os.lstat(name, dir_fd=handle).st_mode):
-                continue
-            file = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=handle)
-            try:
-                _open_to(file, file_mode(shared=shared), group)
-            finally:
-                os.close(file)
-
-
-def _open_to(handle: int, mode: int, group: int | None) -> None:
-    if group is not None:
-        os.fchown(handle, -1, group)
-    os.fchmod(handle, mode)
+    modes = file_mode(shared=shared), SHARED_FOLDER if shared else PRIVATE_FOLDER
+    PLATFORM.let_in(folder, modes, group)

@@ -8,19 +8,16 @@ of the two is recorded.
 
 from __future__ import annotations
 
-import os
 import re
-import stat
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from verify.capture.readers.task import Answer, Task
 from verify.errors import SourceError, ViewRefused
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
+from verify.platforms.this import PLATFORM
 from verify.source.drive import open_drive
-from verify.source.mapped import mapped_identity
 from verify.source.window import Window
 
 if TYPE_CHECKING:
@@ -106,7 +103,7 @@ def _held(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
     if not window.size_bytes - LARGEST_HEADER_BYTES <= size <= window.size_bytes:
         reason = f"it has {size} bytes, the partition {window.size_bytes}"
         raise ViewRefused(path, number, reason)
-    tie = tie_of(_mapped(path), outer)
+    tie = tie_of(PLATFORM.mapped_identity(path), outer)
     if tie is None:
         raise ViewRefused(path, number, "it is the view of another encrypted volume")
     filesystem = recognise(Window(view, 0, size, view.sector_bytes))
@@ -132,11 +129,3 @@ def tie_of(mapped: str | None, outer: Filesystem) -> Tie | None:
     if found is None or outer.id is None:
         return "size"
     return "identity" if found[1].upper() == outer.id.replace("-", "").upper() else None
-
-
-def _mapped(path: str) -> str | None:
-    status = os.stat(path)  # noqa: PTH116 - a name as it was typed
-    if not stat.S_ISBLK(status.st_mode):
-        return None
-    number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
-    return mapped_identity(Path("/sys/dev/block") / number)

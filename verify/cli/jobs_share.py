@@ -25,31 +25,20 @@ def share_jobs(
     Folders get mode 2770 and files 0660. Without this an archive is its owner's alone (0700, 0600).
     """
     from verify.archive.archive import share_archive
+    from verify.platforms.this import PLATFORM
 
     number = None if group is None else _group(group)
     shared = share_archive(archive_at(archive), shared=not off, group=number)
-    who = (
-        "its owner alone" if off else f"its owner and the group {_name(shared.root.stat().st_gid)}"
-    )
+    group_name = PLATFORM.group_name(shared.root.stat().st_gid)
+    who = "its owner alone" if off else f"its owner and the group {group_name}"
     sys.stderr.write(f"{shared.root}: can be read and written by {who}.\n")
     return 0
 
 
 def _group(name: str) -> int:
-    import grp
+    from verify.platforms.this import PLATFORM
 
-    try:
-        return grp.getgrnam(name).gr_gid
-    except KeyError as error:
-        raise UsageError(
-            f"{name}: there is no such group.", "`getent group` names them."
-        ) from error
-
-
-def _name(number: int) -> str:
-    import grp
-
-    try:
-        return grp.getgrgid(number).gr_name
-    except KeyError:
-        return str(number)
+    number = PLATFORM.group_number(name)
+    if number is None:
+        raise UsageError(f"{name}: there is no such group.", "`getent group` names them.")
+    return number

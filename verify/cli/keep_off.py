@@ -36,8 +36,8 @@ def keep_off(
     Raises:
         UsageError: one lies on a mount of one.
     """
-    from verify.machine.written_onto import written_onto
     from verify.manifest.file import is_manifest
+    from verify.platforms.this import PLATFORM
 
     drives = [path for path in reads if not is_manifest(path)]
     if not drives:
@@ -47,7 +47,7 @@ def keep_off(
     if working:
         places.append((scratch or _temporary_folder(), _TEMPORARY))
     for place, advice in places:
-        if (drive := written_onto(Path(place), drives)) is not None:
+        if (drive := PLATFORM.written_onto(Path(place), drives)) is not None:
             raise UsageError(f"{place}: lies on {drive}, which is read.", advice)
 
 
@@ -64,9 +64,12 @@ def _temporary_folder() -> str:
 
 def _standard_streams() -> Iterator[str]:
     """Yield the files that the shell was told to put what is printed into."""
+    from verify.platforms.this import PLATFORM
+
     for number in (1, 2):
         try:
-            if stat.S_ISREG(os.fstat(number).st_mode):
-                yield os.readlink(f"/proc/self/fd/{number}")  # noqa: PTH115 - a link of the kernel's
-        except OSError:  # it is closed, or this is no Linux
+            is_file = stat.S_ISREG(os.fstat(number).st_mode)
+        except OSError:  # it is closed
             continue
+        if is_file and (path := PLATFORM.path_of(number)) is not None:
+            yield path

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from verify.after.running import Against
     from verify.archive.archive import Archive
     from verify.archive.seal import Key
-    from verify.machine.running_machine import Machine, SeenDrive
+    from verify.platforms.running_machine import Machine, SeenDrive
 
 EXIT_NO = 3
 
@@ -120,10 +120,10 @@ def _system_drive(machine: "Machine") -> "SeenDrive | None":
         SourceError: it cannot be read.
     """
     from verify.machine.tables import with_filesystems
+    from verify.platforms.this import PLATFORM
 
     system = machine.system
     if system.untold is not None or len(system.drives) != 1:
         return None
     drive = machine.drive(system.drives[0])
-    # NOTE: only Linux lets its drives be read here; other systems told of them above.
-    return with_filesystems(drive) if drive and machine.platform == "linux" else drive
+    return with_filesystems(drive) if drive and PLATFORM.opens_devices else drive

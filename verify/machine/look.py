@@ -1,14 +1,15 @@
-"""The machine this runs on, asked in the way of its system."""
+"""The machine this runs on: what its system tells, with the tables of drives that may be read."""
 
 from __future__ import annotations
 
-import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from verify.errors import MachineUntold
+from verify.machine.tables import with_table
+from verify.platforms.this import PLATFORM
 
 if TYPE_CHECKING:
-    from verify.machine.running_machine import Machine, SeenDrive
+    from verify.platforms.running_machine import Machine, SeenDrive
 
 
 def look_at_machine() -> Machine:
@@ -17,33 +18,23 @@ def look_at_machine() -> Machine:
     Raises:
         MachineUntold: it does not.
     """
-    if sys.platform == "linux":
-        from verify.machine.linux_machine import look_at_linux  # noqa: PLC0415 - of this system alone
-
-        return look_at_linux()
-    if sys.platform == "win32":
-        from verify.machine.windows_machine import look_at_windows  # noqa: PLC0415 - of this system alone
-
-        return look_at_windows()
-    if sys.platform == "darwin":
-        from verify.machine.macos_machine import look_at_macos  # noqa: PLC0415 - of this system alone
-
-        return look_at_macos()
-    raise MachineUntold(sys.platform, "nothing is known of how to ask it")
+    machine = PLATFORM.machine()
+    return replace(machine, drives=_with_tables(machine.drives))
 
 
 def attached_drives(*, every_sort: bool = False, opening: bool = True) -> tuple[SeenDrive, ...]:
     """Return the drives attached to this machine.
 
     Args:
-        every_sort: on Linux also loop devices, sets and logical volumes.
-        opening: on Linux read the tables of those that this user may read; other systems tell.
+        every_sort: also what is made of drives, such as sets and logical volumes on Linux.
+        opening: read the tables of drives that this user may read; some systems tell them.
 
     Raises:
         MachineUntold: the system does not tell.
     """
-    if sys.platform == "linux":
-        from verify.machine.linux_machine import linux_drives  # noqa: PLC0415 - of this system alone
+    drives = PLATFORM.drives(every_sort=every_sort)
+    return _with_tables(drives) if opening else drives
 
-        return linux_drives(every_sort=every_sort, opening=opening)
-    return look_at_machine().drives
+
+def _with_tables(drives: tuple[SeenDrive, ...]) -> tuple[SeenDrive, ...]:
+    return tuple(map(with_table, drives)) if PLATFORM.opens_devices else drives

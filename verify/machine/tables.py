@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from verify.errors import WitnessError
 from verify.filesystem.recognise import recognise
-from verify.machine.running_machine import SeenPartition, SeenTable
+from verify.platforms.running_machine import SeenPartition, SeenTable
 from verify.source.drive import open_drive
 from verify.source.window import Window
 from verify.table.read import read_table
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
-    from verify.machine.running_machine import SeenDrive
+    from verify.platforms.running_machine import SeenDrive
     from verify.source.drive import Drive
     from verify.table.partition_table import PartitionEntry, Table
 

@@ -21,8 +21,7 @@ from verify.filesystem.description import (
 )
 from verify.filesystem.examination import Examination
 from verify.manifest.base import Depth, Model, hold_numbers
-from verify.source.hidden import HiddenArea
-from verify.source.part import PartOf
+from verify.platforms.identity import HiddenArea, PartOf
 from verify.table.partition_table import Table
 from verify.text.field import Text
 from verify.text.stored import Spoken

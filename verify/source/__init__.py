@@ -1,1 +1,1 @@
-"""The only room that opens a drive: read-only, in bounded windows."""
+"""The only room that reads a drive: read-only, in bounded windows."""

@@ -6,7 +6,6 @@ bytes that could not be read is never taken for one.
 
 from __future__ import annotations
 
-import errno
 import os
 import stat
 import time
@@ -22,7 +21,8 @@ from verify.errors import (
     SourceUnreadable,
     SourceVanished,
 )
-from verify.source.identity import Identity, device_identity
+from verify.platforms.identity import Identity
+from verify.platforms.this import PLATFORM
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
@@ -37,16 +37,6 @@ PATIENCE_SECONDS = 600.0
 wears out what still works."""
 
 GIVEN_UP = say("reads of it failed for so long that it is not read any more")
-
-_READ_ERRORS = {
-    getattr(errno, name, -1)
-    for name in ("EIO", "EREMOTEIO", "ETIMEDOUT", "EILSEQ", "ENODATA", "ETIME")
-}
-"""What a kernel answers for sectors that a drive does not give back.
-
-SPEC: Linux block/blk-core.c, blk_errors: I/O, target, timeout, protection, medium, and a limit on
-the time that a command may take.
-"""
 
 
 @dataclass(slots=True)
@@ -115,19 +105,19 @@ class Drive:
         try:
             return self._read(offset, length)
         except OSError as error:
-            if error.errno not in _READ_ERRORS:
+            if not PLATFORM.is_medium_error(error):
                 raise SourceVanished(self.name, error.strerror or str(error)) from error
         self._failing_seconds += time.monotonic() - began
         self.given_up = self._failing_seconds > self.patience_seconds
         return None
 
     def _read(self, offset: int, length: int) -> bytes:
-        data = os.pread(self.descriptor, length, offset)
+        data = PLATFORM.read_at(self.descriptor, length, offset)
         if len(data) == length:
             return data
         parts = [data]
         while data and (missing := length - sum(map(len, parts))):
-            data = os.pread(self.descriptor, missing, offset + length - missing)
+            data = PLATFORM.read_at(self.descriptor, missing, offset + length - missing)
             parts.append(data)
         whole = b"".join(parts)
         if len(whole) < length:
@@ -200,13 +190,13 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
     descriptor = _open(name)
     try:
         status = os.fstat(descriptor)
-        if stat.S_ISBLK(status.st_mode):
-            identity = device_identity(descriptor, status)
-            size = os.lseek(descriptor, 0, os.SEEK_END)
+        size = PLATFORM.size_bytes(descriptor)
+        if PLATFORM.is_device(status):
+            identity = PLATFORM.identity(descriptor, status)
             sector, known = identity.sector_bytes or 512, identity.sector_bytes is not None
         else:
             identity = Identity(kind="image", file_id=f"file:{status.st_dev}:{status.st_ino}")
-            size, sector, known = status.st_size, 512, False
+            sector, known = 512, False
         _hold_size(name, size)
         return Drive(name, size, sector, known, identity, retries, descriptor=descriptor)
     except BaseException:
@@ -223,18 +213,17 @@ def _hold_size(name: str, size: int) -> None:
 
 def _open(name: str) -> int:
     try:
-        mode = os.stat(name).st_mode  # noqa: PTH116 - a name that is no path is answered, too
+        status = os.stat(name)  # noqa: PTH116 - a name that is no path is answered, too
     except (FileNotFoundError, NotADirectoryError, ValueError) as error:
         raise SourceMissing(name) from error
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except OSError as error:
         raise SourceVanished(name, error.strerror or str(error)) from error
-    if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
-        raise SourceNotDrive(name, _kind_of_file(mode))
-    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+    if not (stat.S_ISREG(status.st_mode) or PLATFORM.is_device(status)):
+        raise SourceNotDrive(name, _kind_of_file(status.st_mode))
     try:
-        return os.open(name, flags)
+        return PLATFORM.open_to_read(name)
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except FileNotFoundError as error:
@@ -249,5 +238,6 @@ def _kind_of_file(mode: int) -> str:
         (stat.S_ISFIFO, "a pipe"),
         (stat.S_ISSOCK, "a socket"),
         (stat.S_ISCHR, "a character device"),
+        (stat.S_ISBLK, "a device, and on this system image files alone are read"),
     )
     return next((words for test, words in kinds if test(mode)), "something else")

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 
 from tests.rules.cases import answers, case_of, drive, findings, usual
+from verify.platforms.identity import HiddenArea
+from verify.platforms.linux.hidden import hidden_areas
 from verify.rules.drive import drive_hidden_areas
-from verify.source.hidden import HiddenArea, hidden_areas
 
 if TYPE_CHECKING:
     from pathlib import Path

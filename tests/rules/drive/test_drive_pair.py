@@ -29,10 +29,10 @@ from tests.rules.cases import (
 from verify.boot.boot_record import BootRecord, RecoveryConfig, RecoveryLocation, SystemRegistry
 from verify.boot.store_record import BootStore, Device, HiveState, Reference
 from verify.manifest.header import Remains
+from verify.platforms.identity import PartOf
 from verify.rules.catalogue import RULES
 from verify.rules.drive.drive_pair import RULE
 from verify.rules.engine import judge
-from verify.source.part import PartOf
 from verify.units import MIB
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import os
 import queue
-import signal
 import threading
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from verify.capture.readers.messages import Reporter
 from verify.errors import SourceError
-from verify.parent import end_with_parent
+from verify.platforms.this import PLATFORM
 from verify.source.drive import Drive
 
 if TYPE_CHECKING:
@@ -31,7 +30,7 @@ Lines = queue.SimpleQueue[str]
 
 def is_able() -> bool:
     """Whether this system can copy a process, and has more than one processor."""
-    return hasattr(os, "fork") and (os.cpu_count() or 1) > 1
+    return PLATFORM.forks and PLATFORM.processors() > 1
 
 
 @dataclass(slots=True)
@@ -101,8 +100,7 @@ def helper_process(
     try:
         handles += os.pipe()
         handles += os.pipe()
-        first = os.getpid()
-        process = os.fork()
+        process = PLATFORM.fork()
     except OSError:
         for handle in handles:
             os.close(handle)
@@ -111,9 +109,6 @@ def helper_process(
         return
     told, asked = handles[:2], handles[2:]
     if not process:
-        end_with_parent()
-        if os.getppid() != first:
-            os._exit(1)
         os.close(told[0])
         os.close(asked[1])
         _be_helper(drive, report, work, told[1], asked[0])
@@ -129,8 +124,7 @@ def helper_process(
             lines.put("")
         yield HelperReports(report, lines)
     finally:
-        os.kill(process, signal.SIGKILL)
-        os.waitpid(process, 0)
+        PLATFORM.end_fork(process)
         if thread.ident is not None:
             thread.join()
         os.close(asked[1])

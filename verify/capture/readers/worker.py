@@ -17,6 +17,7 @@ from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.errors import ReaderError, ResumeRefused, SourceError, SourceVanished, WitnessError
 from verify.parent import end_with_parent
+from verify.platforms.this import PLATFORM
 from verify.text.message import say
 
 MEMORY_BYTES = 4 << 30
@@ -32,7 +33,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     task = Task.from_json(sys.stdin.readline())
     end_with_parent(sys.stdin.fileno())
-    _limit_memory()
+    PLATFORM.limit_memory(MEMORY_BYTES)
     gc.set_threshold(_NEW_OBJECTS)
     report = Reporter(_own_output())
     report.send(answer=answer_to(task, report).to_fields())
@@ -101,16 +102,6 @@ def _own_output() -> TextIO:
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)
     return answers
-
-
-def _limit_memory() -> None:
-    try:
-        import resource
-    except ImportError:
-        return
-    _, most = resource.getrlimit(resource.RLIMIT_AS)
-    limit = MEMORY_BYTES if most == resource.RLIM_INFINITY else min(most, MEMORY_BYTES)
-    resource.setrlimit(resource.RLIMIT_AS, (limit, most))
 
 
 if __name__ == "__main__":

@@ -13,19 +13,17 @@ from typing import TYPE_CHECKING
 
 import psutil
 
-from verify.machine.efi import read_firmware
-from verify.machine.mounts import Places, beneath, mount_at, read_mounts
-from verify.machine.running_machine import Machine, SeenDrive, SystemVolume, Trim
-from verify.machine.tables import with_table
-from verify.source.identity import attached_identity
+from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.efi import read_firmware
+from verify.platforms.linux.mounts import beneath, mount_at, read_mounts
+from verify.platforms.linux.sysfs import SECTOR_BYTES, flag_in, number_in
+from verify.platforms.running_machine import Machine, SeenDrive, SystemVolume, Trim
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verify.machine.mounts import Beneath, Mount
-
-_SECTOR_BYTES = 512
-"""What sysfs counts sizes in, whatever the drive's own sectors are (stable/sysfs-block)."""
+    from verify.platforms.linux.mounts import Beneath, Mount
+    from verify.platforms.linux.sysfs import Places
 
 _NO_DRIVES = ("dm-", "fd", "loop", "md", "ram", "sr", "zram")
 """What begins so is made of something else, or is a medium of another sort."""
@@ -39,32 +37,24 @@ _ESCAPED_SLASH = "!"
 """What stands for a slash in a name of sysfs (cciss!c0d0)."""
 
 
-def linux_drives(
-    places: Places | None = None, *, every_sort: bool = False, opening: bool = True
-) -> tuple[SeenDrive, ...]:
+def linux_drives(places: Places, *, every_sort: bool = False) -> tuple[SeenDrive, ...]:
     """Return the drives attached to this machine, in the kernel's order of names.
 
     Args:
         places: where the kernel tells.
         every_sort: also loop devices with a file behind them, sets and logical volumes.
-        opening: read the tables of those that this user may read.
     """
-    around = places or Places()
-    mounts = _mounts(around)
-    under = {mount: beneath(mount, mounts, around) for mount in mounts}
+    mounts = _mounts(places)
+    under = {mount: beneath(mount, mounts, places) for mount in mounts}
     system = mount_at(mounts, "/")
     drives = []
-    for folder in sorted((around.sys / "block").glob("*"), key=lambda item: item.name):
+    for folder in sorted((places.sys / "block").glob("*"), key=lambda item: item.name):
         if not _is_wanted(folder, every_sort=every_sort):
             continue
-        drive = _seen(folder, around)
+        drive = _seen(folder, places)
         using = [mount for mount, found in under.items() if _carries(found, folder.name)]
-        drive = replace(
-            drive,
-            mounted=tuple(dict.fromkeys(mount.point for mount in using)),
-            system=system in using,
-        )
-        drives.append(with_table(drive) if opening else drive)
+        points = tuple(dict.fromkeys(mount.point for mount in using))
+        drives.append(replace(drive, mounted=points, system=system in using))
     return tuple(drives)
 
 
@@ -80,7 +70,7 @@ def _carries(found: Beneath, name: str) -> bool:
 
 
 def _is_wanted(folder: Path, *, every_sort: bool) -> bool:
-    if _number(folder / "hidden") or not _number(folder / "size"):
+    if number_in(folder / "hidden") or not number_in(folder / "size"):
         # NOTE: a reader without a medium, a loop device without a file, a path of several.
         return False
     wanted = every_sort and folder.name.startswith(_MADE_OF_OTHERS)
@@ -89,11 +79,10 @@ def _is_wanted(folder: Path, *, every_sort: bool) -> bool:
 
 def _seen(folder: Path, places: Places) -> SeenDrive:
     told = attached_identity(folder)
-    removable = _number(folder / "removable")
     return SeenDrive(
         name=folder.name,
         path=str(places.dev / folder.name.replace(_ESCAPED_SLASH, "/")),
-        size_bytes=(_number(folder / "size") or 0) * _SECTOR_BYTES,
+        size_bytes=(number_in(folder / "size") or 0) * SECTOR_BYTES,
         sector_bytes=told.sector_bytes,
         model=told.model,
         serial=told.serial,
@@ -101,15 +90,14 @@ def _seen(folder: Path, places: Places) -> SeenDrive:
         wwn=told.wwn,
         bus=told.bus,
         rotational=told.rotational,
-        removable=None if removable is None else bool(removable),
+        removable=flag_in(folder / "removable"),
         read_only=told.read_only,
     )
 
 
-def look_at_linux(places: Places | None = None) -> Machine:
+def look_at_linux(places: Places) -> Machine:
     """Return what this machine tells of itself."""
-    around = places or Places()
-    mounts = _mounts(around)
+    mounts = _mounts(places)
     system = mount_at(mounts, "/")
     if system is None:
         volume, trim = (
@@ -117,17 +105,17 @@ def look_at_linux(places: Places | None = None) -> Machine:
             _NO_TRIM,
         )
     else:
-        volume = _volume(system, beneath(system, mounts, around))
-        trim = read_trim(system, volume, around)
+        volume = _volume(system, beneath(system, mounts, places))
+        trim = read_trim(system, volume, places)
     return Machine(
         platform="linux",
         host=platform.node(),
         system=volume,
-        drives=linux_drives(around, every_sort=True),
+        drives=linux_drives(places, every_sort=True),
         trim=trim,
-        firmware=read_firmware(around.sys),
+        firmware=read_firmware(places.sys),
         start_volumes=tuple(
-            (point, tuple(sorted(beneath(mount, mounts, around).drives)))
+            (point, tuple(sorted(beneath(mount, mounts, places).drives)))
             for point in START_POINTS
             if (mount := mount_at(mounts, point)) is not None and mount.kind != "autofs"
         ),
@@ -163,7 +151,7 @@ def read_trim(system: Mount, volume: SystemVolume, places: Places) -> Trim:
         [top] if top.exists() else [places.sys / "class/block" / name for name in volume.drives]
     )
     # NOTE: the kernel gives a layer no more than what lies below it can do and it was set to pass.
-    limits = [_number(_whole(folder) / "queue/discard_max_bytes") for folder in folders]
+    limits = [number_in(_whole(folder) / "queue/discard_max_bytes") for folder in folders]
     if any(limit is None for limit in limits):
         return Trim(answer="not_told", detail="the kernel does not tell whether discards are taken")
     if 0 in limits:
@@ -186,11 +174,3 @@ def read_trim(system: Mount, volume: SystemVolume, places: Places) -> Trim:
 def _whole(folder: Path) -> Path:
     real = folder.resolve()
     return real.parent if (real / "partition").exists() else real
-
-
-def _number(path: Path) -> int | None:
-    try:
-        text = path.read_text(encoding="ascii", errors="replace").strip()
-    except OSError:
-        return None
-    return int(text) if text.isdigit() else None

@@ -12,25 +12,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verify.platforms.linux.sysfs import text_in
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+    from verify.platforms.linux.sysfs import Places
 
 _ESCAPED = re.compile(r"\\([0-7]{3})")
 _FIELDS_BEFORE_MARK, _FIELDS_BEHIND_MARK = 6, 3
 
 _DM_SORTS = {"LVM-": "logical volume", "CRYPT-": "encryption", "mpath-": "several paths"}
 """What a device-mapper device is, by the prefix of its UUID: common practice of its makers."""
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """Where the kernel tells: other places are recorded trees of tests."""
-
-    proc: Path = Path("/proc")
-    sys: Path = Path("/sys")
-    dev: Path = Path("/dev")
-    etc: Path = Path("/etc")
-    var: Path = Path("/var")
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +206,7 @@ def _under_btrfs(
 def _device_name(places: Places, name: str) -> str:
     """Return the kernel's name of a device; names under /dev/mapper are links to it."""
     for folder in (places.sys / "class/block").glob("dm-*"):
-        if _text(folder / "dm/name") == name:
+        if text_in(folder / "dm/name") == name:
             return folder.name
     return name
 
@@ -225,7 +218,7 @@ def _under_device(
     real = folder.resolve()
     whole = real.parent if (real / "partition").exists() else real
     below = sorted((real / "slaves").glob("*"))
-    file = _text(whole / "loop/backing_file")
+    file = text_in(whole / "loop/backing_file")
     if depth > _DEEPEST:
         found.untold = "its layers do not end"
     elif not real.is_dir():
@@ -246,17 +239,10 @@ def _under_device(
 
 def _layer(real: Path) -> str:
     """Return what a device above others is, in words."""
-    if (name := _text(real / "dm/name")) is not None:
-        uuid = _text(real / "dm/uuid") or ""
+    if (name := text_in(real / "dm/name")) is not None:
+        uuid = text_in(real / "dm/uuid") or ""
         sort = next((words for mark, words in _DM_SORTS.items() if uuid.startswith(mark)), "dm")
         return f"{sort} {name}"
-    if (level := _text(real / "md/level")) is not None:
+    if (level := text_in(real / "md/level")) is not None:
         return f"md {level} {real.name}"
     return real.name
-
-
-def _text(path: Path) -> str | None:
-    try:
-        return path.read_text(encoding="utf-8", errors="replace").strip() or None
-    except OSError:
-        return None

@@ -11,7 +11,7 @@ import struct
 from typing import TYPE_CHECKING
 
 from verify.errors import StructureError
-from verify.machine.running_machine import BootEntry, Firmware
+from verify.platforms.running_machine import BootEntry, Firmware
 from verify.structs import efi
 from verify.structs.gpt import guid_text
 

@@ -8,13 +8,13 @@ are counted in 512 bytes), testing/sysfs-block-dm and drivers/block/loop.c (`loo
 
 from __future__ import annotations
 
-import os
 import stat
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
-_SECTOR_BYTES = 512
+from verify.platforms.identity import PartOf
+from verify.platforms.linux.sysfs import SECTOR_BYTES, device_number, number_in, text_in
+
 _DEEPEST = 16
 """Layers below a device that are followed: real ones are three or four."""
 
@@ -23,23 +23,6 @@ _WHOLE_MAPPINGS = ("mpath-", "DMRAID-")
 
 _VOLUME_MAPPINGS = ("part", "LVM-", "CRYPT-")
 """Mappings that stand for one partition or one volume, wherever it lies."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartOf:
-    """The drive, or image file, that a device is a part of.
-
-    `by`: the kernel calls it a `partition`, or it is a `mapping` of a part of `path`. `number`: of
-    the partition. `start_bytes`: where the part begins, where one layer tells it. `model` and
-    `serial` are the whole drive's.
-    """
-
-    path: str
-    by: Literal["partition", "mapping"]
-    number: int | None = None
-    start_bytes: int | None = None
-    model: str | None = None
-    serial: str | None = None
 
 
 def part_of(folder: Path, depth: int = 0) -> PartOf | None:
@@ -51,19 +34,19 @@ def part_of(folder: Path, depth: int = 0) -> PartOf | None:
     if depth > _DEEPEST:
         return None
     if (real / "partition").exists():
-        start = _number(real / "start")
+        start = number_in(real / "start")
         return PartOf(
             path=_name(real.parent),
             by="partition",
-            number=_number(real / "partition"),
-            start_bytes=None if start is None else start * _SECTOR_BYTES,
+            number=number_in(real / "partition"),
+            start_bytes=None if start is None else start * SECTOR_BYTES,
         )
     return _of_loop(real, depth) or _of_layers(real, depth)
 
 
 def _of_loop(real: Path, depth: int) -> PartOf | None:
     """Return what a loop device shows a part of: an image file, or what its device is part of."""
-    backing = _text(real / "loop/backing_file")
+    backing = text_in(real / "loop/backing_file")
     if backing is None:
         return None
     try:
@@ -75,10 +58,10 @@ def _of_loop(real: Path, depth: int) -> PartOf | None:
         inner = part_of(below, depth + 1)
         if inner is not None:
             return replace(inner, by="mapping")
-        size = (_number(below / "size") or 0) * _SECTOR_BYTES
+        size = (number_in(below / "size") or 0) * SECTOR_BYTES
     else:
         size = status.st_size
-    start, limit = _number(real / "loop/offset") or 0, _number(real / "loop/sizelimit") or 0
+    start, limit = number_in(real / "loop/offset") or 0, number_in(real / "loop/sizelimit") or 0
     if not start and not 0 < limit < size:
         return None
     return PartOf(path=backing, by="mapping", start_bytes=start)
@@ -87,11 +70,11 @@ def _of_loop(real: Path, depth: int) -> PartOf | None:
 def _of_layers(real: Path, depth: int) -> PartOf | None:
     """Return the drives under a mapped device or a set, where it is not made of whole ones."""
     below = [item.resolve() for item in sorted(real.glob("slaves/*"))]
-    uuid = _text(real / "dm/uuid") or ""
+    uuid = text_in(real / "dm/uuid") or ""
     if not below or uuid.startswith(_WHOLE_MAPPINGS):
         return None
     inner = [part_of(item, depth + 1) for item in below]
-    cut = len(below) == 1 and (_number(real / "size") or 0) < (_number(below[0] / "size") or 0)
+    cut = len(below) == 1 and (number_in(real / "size") or 0) < (number_in(below[0] / "size") or 0)
     is_mapping = (real / "dm").is_dir()
     if not any(inner) and not (is_mapping and (cut or uuid.startswith(_VOLUME_MAPPINGS))):
         return None
@@ -102,23 +85,11 @@ def _of_layers(real: Path, depth: int) -> PartOf | None:
 def _by_number(real: Path, number: int) -> Path:
     """Return the sysfs folder of a device by its number, in the tree that `real` lies in."""
     tree = next((item for item in real.parents if (item / "dev/block").is_dir()), Path("/sys"))
-    return (tree / f"dev/block/{os.major(number)}:{os.minor(number)}").resolve()
+    return (tree / "dev/block" / device_number(number)).resolve()
 
 
 def _name(real: Path) -> str:
     """Return the path that a device is given by; a mapped one by its own name."""
-    mapped = _text(real / "dm/name")
+    mapped = text_in(real / "dm/name")
     # NOTE: sysfs writes `!` for the slashes of a name (stable/sysfs-block).
     return f"/dev/mapper/{mapped}" if mapped else f"/dev/{real.name.replace('!', '/')}"
-
-
-def _text(path: Path) -> str | None:
-    try:
-        return path.read_text(encoding="utf-8", errors="replace").strip() or None
-    except OSError:
-        return None
-
-
-def _number(path: Path) -> int | None:
-    words = _text(path)
-    return int(words) if words is not None and words.isdigit() else None

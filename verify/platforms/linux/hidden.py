@@ -7,30 +7,18 @@ drivers/mmc/core/block.c, which name the devices `nvme0n2` and `mmcblk0boot0` be
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from verify.text.field import Text
+from verify.platforms.identity import HiddenArea
+from verify.platforms.linux.sysfs import SECTOR_BYTES, number_in
 from verify.text.message import say
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-_SECTOR_BYTES = 512
-"""What sysfs counts sizes in, whatever the drive's own sectors are (stable/sysfs-block)."""
-
 _NAMESPACE = re.compile(r"nvme\d+n\d+")
 _OVER_MMC = re.compile(r"(boot|gp)\d+")
 _VIRTUAL = frozenset({"virtio", "loop", "dm", "zram", "nbd"})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HiddenArea:
-    """One sort of area: `answer` is `none`, `found` or `not asked`; `detail` says what or why."""
-
-    what: Text
-    answer: Literal["none", "found", "not asked"]
-    detail: Text
 
 
 def hidden_areas(whole: Path, bus: str | None) -> tuple[HiddenArea, ...]:
@@ -68,10 +56,7 @@ def _beside(whole: Path, what: str, pattern: re.Pattern[str]) -> HiddenArea:
 
 
 def _size(folder: Path) -> str:
-    try:
-        return say(
-            "{size} bytes",
-            size=int((folder / "size").read_text(encoding="ascii")) * _SECTOR_BYTES,
-        )
-    except (OSError, ValueError):
+    sectors = number_in(folder / "size")
+    if sectors is None:
         return "of unknown size"
+    return say("{size} bytes", size=sectors * SECTOR_BYTES)

@@ -11,13 +11,16 @@ import json
 import platform
 import plistlib
 import subprocess
-from typing import Any
+from pathlib import Path
+from typing import Any, Literal
 from xml.parsers.expat import ExpatError
 
 import psutil
 
 from verify.errors import MachineUntold
-from verify.machine.running_machine import (
+from verify.platforms.platform import APPLICATION
+from verify.platforms.posix import Posix
+from verify.platforms.running_machine import (
     Firmware,
     Machine,
     SeenDrive,
@@ -29,6 +32,18 @@ from verify.machine.running_machine import (
 
 _PATIENCE_SECONDS = 60
 _SCHEMES = {"GUID_partition_scheme": "gpt", "FDisk_partition_scheme": "mbr"}
+
+
+class MacOs(Posix):
+    """A macOS system."""
+
+    def machine(self) -> Machine:
+        """Ask its own commands."""
+        return look_at_macos()
+
+    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
+        """Return this program's folder among a user's support files of applications."""
+        return Path.home() / "Library/Application Support" / APPLICATION
 
 
 def look_at_macos() -> Machine:

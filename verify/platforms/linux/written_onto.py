@@ -9,21 +9,21 @@ What no drive is told of is not held against: memory, a network share, ZFS, a co
 
 from __future__ import annotations
 
-import os
 import stat
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.machine.mounts import Beneath, Places, beneath, beneath_device, mount_of, read_mounts
+from verify.platforms.linux.mounts import Beneath, beneath, beneath_device, mount_of, read_mounts
+from verify.platforms.linux.sysfs import device_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from verify.machine.mounts import Mount
+    from verify.platforms.linux.mounts import Mount
+    from verify.platforms.linux.sysfs import Places
 
 
-def written_onto(place: Path, reads: Iterable[str], places: Places | None = None) -> str | None:
+def written_onto(place: Path, reads: Iterable[str], places: Places) -> str | None:
     """Return which of the drives and images that are read a new file or folder would lie on.
 
     Args:
@@ -31,16 +31,13 @@ def written_onto(place: Path, reads: Iterable[str], places: Places | None = None
         reads: devices and image files; what is none of both is left out.
         places: where the kernel tells.
     """
-    if places is None and sys.platform != "linux":
-        return None
-    around = places or Places()
     try:
-        mounts = read_mounts(around.proc)
+        mounts = read_mounts(places.proc)
     except OSError:
         return None
-    below = [beneath(mount, mounts, around) for mount in _mounts_of(place, mounts)]
+    below = [beneath(mount, mounts, places) for mount in _mounts_of(place, mounts)]
     for path in reads:
-        read = _what_is_read(path, around)
+        read = _what_is_read(path, places)
         if any(_meet(read, found) for found in below):
             return path
     return None
@@ -54,8 +51,7 @@ def _mounts_of(place: Path, mounts: tuple[Mount, ...]) -> list[Mount]:
     """
     real = place.resolve()
     folder = next(folder for folder in (real, *real.parents) if folder.exists())
-    device = folder.stat().st_dev
-    number = f"{os.major(device)}:{os.minor(device)}"
+    number = device_number(folder.stat().st_dev)
     by_path = mount_of(mounts, str(folder))
     by_device = next((mount for mount in mounts if mount.number == number), None)
     return [mount for mount in (by_path, by_device) if mount is not None]
@@ -67,7 +63,7 @@ def _what_is_read(path: str, places: Places) -> Beneath:
     except (OSError, ValueError):  # opening it says what is wrong
         return Beneath()
     if stat.S_ISBLK(status.st_mode):
-        return beneath_device(f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}", places)
+        return beneath_device(device_number(status.st_rdev), places)
     return Beneath(files={path})
 
 

@@ -1,0 +1,1 @@
+"""Linux: drives and mounts by sysfs and /proc, the firmware's entries by efivarfs."""

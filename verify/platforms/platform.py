@@ -1,0 +1,208 @@
+"""What this program asks of the system it runs on.
+
+`Platform` answers with what Python itself can do on any system: image files are read and results
+are written. It opens no device, locks nothing, sets no permission and knows nothing of the
+running machine. A system's own file overrides what that system has.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from verify.errors import MachineUntold
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from verify.platforms.identity import Identity
+    from verify.platforms.running_machine import Machine, SeenDrive
+
+APPLICATION = "drivewitness"
+
+_moving = threading.Lock()
+"""Between the two steps of a read that moves a file's position."""
+
+
+class Platform:
+    """A system of which nothing is known, and the interface of those that are."""
+
+    opens_devices = False
+    """Whether a device can be opened as a drive; else image files alone are."""
+
+    has_locks = False
+    """Whether files and folders can be locked, and the lock ends with its process."""
+
+    forks = False
+    """Whether a process can be copied."""
+
+    # Drives and images
+
+    def open_to_read(self, name: str) -> int:
+        """Open a device or an image file, read-only; the descriptor is the caller's to close.
+
+        Raises:
+            OSError: it cannot be opened.
+        """
+        return os.open(name, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0))
+
+    def is_device(self, status: os.stat_result) -> bool:  # noqa: ARG002
+        """Whether what was named is a device that can be read as a drive."""
+        return False
+
+    def size_bytes(self, descriptor: int) -> int:
+        """Return the length of an open device or image.
+
+        Raises:
+            OSError: the system does not tell.
+        """
+        return os.lseek(descriptor, 0, os.SEEK_END)
+
+    def identity(self, descriptor: int, status: os.stat_result) -> Identity:
+        """Return which device is open, its sector sizes, what is mounted of it, hidden areas.
+
+        Asked of what `is_device` says yes to, so of nothing where `opens_devices` is False.
+        """
+        raise NotImplementedError
+
+    def read_at(self, descriptor: int, length: int, offset: int) -> bytes:
+        """Return up to `length` bytes from byte `offset`; fewer at the end, none behind it.
+
+        Raises:
+            OSError: they cannot be read.
+        """
+        with _moving:
+            os.lseek(descriptor, offset, os.SEEK_SET)
+            return os.read(descriptor, length)
+
+    def is_medium_error(self, error: OSError) -> bool:
+        """Whether an error of `read_at` means sectors that the drive does not give back."""
+        return error.errno == errno.EIO
+
+    def mapped_identity(self, path: str) -> str | None:  # noqa: ARG002
+        """Return the identity that the device mapper gave a device; `None`: it gave none.
+
+        Raises:
+            OSError: nothing is there.
+        """
+        return None
+
+    def written_onto(self, place: Path, reads: Iterable[str]) -> str | None:  # noqa: ARG002
+        """Return which of the drives and images that are read a new file would lie on.
+
+        `None`: on none, as far as the system tells. `place`: where the file is going to be.
+        """
+        return None
+
+    def path_of(self, descriptor: int) -> str | None:  # noqa: ARG002
+        """Return the path of an open file; `None` where the system does not tell."""
+        return None
+
+    # The running machine
+
+    def machine(self) -> Machine:
+        """Return what this machine tells of itself; the tables of its drives are not read.
+
+        Raises:
+            MachineUntold: it does not.
+        """
+        raise MachineUntold(sys.platform, "nothing is known of how to ask it")
+
+    def drives(self, *, every_sort: bool) -> tuple[SeenDrive, ...]:  # noqa: ARG002
+        """Return the drives attached to this machine.
+
+        `every_sort`: also what is made of drives, where the system tells.
+
+        Raises:
+            MachineUntold: the system does not tell.
+        """
+        return self.machine().drives
+
+    # Locks
+
+    def lock(self, handle: int) -> bool | None:  # noqa: ARG002
+        """Lock an open file or folder until it is closed.
+
+        False: somebody has the lock; `None`: there are none here.
+        """
+        return None
+
+    # Owners and permissions
+
+    def owns(self, status: os.stat_result) -> bool:  # noqa: ARG002
+        """Whether a file is this account's."""
+        return True
+
+    def owns_or_called(self, status: os.stat_result) -> bool:  # noqa: ARG002
+        """Whether a file is this account's, or that of who became this account to start us."""
+        return True
+
+    def keep_private(self, handle: int, folder: Path, mode: int) -> None:
+        """Give a new file its mode, and the owner that it has in `folder`, where that is kept."""
+
+    def hand_over_folder(self, folder: Path) -> None:
+        """Give a folder that was just made, and is empty, the owner that it has in its own."""
+
+    def let_in(self, folder: Path, modes: tuple[int, int], group: int | None) -> None:  # noqa: ARG002
+        """Give all in a folder its modes (files', folders'), and a group; links are left alone.
+
+        Raises:
+            OSError: it cannot be done.
+        """
+        raise OSError(errno.ENOSYS, "this system has no groups of accounts to share it with")
+
+    def group_number(self, name: str) -> int | None:  # noqa: ARG002
+        """Return the number of a group of accounts; `None`: there is no such group."""
+        return None
+
+    def group_name(self, number: int) -> str:
+        """Return the name of a group of accounts; its number where it has none."""
+        return str(number)
+
+    def others_may_use(self, mode: int) -> bool:  # noqa: ARG002
+        """Whether a file's mode lets others than its owner read or write it."""
+        return False
+
+    # Files
+
+    def sync_folder(self, folder: Path) -> None:
+        """Put the names in a folder on disk, where the system lets a folder be synced."""
+
+    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:
+        """Return this program's folder for a user.
+
+        Source: XDG Base Directory Specification 0.8.
+        """
+        variable, under_home = {
+            "data": ("XDG_DATA_HOME", ".local/share"),
+            "settings": ("XDG_CONFIG_HOME", ".config"),
+        }[purpose]
+        named = Path(os.environ.get(variable) or "")
+        return (named if named.is_absolute() else Path.home() / under_home) / APPLICATION
+
+    # Processes
+
+    def end_with_parent(self) -> None:
+        """Have this process ended when its parent is gone, where the system does so."""
+
+    def limit_memory(self, most_bytes: int) -> None:
+        """Limit the address space of this process, where the system does so."""
+
+    def processors(self) -> int:
+        """Return how many processors this process may use."""
+        return os.cpu_count() or 1
+
+    def fork(self) -> int:
+        """Copy this process; return 0 in the copy, which ends with this one, else its number.
+
+        Raises:
+            OSError: there is no further process.
+        """
+        raise OSError(errno.ENOSYS, "this system copies no process")
+
+    def end_fork(self, process: int) -> None:
+        """End a copy at once, and wait until it is gone."""
