@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from verify.cli.options import DepthName
 from verify.errors import OutputError, UsageError
+from verify.whole_file import make_folder
 
 if TYPE_CHECKING:
     from verify.capture.drive_capture import CaptureOptions
@@ -216,8 +217,6 @@ def new_folder(path: str) -> Path:
         UsageError: there is something in it, it is no folder, or it is part of an archive.
         OutputError: it cannot be made.
     """
-    from verify.whole_file import make_folder
-
     folder = Path(path)
     found = _mode(folder)
     if found is not None and not stat.S_ISDIR(found):
