@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import random
+from array import array
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ from verify.manifest.file import open_manifest, write_manifest
 from verify.manifest.header import Contents
 from verify.manifest.listing_rows import ListingRows
 from verify.manifest.segment import NAMES_A_SEGMENT, begins_segment
+from verify.manifest.totals import COUNTS, Totals
 from verify.matching.merge_listings import compare_listings, file_block_bytes
 from verify.matching.pair_contents import PairContents
 
@@ -41,6 +43,8 @@ DRESSES: dict[int, dict[str, Any]] = {
     6: {"kind": "link", "target": "/elsewhere", "size": 9, "extents": []},
     7: {"kind": "folder", "size": 0, "reparse": "A0000003", "extents": []},
     8: {"mode": 0o644},
+    9: {"streams": [Stream("Zone", 26, "ab" * 32), Stream("unread", 9, None)]},
+    10: {"size": 20 << 20, "digest": "01" * 32},
 }
 
 
@@ -72,9 +76,10 @@ def listing(names: int, seed: int) -> list[Entry]:
         found.append(entry)
         dress(entry, found[-2], chance.randrange(30))
         entry.unhashed = UNREAD.get(number)
-        unread = entry.blocks or entry.unhashed
+        unread = entry.blocks or entry.unhashed or entry.digest
         if entry.kind == "file" and not unread and chance.random() < 0.5:
             entry.digest = chance.randbytes(32).hex()
+            entry.placed = chance.random() < 0.1
     return sorted(found, key=lambda item: item.path.split("/"))
 
 
@@ -98,8 +103,9 @@ def written(path: Path, entries: list[Entry], *, plain: bool = False) -> Manifes
         for entry in entries:
             streams = [replace(item, digest=None) for item in entry.streams]
             bare = replace(entry, digest=None, blocks=[], reparse_digest=None, streams=streams)
-            store.append(replace(bare, unhashed=None))
+            store.append(replace(bare, unhashed=None, placed=False))
         store.finish_listing()
+        store.placed.update(number for number, entry in enumerate(entries) if entry.placed)
         for number, entry in enumerate(entries):
             added = entry.blocks or entry.streams or entry.reparse_digest or entry.unhashed
             if added:
@@ -211,8 +217,46 @@ def test_segments_when_compared_then_all_counts_are_those_of_the_rows(
         written(tmp_path / "plain-target", target, plain=True),
     )
     assert by_segment == by_row
-    assert by_row.names > 1500
-    assert min(by_row.linked, by_row.encrypted, by_row.placeholders, by_row.block_population) > 0
+    assert by_row.totals.rows > 1500
+    assert min(by_row.totals.population, *(getattr(by_row.totals, name) for name in COUNTS)) > 0
+
+
+def test_totals_when_nothing_changed_then_they_are_those_of_plain_sums(tmp_path: Path) -> None:
+    """Both ways count by the same functions, so these are held against sums over the entries.
+
+    A file of 20 MiB has 80 blocks of 256 KiB, of which block 3 alone is one of those hashed.
+    """
+    entries = listing(1600, 6)
+    files = [item for item in entries if item.kind == "file"]
+    drawable = [item for item in files if not item.boot and not item.unhashed]
+    small = [item for item in drawable if item.size <= 8 << 20]
+    large = [item for item in drawable if item.size > 8 << 20]
+    windows = [item for item in files if item.mode is None]
+    in_cloud = [item for item in windows if item.reparse or (item.attributes or 0) & 0x1000]
+    read = [item for item in files if item.digest]
+    links = [item for item in entries if item.links > 1 or item.reparse or item.kind == "link"]
+    with_blocks = [item for item in large if item.blocks and not item.digest]
+    streams = [stream for item in entries for stream in item.streams]
+    found = compared(
+        written(tmp_path / "source", entries), written(tmp_path / "target", moved(entries, 6))
+    ).totals
+    assert found == Totals(
+        rows=len(entries),
+        linked=len(links),
+        secured=sum(item.owner is not None for item in entries),
+        attributed=sum(item.attributes is not None for item in entries),
+        encrypted=sum(bool((item.attributes or 0) & 0x4000) for item in windows),
+        placeholders=sum(item.attributes is not None for item in in_cloud),
+        timed=len(files),
+        hashed=len(read) + len(with_blocks),
+        hashed_bytes=sum(item.size for item in read)
+        + len(with_blocks) * (256 << 10)
+        + sum(stream.size for stream in streams if stream.digest),
+        drawn=sum(bool(item.digest) and not item.placed for item in small),
+        blocks=len(with_blocks) + sum(80 for item in large if item.digest),
+        block_population=80 * len(large),
+        sizes=array("Q", [item.size + sum(s.size for s in item.streams) for item in small]),
+    )
 
 
 def test_segments_when_one_file_changed_then_nearly_all_others_are_passed_over(
@@ -253,7 +297,7 @@ def test_segment_when_its_head_is_wrong_then_the_manifest_is_altered(tmp_path: P
         bad = open_manifest(tmp_path / "wrong")
         with pytest.raises(ManifestAltered):
             compared(bad, bad)
-        assert compared(good, good).names == len(source)
+        assert compared(good, good).totals.rows == len(source)
 
 
 @pytest.mark.parametrize(("blocks", "differing"), [(True, 1), (False, 0)])
@@ -268,7 +312,7 @@ def test_blocks_when_they_are_of_two_sizes_then_they_are_not_held_together(
     with manifests[0].listing(0) as left, manifests[1].listing(0) as right:
         compare_listings(found, left, right, linux=False, blocks=blocks)
     assert found.changed.count == found.block_mismatches == differing
-    assert (found.blocks, found.block_population) == (int(blocks), 80)
+    assert (found.totals.blocks, found.totals.block_population) == (int(blocks), 80)
 
 
 def test_block_size_when_sides_read_others_then_there_is_none_in_common() -> None:

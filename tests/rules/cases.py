@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verify.filesystem.description import READABLE_KINDS, Filesystem
 from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition
+from verify.manifest.totals import COUNTS, Totals
 from verify.matching.pair_contents import ContentComparison, PairContents
 from verify.matching.pairing import match_partitions
 from verify.rules.rule import Case, Finding, Outcome, Rule
@@ -196,7 +197,9 @@ def gpt_copy(at_lba: int, sectors: int, **changes: Any) -> GptHeader:
 
 def compared(number: int, **changes: Any) -> PairContents:
     """Return a pair's files, all compared and all the same."""
-    return replace(PairContents(number=number, names=4, hashed=3, hashed_bytes=3000), **changes)
+    counted = {name: changes.pop(name) for name in COUNTS if name in changes}
+    totals = replace(Totals(rows=4, hashed=3, hashed_bytes=3000), **counted)
+    return replace(PairContents(number=number, totals=totals), **changes)
 
 
 def case_of(source: Header, target: Header, contents: Iterable[PairContents] | None = None) -> Case:

@@ -146,8 +146,8 @@ def hypergeometric_most(population: int, drawn: int, found: int, doubt: Fraction
 
 def drawn_pair(number: int, found: int, size: int) -> PairContents:
     """Return a pair of 200 files of one size, 60 of them drawn, so many found to differ."""
-    pair = compared(number, population=200, drawn=60, drawn_mismatches=found)
-    pair.sizes.extend([size] * 200)
+    pair = compared(number, drawn=60, drawn_mismatches=found)
+    pair.totals.sizes.extend([size] * 200)
     return pair
 
 

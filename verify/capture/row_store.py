@@ -188,7 +188,7 @@ class RowStore:
             row, entry = self._row(number, line)
             rows.append(row)
             if entry is not None:
-                totals.add_read(entry)
+                totals.add_read(entry, entry)
                 whole = whole and not entry.unhashed
             elif self._sorts[number] == SMALL_FILE:
                 size, hashed = self.sizes[number], bool(self._digested[number])

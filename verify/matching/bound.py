@@ -21,22 +21,22 @@ def sample_bound(contents: ContentComparison, confidence: float) -> SampleBound:
     doubt is shared out among the draws (Bonferroni), so that the sum still holds.
     """
     pairs = list(contents.pairs.values())
-    draws = sum(bool(pair.population) + bool(pair.block_population) for pair in pairs)
+    draws = sum(bool(pair.totals.population) + bool(pair.totals.block_population) for pair in pairs)
     found = sum(pair.drawn_mismatches + pair.block_mismatches for pair in pairs)
     each = 1 - (1 - confidence) / draws if found and draws else confidence
     files = blocks = bytes_open = 0
     for pair in pairs:
         bad = _bad_files(pair, each)
         files += bad
-        bytes_open += sum(heapq.nlargest(bad, pair.sizes)) if bad else 0
+        bytes_open += sum(heapq.nlargest(bad, pair.totals.sizes)) if bad else 0
         bad = _bad_blocks(pair, each)
         bytes_open += bad * pair.block_bytes
         blocks += bad
     return SampleBound(
         confidence=confidence,
-        files=sum(pair.population for pair in pairs),
+        files=sum(pair.totals.population for pair in pairs),
         files_at_most=files,
-        blocks=sum(pair.block_population for pair in pairs),
+        blocks=sum(pair.totals.block_population for pair in pairs),
         blocks_at_most=blocks,
         bytes_at_most=bytes_open,
     )
@@ -44,9 +44,12 @@ def sample_bound(contents: ContentComparison, confidence: float) -> SampleBound:
 
 def _bad_files(pair: PairContents, confidence: float) -> int:
     found = pair.drawn_mismatches
-    return most_bad(pair.population, pair.drawn, found, confidence=confidence) - found
+    return most_bad(pair.totals.population, pair.totals.drawn, found, confidence=confidence) - found
 
 
 def _bad_blocks(pair: PairContents, confidence: float) -> int:
     found = pair.block_mismatches
-    return most_bad(pair.block_population, pair.blocks, found, confidence=confidence) - found
+    return (
+        most_bad(pair.totals.block_population, pair.totals.blocks, found, confidence=confidence)
+        - found
+    )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.entry import CASE_SENSITIVE
 from verify.manifest.segment import HOLE_BYTES
-from verify.manifest.totals import is_encrypted, is_link, is_placeholder, tells_owner
+from verify.manifest.totals import both_timed, is_link, tells_owner
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
@@ -183,28 +183,24 @@ def compare_marks(found: PairContents, nodes: Nodes, item: Difference) -> None:
     old, new = item.source, item.target
     if old is None or new is None:
         return
-    found.linked += is_link(old) or (old.links > 1 and old.kind == "file")
+    found.totals.add_marks(old, new)
     _put(found.relinked, _names(nodes, old, new), item)
     if tells_owner(old) and tells_owner(new):
-        found.secured += 1
         _put(found.security, _security(old, new), item)
     elif tells_owner(old) or tells_owner(new):
         found.unsecured += 1
     if old.attributes is not None and new.attributes is not None:
-        found.attributed += 1
         _put(found.attributes, _attributes(old, new, found.cluster_bytes), item)
-        found.encrypted += is_encrypted(old)
-        found.placeholders += is_placeholder(old)
 
 
 def compare_times(found: PairContents, item: Difference) -> None:
     """Compare the times of a file whose size and contents are the same, as far as compared."""
     old, new = item.source, item.target
     later = later_by(item)
-    if old is None or new is None or old.kind != "file" or later is None:
+    if old is None or new is None or later is None or not both_timed(old, new):
         return
     times = found.times
-    times.compared += 1
+    found.totals.timed += 1
     modified = abs(later) > FAT_TIME_STEP_NANOSECONDS
     created, changed = _differ(old.created, new.created), _differ(old.changed, new.changed)
     if not (modified or created or changed) or habit_of(item.path) in _NO_PART:

@@ -11,7 +11,7 @@ from verify.manifest.draw import (
     LARGE_FILE_BYTES,
     blocks_in,
 )
-from verify.manifest.totals import size_in_draw
+from verify.manifest.totals import common_blocks, common_streams, is_drawn, is_in_draw
 from verify.matching.marks import (
     Nodes,
     compare_marks,
@@ -159,7 +159,7 @@ def compare_listings(
         if new is not None:
             target.step()
         if old is not None and new is not None:
-            found.names += 1
+            found.totals.rows += 1
             if not blocks:
                 old.blocks = new.blocks = []
             _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
@@ -183,7 +183,7 @@ def _is_alike(
         return False
     if not nodes.take(source.totals.nodes, target.totals.nodes):
         return False
-    found.add_alike(source.totals)
+    found.totals.add_alike(source.totals)
     return True
 
 
@@ -192,7 +192,7 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
     assert old is not None and new is not None  # noqa: S101, PT018 - a pair has both
     if old.kind != new.kind or old.target != new.target or old.reparse != new.reparse:
         if is_about_links(difference) and not is_expected(difference.path):
-            found.linked += 1
+            found.totals.linked += 1
             found.relinked.add(weigh_link(difference), difference)
         else:
             found.changed.add(weigh_change(difference), difference)
@@ -205,7 +205,7 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
     if old.kind == "file" and old.size != new.size:
         found.resized.add(weigh_change(difference), difference)
         return
-    _count_in_draw(found, old, new)
+    found.totals.add_read(old, new, found.block_bytes)
     differs = _digests_differ(found, old, new)
     if differs:
         meaning = weigh_change(difference)
@@ -218,59 +218,24 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
     compare_times(found, difference)
 
 
-def _count_in_draw(found: PairContents, old: Entry, new: Entry) -> None:
-    """Count a file of one size on both sides into the population of its draw."""
-    if old.kind != "file" or old.boot or new.boot or old.unhashed or new.unhashed:
-        return
-    whole = old.digest is not None and new.digest is not None
-    if old.size <= LARGE_FILE_BYTES:
-        found.population += 1
-        found.sizes.append(size_in_draw(old))
-        if whole and not (old.placed or new.placed):
-            found.drawn += 1
-            found.drawn_mismatches += old.digest != new.digest
-        return
-    count = blocks_in(old.size, found.block_bytes)
-    found.block_population += count
-    if whole:
-        found.blocks += count
-        found.block_mismatches += old.digest != new.digest
-
-
 def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:
-    """Compare whatever was read on both sides, and count it."""
-    differs = False
-    if old.digest is not None and new.digest is not None:
-        found.hashed += 1
-        found.hashed_bytes += old.size
-        differs = old.digest != new.digest
-    elif old.blocks and new.blocks:
-        differs = _compare_file_blocks(
-            found, blocks_in(old.size, found.block_bytes), old.blocks, new.blocks
-        )
+    """Compare whatever was read on both sides; what of it was drawn counts by itself, too."""
+    differs = None not in (old.digest, new.digest) and old.digest != new.digest
+    if differs and is_in_draw(old, new):
+        found.drawn_mismatches += old.size <= LARGE_FILE_BYTES and is_drawn(old, new)
+        found.block_mismatches += old.size > LARGE_FILE_BYTES
+    if old.digest is None or new.digest is None:
+        wrong = _wrong_blocks(old, new, blocks_in(old.size, found.block_bytes))
+        found.block_mismatches += wrong
+        differs = bool(wrong)
     if old.reparse_digest and new.reparse_digest:
-        found.hashed += old.kind != "file"
         differs = differs or old.reparse_digest != new.reparse_digest
-    streams = {stream.name: stream for stream in new.streams}
-    for stream in old.streams:
-        other = streams.get(stream.name)
-        if other and other.size == stream.size and stream.digest and other.digest:
-            found.hashed_bytes += stream.size
-            differs = differs or stream.digest != other.digest
-    return differs
+    return differs or any(mine.digest != its.digest for mine, its in common_streams(old, new))
 
 
-def _compare_file_blocks(
-    found: PairContents, count: int, source: list[tuple[int, str]], target: list[tuple[int, str]]
-) -> bool:
-    old, new = dict(source), dict(target)
-    common = [index for index in old.keys() & new.keys() if 0 <= index < count]
-    wrong = sum(old[index] != new[index] for index in common)
-    found.hashed += bool(common)
-    found.hashed_bytes += len(common) * found.block_bytes
-    found.blocks += len(common)
-    found.block_mismatches += wrong
-    return bool(wrong)
+def _wrong_blocks(old: Entry, new: Entry, blocks: int) -> int:
+    mine, its = dict(old.blocks), dict(new.blocks)
+    return sum(mine[index] != its[index] for index in common_blocks(old, new, blocks))
 
 
 def _stream_sizes(entry: Entry) -> list[tuple[str, int]]:
@@ -284,7 +249,8 @@ def _compare_blocks(
     shared = min(sizes)
     # NOTE: a block that is cut by the end of the shorter side has another length on the longer.
     comparable = blocks_in(shared) if sizes[0] == sizes[1] else shared // BLOCK_BYTES
-    found.block_population = comparable
+    totals = found.totals
+    totals.block_population = comparable
     last = -1
     for old, new in merged(source, target, _index):
         if old is None or new is None or not last < old.index < comparable:
@@ -293,9 +259,9 @@ def _compare_blocks(
         if old.digest is None or new.digest is None:
             found.unreadable.count += 1
             continue
-        found.blocks += 1
-        found.hashed += 1
-        found.hashed_bytes += min(BLOCK_BYTES, shared - old.index * BLOCK_BYTES)
+        totals.blocks += 1
+        totals.hashed += 1
+        totals.hashed_bytes += min(BLOCK_BYTES, shared - old.index * BLOCK_BYTES)
         if old.digest != new.digest:
             found.mismatches += 1
             found.block_mismatches += 1

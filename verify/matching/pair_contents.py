@@ -5,20 +5,18 @@ The merge itself fills this in; rules only read it. Lists are bounded, counts ar
 
 from __future__ import annotations
 
-from array import array
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
 
 from verify.filesystem.entry import Entry
 from verify.manifest.draw import BLOCK_BYTES
+from verify.manifest.totals import Totals
 from verify.matching.level import Level
 from verify.text.message import Message
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from verify.manifest.totals import Totals
 
 KEPT_DIFFERENCES = 10_000
 """Differences kept whole of each meaning, a partition; beyond it only their number is."""
@@ -106,12 +104,11 @@ class Sorted:
 
 @dataclass(slots=True)
 class Times:
-    """How many files of one size had times to compare, and how many times of each sort differ.
+    """How many times of each sort differ, of files of one size.
 
     `first` and `last` bound those on the new drive, in nanoseconds since 1970 UTC.
     """
 
-    compared: int = 0
     modified: int = 0
     created: int = 0
     changed: int = 0
@@ -129,43 +126,31 @@ class Times:
 class PairContents:
     """The files of one pair of partitions, compared; or its blocks, where it is `raw`.
 
-    `names`: paths on both sides. `hashed`: files and blocks whose digests could be compared,
-    `hashed_bytes` of them. `drawn` out of `population`: files that take part in the draw, how
-    many of them were compared (`sizes`: the size of each one in the draw, in bytes).
-    `blocks` out of `block_population`: the same for blocks, each of `block_bytes`. `mismatches`:
-    digests that differ and were to be the same, `expected_changes`: those that differ on good
-    clones too, `drawn_mismatches`/`block_mismatches`: those of them that count in the draws.
-    `moving_kept`: whether the new drive has any file that a running system writes all the time,
-    asked only where such files are missing.
+    `totals`: what the names on both sides count for; its blocks have `block_bytes` each.
+    `mismatches`: digests that differ and were to be the same, `expected_changes`: those that
+    differ on good clones too, `drawn_mismatches`/`block_mismatches`: those of them that count in
+    the draws. `moving_kept`: whether the new drive has any file that a running system writes all
+    the time, asked only where such files are missing.
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
     other contents, or another kind of node; `streams`: named streams that are not the same;
     `retimed`: the same as far as compared, with another modification time, `recreated` with
     another creation time alone; `relinked`: links of all sorts that are not what they were;
-    `security` and `attributes`: what is kept beside the contents. `linked`, `secured`,
-    `attributed`: how many names took part, `unsecured`: those whose owner one side does not tell.
-    `encrypted` by the system and `placeholders` for contents elsewhere are counted on the source;
-    `cluster_bytes`: each side's. `unreadable`: no
-    digest on a side that tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
+    `security` and `attributes`: what is kept beside the contents. `unsecured`: names whose owner
+    one side does not tell. `cluster_bytes`: each side's. `unreadable`: no digest on a side that
+    tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
     """
 
     number: int
     raw: bool = False
-    names: int = 0
-    hashed: int = 0
-    hashed_bytes: int = 0
-    drawn: int = 0
-    population: int = 0
+    totals: Totals = field(default_factory=Totals)
     drawn_mismatches: int = 0
-    blocks: int = 0
     block_bytes: int = BLOCK_BYTES
-    block_population: int = 0
     block_mismatches: int = 0
     mismatches: int = 0
     expected_changes: int = 0
     moving_kept: bool = True
     tail_bytes: int = 0
-    sizes: array[int] = field(default_factory=lambda: array("Q"))
     missing: Sorted = field(default_factory=Sorted)
     extra: Sorted = field(default_factory=Sorted)
     resized: Sorted = field(default_factory=Sorted)
@@ -178,31 +163,9 @@ class PairContents:
     attributes: Sorted = field(default_factory=Sorted)
     times: Times = field(default_factory=Times)
     cluster_bytes: tuple[int | None, int | None] = (None, None)
-    linked: int = 0
-    secured: int = 0
     unsecured: int = 0
-    attributed: int = 0
-    encrypted: int = 0
-    placeholders: int = 0
     unreadable: Bag = field(default_factory=Bag)
     untried: Bag = field(default_factory=Bag)
-
-    def add_alike(self, totals: Totals) -> None:
-        """Count rows that both sides have alike."""
-        self.names += totals.rows
-        self.linked += totals.linked
-        self.secured += totals.secured
-        self.attributed += totals.attributed
-        self.encrypted += totals.encrypted
-        self.placeholders += totals.placeholders
-        self.times.compared += totals.timed
-        self.hashed += totals.hashed
-        self.hashed_bytes += totals.hashed_bytes
-        self.population += len(totals.sizes)
-        self.sizes.extend(totals.sizes)
-        self.drawn += totals.drawn
-        self.blocks += totals.blocks
-        self.block_population += totals.block_population
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -153,7 +153,7 @@ def _reach(contents: ContentComparison) -> Message:
     if bound is None:
         return say("no contents were compared")
     if not bound.files_at_most and not bound.blocks_at_most:
-        if not any(pair.hashed for pair in contents.pairs.values()):
+        if not any(pair.totals.hashed for pair in contents.pairs.values()):
             return say("there were no contents on both drives to compare")
         return say("all contents that could be read on both were compared")
     return say(
@@ -184,8 +184,8 @@ def _evidence(old: Header, new: Header, contents: ContentComparison) -> Evidence
     pairs = contents.pairs.values()
     return Evidence(
         files_listed=sum(_files(header) for header in (old, new)),
-        files_hashed=sum(pair.hashed for pair in pairs if not pair.raw),
-        bytes_hashed=sum(pair.hashed_bytes for pair in pairs),
+        files_hashed=sum(pair.totals.hashed for pair in pairs if not pair.raw),
+        bytes_hashed=sum(pair.totals.hashed_bytes for pair in pairs),
         mismatches=sum(pair.mismatches for pair in pairs),
         expected_changes=sum(pair.expected_changes for pair in pairs),
         bound=_bound(contents.bound),

@@ -142,7 +142,7 @@ def _any_read(case: Case, old: Partition, files: PairContents) -> bool:
     if old.listing is not None and not old.listing.bytes:
         return True
     layout = "layout" in (case.source.depth, case.target.depth)
-    return not layout and bool(files.hashed or files.blocks)
+    return not layout and bool(files.totals.hashed or files.totals.blocks)
 
 
 def _leaves_open(case: Case) -> bool:

@@ -150,7 +150,7 @@ def _differing(files: PairContents) -> Iterator[Difference]:
 
     NOTE: a copy made file by file gives most files new times, and that is no later use.
     """
-    copied_by_files = files.retimed.count * 2 > files.names
+    copied_by_files = files.retimed.count * 2 > files.totals.rows
     retimed = [] if copied_by_files else files.retimed.kept
     differing = chain(files.changed.kept, files.resized.kept, retimed)
     return (item for item in differing if not is_expected(item.path))

@@ -321,7 +321,7 @@ def test_used_since_when_most_times_are_new_then_it_was_a_copy_by_files(
 ) -> None:
     """More than half: a copy made file by file gives files new times, and that is no later use."""
     moved = newer("/Users/orla/one.txt", 60)
-    files = compared(3, names=names, retimed=moved.changed)
+    files = compared(3, rows=names, retimed=moved.changed)
     assert told(TARGET_USED, case_of(drive(usual()), drive(usual()), [files])) == expected
 
 

@@ -44,27 +44,27 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell whose attributes differ, and whose contents are not on the drive at all."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.attributed)
+        tally.agree(files.totals.attributed)
         tell_gathered(tally, number, files.attributes)
-        if files.encrypted:
+        if files.totals.encrypted:
             tally.assume(
                 counted(
                     "{count} file of partition {number} is encrypted by the system (EFS)"
                     " and opens only with a key that must exist beside it",
                     "{count} files of partition {number} are encrypted by the system (EFS)"
                     " and open only with a key that must exist beside them",
-                    files.encrypted,
+                    files.totals.encrypted,
                     number=number,
                 )
             )
-        if files.placeholders:
+        if files.totals.placeholders:
             tally.leave_out(
                 counted(
                     "{count} file of partition {number} is a placeholder: its contents"
                     " are kept elsewhere, and on neither drive",
                     "{count} files of partition {number} are placeholders: their contents"
                     " are kept elsewhere, and on neither drive",
-                    files.placeholders,
+                    files.totals.placeholders,
                     number=number,
                 )
             )

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell every file with other contents, and how far the sample reaches."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.hashed)
+        tally.agree(files.totals.hashed)
         tell_gathered(tally, number, files.changed)
         tell_gathered(tally, number, files.streams)
         if files.untried.count:
@@ -70,7 +70,7 @@ def judge(case: Case, tally: Tally) -> None:
                 )
             )
     leave_out_small_sample(case, tally)
-    if not any(pair.hashed for pair in case.contents.pairs.values()):
+    if not any(pair.totals.hashed for pair in case.contents.pairs.values()):
         tally.leave_out(say("no contents were found on both drives, so none were compared"))
 
 

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell each sort of expected change once a partition."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.names)
+        tally.agree(files.totals.rows)
         for meaning, bag in _expected(files).items():
             size = decimal_size(bag.bytes)
             path, message = (

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell what only the new drive has, folder by folder."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.names + files.extra.count)
+        tally.agree(files.totals.rows + files.extra.count)
         tell_gathered(tally, number, files.extra)
 
 

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell every link that is not what it was."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.linked)
+        tally.agree(files.totals.linked)
         tell_gathered(tally, number, files.relinked)
 
 

@@ -47,7 +47,7 @@ _NONE = Bag()
 def judge(case: Case, tally: Tally) -> None:
     """Tell what is missing, folder by folder."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.names + files.missing.count)
+        tally.agree(files.totals.rows + files.missing.count)
         tell_gathered(tally, number, files.missing)
         lost = files.missing.bags.get(MOVING, _NONE).count
         if lost >= MANY_MOVING and not files.moving_kept:

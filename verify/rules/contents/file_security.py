@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell whose owner or rights differ."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.secured)
+        tally.agree(files.totals.secured)
         tell_gathered(tally, number, files.security)
         if files.unsecured:
             tally.leave_out(

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 def judge(case: Case, tally: Tally) -> None:
     """Tell every other length, by what the times say."""
     for number, files in compared_files(case, tally):
-        tally.agree(files.names)
+        tally.agree(files.totals.rows)
         tell_gathered(tally, number, files.resized)
 
 

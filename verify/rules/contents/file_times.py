@@ -59,9 +59,9 @@ def judge(case: Case, tally: Tally) -> None:
     """Tell whether most times were lost, else which few differ."""
     partitions = {new.number: (old, new) for old, new in case.matched}
     for number, files in compared_files(case, tally):
-        times = files.times
-        tally.agree(times.compared)
-        sort = _mostly(times)
+        times, compared = files.times, files.totals.timed
+        tally.agree(compared)
+        sort = _mostly(times, compared)
         if sort is None:
             tell_gathered(tally, number, files.retimed)
             tell_gathered(tally, number, files.recreated)
@@ -76,7 +76,7 @@ def judge(case: Case, tally: Tally) -> None:
                 "{differing} of {compared} files of partition {number} have other {times}"
                 " on the new drive, {span}: they were copied file by file.",
                 differing=differing,
-                compared=times.compared,
+                compared=compared,
                 number=number,
                 times=_SORTS[sort],
                 span=_span(times),
@@ -86,9 +86,9 @@ def judge(case: Case, tally: Tally) -> None:
         )
 
 
-def _mostly(times: Times) -> str | None:
+def _mostly(times: Times, compared: int) -> str | None:
     """Return the weightiest sort of time that most files have lost."""
-    return next((sort for sort in _SORTS if getattr(times, sort) * 2 > times.compared), None)
+    return next((sort for sort in _SORTS if getattr(times, sort) * 2 > compared), None)
 
 
 def _span(times: Times) -> Message:

@@ -47,7 +47,7 @@ def judge(case: Case, tally: Tally) -> None:
     any_raw = False
     for old, new, blocks in compared_raw(case, tally):
         any_raw = True
-        tally.agree(blocks.blocks)
+        tally.agree(blocks.totals.blocks)
         _judge_pair(tally, case, (old, new), blocks)
     if any_raw:
         leave_out_small_sample(case, tally)
@@ -80,7 +80,7 @@ def _judge_pair(
             "{mismatches} of {blocks} compared blocks (1 MiB each) of partition {number}"
             " ({kind}) differ.",
             mismatches=blocks.mismatches,
-            blocks=blocks.blocks,
+            blocks=blocks.totals.blocks,
             number=new.number,
             kind=kind,
         )
@@ -94,7 +94,7 @@ def _judge_pair(
                 number=new.number,
             )
         )
-    if not blocks.blocks and blocks.block_population:
+    if not blocks.totals.blocks and blocks.totals.block_population:
         tally.leave_out(
             say("no block of partition {number} was read on both drives", number=new.number)
         )

@@ -52,7 +52,7 @@ def _many(found: int, total: int) -> bool:
 def _share_blocks(case: Case) -> bool:
     """Whether a partition without a readable filesystem has the same blocks on both drives."""
     pairs = (*case.contents.pairs.values(), *case.contents.encrypted.values())
-    return any(pair.raw and pair.hashed > pair.mismatches for pair in pairs)
+    return any(pair.raw and pair.totals.hashed > pair.mismatches for pair in pairs)
 
 
 def _all_seen(header: Header) -> bool:

@@ -240,4 +240,6 @@ def _half(side: Partition, half: Half) -> Check | None:
 def _same_blocks(case: Case, new: Partition) -> bool:
     """Whether blocks were compared and none differs: then structures are those of the old drive."""
     blocks = case.contents.pairs.get(new.number)
-    return blocks is not None and blocks.raw and bool(blocks.blocks) and not blocks.mismatches
+    return (
+        blocks is not None and blocks.raw and bool(blocks.totals.blocks) and not blocks.mismatches
+    )

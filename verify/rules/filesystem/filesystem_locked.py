@@ -59,7 +59,7 @@ def judge(case: Case, tally: Tally) -> None:
                     drive=drive,
                 )
             )
-        elif blocks is None or not blocks.raw or not blocks.blocks:
+        elif blocks is None or not blocks.raw or not blocks.totals.blocks:
             tally.leave_out(
                 say(
                     "the encrypted bytes of partition {number} were not compared", number=new.number
@@ -73,14 +73,14 @@ def judge(case: Case, tally: Tally) -> None:
                 )
             )
         else:
-            tally.agree(blocks.blocks)
+            tally.agree(blocks.totals.blocks)
 
 
 def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
     """Say what was compared through the views of both drives, and what ties them."""
     number, blocks = new.number, case.contents.encrypted.get(new.number)
     files = case.contents.pairs.get(number)
-    tally.agree(files.names if files else 0)
+    tally.agree(files.totals.rows if files else 0)
     for side, drive in ((old, OLD), (new, NEW)):
         if side.view is not None and side.view.tie == "size":
             tally.assume(
