@@ -226,6 +226,7 @@ DAMAGES = (
     Damage("block list", "indirect block 0", "lists", lambda v: v.u32(v.inode("/large") + 0x28 + 48, 0), "repaired"),
     Damage("block list", "zeros in an indirect block", "lists", lambda v: v.write(v.indirect("/large"), bytes(64)), "repaired"),
     Damage("block list", "a folder's block 0", "lists", lambda v: v.u32(v.inode("/folder3") + 0x28, 0), "lost"),
+    Damage("block list", "a size that no list holds", "lists", lambda v: v.u32(v.inode("/empty") + 0x6C, 188), "lost"),
     Damage("folder", "rec_len 0", "plain", lambda v: v.u16(v.entry("/many", NAME) + 4, 0), "lost"),
     Damage("folder", "rec_len past the block", "plain", lambda v: v.u16(v.entry("/many", NAME) + 4, 1020), "lost"),
     Damage("folder", "an entry of inode 0", "plain", lambda v: v.u32(v.entry("/many", NAME), 0), "lost"),

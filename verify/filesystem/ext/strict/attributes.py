@@ -161,7 +161,7 @@ class Attributes:
         for at in np.flatnonzero(good & (blocks != 0)).tolist():
             block, number = int(blocks[at]), int(rows.numbers[at])
             where = ("extended attributes", f"inode {number}")
-            if not layout.first_data_block < block < layout.groups.blocks:
+            if not layout.first_data_block < block < layout.blocks:
                 self.subject.find(
                     Effect.LOST, where, "file_acl", block, "in the volume", node=number
                 )

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 _AREA_BYTES = 60
 _SECTOR = 512
 _DIRECT = 12
+_POINTER = 4
 _IN_INODE = 4
 """Extents that have room in an inode."""
 _PREALLOCATED_AT = 0xCD
@@ -73,7 +74,7 @@ class Contents:
     def examine(self, rows: Rows, good: Marks) -> None:
         """Examine the contents of those inodes that are whole enough."""
         kind, flags, sizes = rows.mode & FORMAT, rows.flags, rows.sizes
-        inline = flags & INLINE != 0
+        inline, accessed = flags & INLINE != 0, rows.accessed
         extents = flags & EXTENTS != 0
         short = (kind == LINK) & (sizes < _AREA_BYTES) & ~extents & ~inline
         mapped = (
@@ -93,26 +94,28 @@ class Contents:
             counts[at], ends[at], written[at] = mapping.blocks, mapping.end, mapping.written_end
             whole[at] = mapping.sound
             if flags[at] & EA_INODE:
-                check = int(rows.accessed[at])
+                check = int(accessed[at])
                 self.attributes.keep_value(int(rows.numbers[at]), mapping, int(sizes[at]), check)
             if kind[at] == DIRECTORY:
-                self._keep(rows, at, tuple(mapping.runs))
+                self._keep(rows, at, int(sizes[at]), tuple(mapping.runs))
         for at in np.flatnonzero(good & inline & (kind == DIRECTORY)).tolist():
-            self._keep(rows, at, ())
+            self._keep(rows, at, int(sizes[at]), ())
         self.attributes.in_blocks(rows, good)
         checked = good & whole & ~np.isin(rows.numbers, self.special.mapped_apart)
         self._check_counts(rows, checked & (mapped | short | (inline & (kind != 0))), counts)
         self._check_sizes(rows, mapped & whole, ends, written)
         self._check_short(rows, good & short)
 
-    def _keep(self, rows: Rows, at: int, runs: tuple[tuple[int, int, int, bool], ...]) -> None:
+    def _keep(
+        self, rows: Rows, at: int, size: int, runs: tuple[tuple[int, int, int, bool], ...]
+    ) -> None:
         node = rows.node(at)
         self.folders.append(
             Folder(
                 node.number,
                 node.generation,
-                int(rows.flags[at]),
-                int(rows.sizes[at]),
+                node.flags,
+                size,
                 runs,
                 rows.stored[at].tobytes(),
                 int(rows.offsets[at]),
@@ -137,7 +140,7 @@ class Contents:
         entries = area[:, 1]
         good = (area[:, 0] == EXTENT_MAGIC) & (area[:, 3] == 0)
         good &= (area[:, 2] > 0) & (area[:, 2] <= _IN_INODE) & (entries <= area[:, 2])
-        low, high = self.subject.layout.first_data_block, self.subject.layout.groups.blocks
+        low, high = self.subject.layout.first_data_block, self.subject.layout.blocks
         after = np.zeros(len(at), dtype=np.int64)
         filled = np.zeros(len(at), dtype=np.int64)
         total = np.zeros(len(at), dtype=np.int64)
@@ -175,7 +178,7 @@ class Contents:
             return done
         area = rows.areas[at].view("<u4").astype(np.int64)
         there = area[:, :_DIRECT] != 0
-        low, high = self.subject.layout.first_data_block, self.subject.layout.groups.blocks
+        low, high = self.subject.layout.first_data_block, self.subject.layout.blocks
         bad = there & ((area[:, :_DIRECT] <= low) | (area[:, :_DIRECT] >= high))
         good = ~bad.any(axis=1) & (area[:, _DIRECT:] == 0).all(axis=1)
         where = at[good]
@@ -208,7 +211,7 @@ class Contents:
             )
 
     def _check_sizes(self, rows: Rows, wanted: Marks, ends: Numbers, written: Numbers) -> None:
-        """Hold the size against the last block: neither may end before the other."""
+        """Hold the size against the last block, and against what a file may have."""
         size = self.subject.layout.block_bytes
         spare = self.subject.layout.raw[_PREALLOCATED_AT]
         kind, sizes = rows.mode & FORMAT, rows.sizes
@@ -217,17 +220,28 @@ class Contents:
         short = folder & ((sizes % size != 0) | (blocks > ends) | (ends - blocks > spare))
         cut = wanted & (kind == REGULAR) & (rows.flags & VERITY == 0)
         cut &= sizes < (written - 1) * size
+        cut |= wanted & (kind == REGULAR) & (sizes > self._largest(rows.flags & EXTENTS != 0))
         long = wanted & (kind == LINK) & ((sizes <= 0) | (sizes >= size) | (ends == 0))
         for at in np.flatnonzero(short | cut | long).tolist():
             number, where = int(rows.numbers[at]), ("inode", f"inode {rows.numbers[at]}")
             expected = f"what its {int(ends[at])} blocks hold"
             self.subject.find(Effect.LOST, where, "size", int(sizes[at]), expected, node=number)
 
+    def _largest(self, extents: Marks) -> Numbers:
+        """Return how large the driver lets a file be (ext4_max_size, ext4_max_bitmap_size)."""
+        size = self.subject.layout.block_bytes
+        each = size // _POINTER
+        huge = "huge_file" in self.subject.layout.features
+        sectors = (1 << 48) - 1 if huge else (1 << 32) - 1
+        listed = min(_DIRECT + each + each**2 + each**3, sectors // (size // _SECTOR)) * size
+        return np.where(extents, ((1 << 32) - 1) * size, listed)
+
     def _check_short(self, rows: Rows, wanted: Marks) -> None:
         """A short link ends where its size says."""
+        areas, sizes = rows.areas, rows.sizes
         for at in np.flatnonzero(wanted & (rows.flags & ENCRYPT == 0)).tolist():
-            text = rows.areas[at].tobytes().split(b"\0")[0]
-            size, number = int(rows.sizes[at]), int(rows.numbers[at])
+            text = areas[at].tobytes().split(b"\0")[0]
+            size, number = int(sizes[at]), int(rows.numbers[at])
             if len(text) != size or not size:
                 where = ("inode", f"inode {number}")
                 self.subject.find(Effect.LOST, where, "size", size, len(text), node=number)

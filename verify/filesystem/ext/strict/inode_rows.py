@@ -125,4 +125,4 @@ class Rows:
         flags = int.from_bytes(own[0x20:0x24].tobytes(), "little")
         generation = int.from_bytes(own[0x64:0x68].tobytes(), "little")
         area = own[AREA].tobytes()
-        return Node(int(self.numbers[at]), generation, area, bool(flags & EXTENTS))
+        return Node(int(self.numbers[at]), generation, area, flags)

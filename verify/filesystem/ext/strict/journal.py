@@ -238,7 +238,7 @@ class _Journal:
             left -= used
             at = first + (at - first + used) % (end - first)
         self._look_for_fast_commits(sequence)
-        blocks = self.subject.layout.groups.blocks
+        blocks = self.subject.layout.blocks
         places = {
             block: (place, escaped)
             for block, (number, place, escaped) in self.found.items()

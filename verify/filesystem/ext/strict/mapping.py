@@ -18,6 +18,7 @@ EXTENT_MAGIC = 0xF30A
 LONGEST_EXTENT = 32768
 """Blocks of a written extent at most; a higher length is of one not yet written."""
 
+_EXTENTS = 0x80000
 _DEEPEST = 5
 _ENTRY = EXTENT.size
 _DIRECT = 12
@@ -32,7 +33,12 @@ class Node:
     number: int
     generation: int
     area: bytes
-    extents: bool
+    flags: int
+
+    @property
+    def extents(self) -> bool:
+        """Whether the area is an extent tree."""
+        return bool(self.flags & _EXTENTS)
 
 
 @dataclass(slots=True)
@@ -75,7 +81,7 @@ def map_inode(subject: Subject, node: Node) -> Mapping:
 
 def _in_volume(subject: Subject, first: int, count: int) -> bool:
     layout = subject.layout
-    return layout.first_data_block < first and first + count <= layout.groups.blocks
+    return layout.first_data_block < first and first + count <= layout.blocks
 
 
 def _broken(
@@ -233,7 +239,7 @@ class _Blocks:
         layout = self.subject.layout
         there = np.flatnonzero(numbers)
         places = numbers[there]
-        bad = (places <= layout.first_data_block) | (places >= layout.groups.blocks)
+        bad = (places <= layout.first_data_block) | (places >= layout.blocks)
         for at in np.flatnonzero(bad).tolist():
             what = (f"block {first + int(there[at])}", int(places[at]), "in the volume")
             _broken(self.subject, self.node, self.mapping, what, None)

@@ -14,7 +14,7 @@ import numpy as np
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect, Fault
 from verify.filesystem.ext.strict.group_table import GroupTable
-from verify.filesystem.ext.strict.inode_rows import EXTENTS, FORMAT, REGULAR
+from verify.filesystem.ext.strict.inode_rows import FORMAT, REGULAR
 from verify.filesystem.ext.strict.mapping import Node, map_inode
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import INODE
@@ -63,8 +63,7 @@ class InodeReader:
         inode = self.inode(number)
         if inode is None:
             return None
-        extents = bool(inode.number("flags") & EXTENTS)
-        return Node(number, inode.number("generation"), inode.raw("block"), extents)
+        return Node(number, inode.number("generation"), inode.raw("block"), inode.number("flags"))
 
     def map(self, number: int) -> Mapping | None:
         """Return where an inode's contents lie, without recording what is wrong with it.
@@ -255,7 +254,7 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
     each = layout.block_bytes // _POINTER
     double = int.from_bytes(node.area[_DOUBLE * _POINTER :][:_POINTER], "little")
     subject.structure.agree()
-    if not layout.first_data_block < double < groups.blocks:
+    if not layout.first_data_block < double < layout.blocks:
         subject.find(Effect.REPAIRED, where, "double indirect block", double, "in the volume")
         return
     owners.add(double, 1, RESIZE)

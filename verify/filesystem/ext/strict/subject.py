@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 STEP_BYTES = 1 << 20
 """How much is read at once."""
 
+LARGEST_BLOCK_SHIFT = 6
+"""Blocks of 64 KiB: Linux fs/ext4/ext4.h, EXT4_MAX_BLOCK_LOG_SIZE 16."""
+
 _FIRST_INODE = 11
 """The first inode of files, in revision 0."""
 
@@ -55,16 +58,10 @@ class Layout:
     features: frozenset[str]
     unknown: tuple[str, ...]
     seed: int
-
-    @property
-    def block_bytes(self) -> int:
-        """Bytes a block."""
-        return self.groups.block_bytes
-
-    @property
-    def checksummed(self) -> bool:
-        """Whether every structure has a crc32c."""
-        return "metadata_csum" in self.features
+    block_bytes: int
+    blocks: int
+    checksummed: bool
+    """Whether every structure has a crc32c."""
 
     @property
     def lazy(self) -> bool:
@@ -106,7 +103,18 @@ def layout_of(window: Window) -> Layout:
     if "metadata_csum_seed" in words:
         seed = block.number("checksum_seed")
     groups = Groups(Reader(window), block)
-    return Layout(block, raw, groups, frozenset(words), tuple(unknown), seed)
+    possible = block.number("log_block_size") <= LARGEST_BLOCK_SHIFT
+    return Layout(
+        block,
+        raw,
+        groups,
+        frozenset(words),
+        tuple(unknown),
+        seed,
+        groups.block_bytes if possible else 0,
+        groups.blocks,
+        "metadata_csum" in words,
+    )
 
 
 @dataclass(slots=True)

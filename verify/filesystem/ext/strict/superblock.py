@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.careful_reading import is_power_of_two
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
+from verify.filesystem.ext.strict.subject import LARGEST_BLOCK_SHIFT
 from verify.structs.ext import INODE, MAGIC, MMP, SUPERBLOCK, SUPERBLOCK_OFFSET
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ WHERE = ("superblock", "primary")
 _BITS = 8
 _NEWEST_REVISION = 1
 _CRC32C = 1
-_LARGEST_BLOCK_SHIFT = 6
 _SMALLEST_BLOCK = 1024
 _SMALLEST_WIDE_DESCRIPTOR, _LARGEST_DESCRIPTOR = 64, 1024
 _FIRST_FREE_INODE = 11
@@ -41,7 +41,7 @@ def check_superblock(subject: Subject) -> bool:
     layout = subject.layout
     block = layout.block
     subject.structure.agree()
-    if block.number("log_block_size") > _LARGEST_BLOCK_SHIFT:
+    if block.number("log_block_size") > LARGEST_BLOCK_SHIFT:
         # NOTE: every other number is counted in blocks.
         _refuse(subject, "log_block_size", block.number("log_block_size"), "at most 6")
         return False
