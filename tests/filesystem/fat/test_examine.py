@@ -11,6 +11,7 @@ import pytest
 
 from tests.filesystem.examined import effects, examined, quiet
 from tests.filesystem.made import make, patch, run
+from verify.filesystem.fat import examine_folders
 from verify.filesystem.fat.describe import geometry
 from verify.structs.fat import BOOT_SECTOR, EXTENDED_32
 
@@ -87,16 +88,36 @@ DAMAGES: dict[str, tuple[Callable[[Volume], None], set[str]]] = {
     "no . in a folder": (_bytes("inside", 0, b"X"), {"repaired"}),
     ".. of another folder": (_bytes("inside", 32 + 26, b"\x09\0"), {"repaired"}),
     "an end before a file": (_bytes("long", 0, bytes(32)), {"lost"}),
+    "a file made a label": (_bytes("short", 11, b"\x08"), {"lost"}),
+    "a label in a folder": (
+        _bytes("inside", 96, b"LABEL      \x08" + bytes(20)),
+        {"repaired"},
+    ),
+    "a cluster in a part of the long name": (_bytes("long", 26, b"\1\0"), {"repaired"}),
+    "a long name without a file": (_bytes("short", 0, b"\xe5"), {"repaired"}),
+    "a long name at the end": (
+        lambda v: patch(v.image, v.inside + 96, v.image.read_bytes()[v.long : v.long + 32]),
+        {"repaired"},
+    ),
+    "names behind the end": (_bytes("inside", 160, b"*" * 11 + bytes(21)), {"repaired"}),
+    "a free cluster's entry outside": (
+        lambda v: v.entry(v.sizes.clusters - 9, v.sizes.clusters + 7),
+        {"repaired"},
+    ),
 }
 
 NOT_SEEN_BY_FSCK = {
     "an end before a file",
     "checksum of the long name",
     "order of the long name",
+    "a file made a label",
+    "a label in a folder",
+    "a long name without a file",
+    "a long name at the end",
 }
 """dosfstools 4.2 reads on behind an entry that ends its folder, as Windows does not (FAT 1.03,
-'FAT Directory Structure': all that follow are free). A long name that does not fit is named, but
-the exit is 0."""
+'FAT Directory Structure': all that follow are free), and takes the clusters of a label as a file's,
+which no driver lists. A long name that does not fit, or has no file, is named; the exit is 0."""
 
 MADE = {12: ("1440K", "-F12"), 16: ("20M", "-F16"), 32: ("48M", "-F32", "-s1")}
 
@@ -177,3 +198,78 @@ def test_examine_when_a_file_is_hit_then_its_node_is_the_librarys(
     nodes = {fault.node for fault in check.faults if fault.effect == "overwritten"}
     library = pytsk3.FS_Info(pytsk3.Img_Info(str(image)))
     assert nodes == {library.open(f"/{LONG}").info.meta.addr}
+
+
+@pytest.mark.parametrize("bits", [32])
+def test_examine_when_the_root_is_no_cluster_then_the_volume_is_refused(
+    tmp_path: Path, bits: int
+) -> None:
+    """fsck.fat gives up: "Root directory starts at cluster ... of ..."."""
+    size, *options = MADE[bits]
+    image = make(tmp_path, size, "mkfs.fat", *options)
+    patch(image, 44, b"\xff\xff\xff\x0f")
+    assert not accepted(image)
+    assert effects(image) == {"refused"}
+
+
+@pytest.mark.parametrize(
+    ("flags", "other", "expected"),
+    [
+        (0x80, True, set()),
+        (0x81, False, set()),
+        (0x82, False, {"refused"}),
+        (0, True, {"repaired"}),
+    ],
+)
+def test_examine_when_one_fat_is_active_then_the_others_are_not_compared(
+    tmp_path: Path,
+    flags: int,
+    other: bool,  # noqa: FBT001 - whether the second FAT differs
+    expected: set[str],
+) -> None:
+    """BPB_ExtFlags (FAT 1.03): bit 7, only the FAT of bits 0 to 3 is kept up to date."""
+    size, *options = MADE[32]
+    image = make(tmp_path, size, "mkfs.fat", *options)
+    patch(image, 40, bytes([flags]))
+    if other:
+        Volume32(image).entry(9, 10, copies=(1,))
+    assert effects(image) == expected
+
+
+def test_examine_when_the_second_fat_alone_is_active_and_differs_then_it_is_said(
+    tmp_path: Path,
+) -> None:
+    """Most drivers, and the listing, read the first FAT whatever the flags say."""
+    size, *options = MADE[32]
+    image = make(tmp_path, size, "mkfs.fat", *options)
+    patch(image, 40, b"\x81")
+    Volume32(image).entry(2, 3, copies=(1,))
+    Volume32(image).entry(3, 0x0FFFFFFF, copies=(1,))
+    (reason,) = examined(image).structure.left_out
+    assert "FAT 2 alone is active" in reason
+
+
+class Volume32(Volume):
+    """A fresh volume: nothing in it but its FATs."""
+
+    def __init__(self, image: Path) -> None:
+        """Read the sizes."""
+        data = image.read_bytes()[:512]
+        sizes = geometry(BOOT_SECTOR.parse(data), EXTENDED_32.parse(data))
+        assert sizes is not None
+        self.sizes, self.image = sizes, image
+
+
+@pytest.mark.parametrize("name", [None, *DAMAGES])
+def test_examine_when_folders_are_taken_whole_then_they_are_told_as_entry_by_entry(
+    filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str | None
+) -> None:
+    """The quick way tells nothing of its own: the same faults, and as many things compared."""
+    image = tmp_path / "damaged.img"
+    run("cp", "--sparse=always", filled, image)
+    if name is not None:
+        DAMAGES[name][0](Volume(image))
+    quick = examined(image)
+    monkeypatch.setattr(examine_folders, "plain_folder", lambda _, **__: None)
+    slow = examined(image)
+    assert quick == slow

@@ -6,6 +6,7 @@ exFAT file system specification 1.00.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -15,9 +16,11 @@ import numpy as np
 from verify.filesystem.careful_reading import UNREADABLE, masked
 from verify.filesystem.checksums import exfat_boot_checksum
 from verify.filesystem.cluster_chain import FIRST_CLUSTER
-from verify.filesystem.cluster_table import MOST_CLUSTERS, ClusterOwners, ClusterTable, runs_of
+from verify.filesystem.cluster_table import MOST_CLUSTERS, ClusterOwners, ClusterTable, words_of
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder, not_examined
-from verify.filesystem.exfat.examine_folders import BAD_CLUSTER, FolderWalk
+from verify.filesystem.exfat.entry_types import BAD_CLUSTER
+from verify.filesystem.exfat.examine_clusters import Clusters
+from verify.filesystem.exfat.examine_folders import FolderWalk
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.exfat import BOOT_SECTOR, MOST_CLUSTER_SHIFT, SECTOR_SHIFTS
@@ -73,10 +76,10 @@ class _Work:
             # Section 4.1: 0xFFFFFFF7 is a bad cluster, 0xFFFFFFFF the end of a chain.
             table = ClusterTable(entries, BAD_CLUSTER, 0xFFFFFFFF)
             owners = ClusterOwners(self._clusters)
-            walk = FolderWalk(
-                self.window, self.alive, self.boot, table, owners, self.structure, self.allocation
+            clusters = Clusters(
+                self.window, self.boot, table, owners, self.structure, self.allocation
             )
-            bitmap = walk.run()
+            bitmap = FolderWalk(clusters, self.alive).run()
             if bitmap is not None:
                 self._bitmap(bitmap, entries, owners)
         return Examination(structure=self.structure.result(), allocation=self.allocation.result())
@@ -140,7 +143,8 @@ class _Work:
             end = _CHECKED_SECTORS * sector
             expected = exfat_boot_checksum(region[:end])
             if region[end:] != expected.to_bytes(4, "little") * (sector // 4):
-                found = int.from_bytes(region[end : end + 4], "little")
+                words = struct.unpack(f"<{sector // 4}I", region[end:])
+                found = next(word for word in words if word != expected)
                 place = f"sector {number * _REGION_SECTORS + _CHECKED_SECTORS}"
                 self._fault(
                     effect, name, place, "checksum", f"{found:08X}", f"{expected:08X}",
@@ -197,8 +201,7 @@ class _Work:
             (Effect.OVERWRITTEN, owned & ~used, "marked free", "in use"),
             (Effect.WASTED, used & ~owned & ~bad, "marked in use", "free: no owner"),
         ):
-            for first, count in runs_of(np.flatnonzero(wrong) + FIRST_CLUSTER):
-                place = f"clusters {first} to {first + count - 1}"
+            for place, first in words_of(np.flatnonzero(wrong) + FIRST_CLUSTER):
                 node = None if effect is Effect.WASTED else owners.node_of(first)
                 self._fault(
                     effect, "allocation bitmap", place, "bits", stored, expected, node=node,

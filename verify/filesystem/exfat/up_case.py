@@ -5,6 +5,12 @@ from __future__ import annotations
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 _CHARACTERS = 65536
 _IDENTITY_MARK = 0xFFFF
@@ -19,6 +25,13 @@ class UpCase:
 
     changes: Mapping[int, int]
 
+    @property
+    def table(self) -> NDArray[np.uint16]:
+        """Return for every unit the one that stands for it."""
+        table = np.arange(_CHARACTERS, dtype=np.uint16)
+        table[list(self.changes)] = list(self.changes.values())
+        return table
+
     def name_hash(self, name: bytes) -> int:
         """Return the hash of a name in UTF-16, as the stream extension keeps it."""
         total = 0
@@ -27,10 +40,6 @@ class UpCase:
             for byte in (upper & 0xFF, upper >> 8):
                 total = ((total & 1) << 15 | total >> 1) + byte & 0xFFFF
         return total
-
-
-IDENTITY = UpCase({})
-"""Used where the volume's own table cannot be read, which is a fault of its own."""
 
 
 def read_up_case(data: bytes) -> UpCase | None:

@@ -5,7 +5,7 @@ What is held against what: docs/formats/fat.md, "Examined".
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.cluster_chain import FIRST_CLUSTER
-from verify.filesystem.cluster_table import MOST_CLUSTERS, ClusterOwners, ClusterTable, runs_of
+from verify.filesystem.cluster_table import MOST_CLUSTERS, ClusterOwners, ClusterTable, words_of
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder, not_examined
 from verify.filesystem.fat.describe import Geometry, geometry
 from verify.filesystem.fat.examine_folders import FolderWalk
@@ -75,11 +75,12 @@ class _Work:
 
     def run(self) -> Examination:
         self._boot_sector()
-        tables = self._tables()
-        if tables is not None:
-            entries = tables[self._active]
+        entries = self._table(self._active)
+        if entries is not None:
+            self._copies(entries)
+            if self._is_32:
+                entries &= _LOW_28_BITS
             self._first_entries(entries)
-            self._copies(tables)
             table = ClusterTable(entries, _BAD[self.sizes.bits], _BAD[self.sizes.bits] + 1)
             owners = ClusterOwners(self.sizes.clusters)
             walk = FolderWalk(
@@ -95,14 +96,20 @@ class _Work:
         return self.sizes.bits == _BITS_32
 
     @property
+    def _named(self) -> int | None:
+        """The only FAT that is kept up to date, where FAT32 says that it is but one."""
+        flags = self.boot_32.number("BPB_ExtFlags") if self._is_32 else 0
+        return flags & 0xF if flags & _ONE_FAT_ACTIVE else None
+
+    @property
     def _active(self) -> int:
         """Which FAT is in use: the first, unless FAT32 says another alone is."""
-        flags = self.boot_32.number("BPB_ExtFlags") if self._is_32 else 0
-        active = flags & 0xF if flags & _ONE_FAT_ACTIVE else 0
-        return active if active < self.boot.number("BPB_NumFATs") else 0
+        named = self._named or 0
+        return named if named < self.boot.number("BPB_NumFATs") else 0
 
     def _boot_sector(self) -> None:
-        sizes, recorder = self.sizes, self.structure.agree(4)
+        sizes, recorder = self.sizes, self.structure.agree(5)
+        fats = self.boot.number("BPB_NumFATs")
         needed = -(-(sizes.clusters + FIRST_CLUSTER) * sizes.bits // 8)
         for name, stored, expected, wrong in (
             (
@@ -129,6 +136,12 @@ class _Work:
                 f"{self.window.sector_bytes} at least",
                 sizes.sector_bytes < self.window.sector_bytes,
             ),
+            (
+                "BPB_ExtFlags",
+                f"FAT {(self._named or 0) + 1} alone is active",
+                f"one of {fats}",
+                (self._named or 0) >= fats,
+            ),
         ):
             if wrong:
                 recorder.fault(
@@ -143,24 +156,29 @@ class _Work:
                     )
                 )
 
-    def _tables(self) -> list[NDArray[np.uint32]] | None:
-        """Return every FAT's entries; `None` where the one in use cannot be read whole."""
-        sizes, tables = self.sizes, []
-        needed = min(-(-(sizes.clusters + FIRST_CLUSTER) * sizes.bits // 8), sizes.fat_bytes)
-        for number in range(self.boot.number("BPB_NumFATs")):
-            offset = sizes.first_fat_offset + number * sizes.fat_bytes
-            try:
-                data = b"".join(self.window.chunks(offset, needed, 1 << 20))
-            except UNREADABLE as error:
-                reason = f"FAT {number + 1}: {str(error).rstrip('.')}"
-                self.structure.leave_out(reason)
-                if number == self._active:
-                    self.allocation.leave_out(reason)
-                    return None
-                data = b""
+    def _table(self, number: int) -> NDArray[np.uint32] | None:
+        """Return the entries of a FAT, all 32 bits of them; `None` where it cannot be read."""
+        entries = np.zeros(self.sizes.clusters + FIRST_CLUSTER, np.uint32)
+        try:
+            for at, piece in self._pieces(number):
+                entries[at : at + len(piece)] = piece[: len(entries) - at]
+        except UNREADABLE as error:
+            for half in (self.structure, self.allocation):
+                half.leave_out(f"FAT {number + 1}: {str(error).rstrip('.')}")
+            return None
+        return entries
+
+    def _pieces(self, number: int) -> Iterator[tuple[int, NDArray[np.uint32]]]:
+        """Yield the entries of a FAT in pieces, each with the cluster that it begins with."""
+        sizes = self.sizes
+        needed = -(-(sizes.clusters + FIRST_CLUSTER) * sizes.bits // 8)
+        offset = sizes.first_fat_offset + number * sizes.fat_bytes
+        at = 0
+        for data in self.window.chunks(offset, min(needed, sizes.fat_bytes), 3 << 20):
             self.alive()
-            tables.append(_entries(data, sizes.bits, sizes.clusters + FIRST_CLUSTER))
-        return tables
+            piece = _entries(data, sizes.bits)
+            yield at, piece
+            at += len(piece)
 
     def _first_entries(self, entries: NDArray[np.uint32]) -> None:
         bits = self.sizes.bits
@@ -185,48 +203,79 @@ class _Work:
                     )
                 )
 
-    def _copies(self, tables: list[NDArray[np.uint32]]) -> None:
-        if self._is_32 and self.boot_32.number("BPB_ExtFlags") & _ONE_FAT_ACTIVE:
-            return
-        first = tables[0]
-        for number, table in enumerate(tables[1:], 2):
-            if not len(table):
+    def _copies(self, active: NDArray[np.uint32]) -> None:
+        """Compare every other FAT with the one in use, entry by entry."""
+        for number in range(self.boot.number("BPB_NumFATs")):
+            if number == self._active:
                 continue
-            self.structure.agree(len(table))
-            # Entries 0 and 1 hold marks that only the first copy must have.
-            for cluster in np.flatnonzero(first[FIRST_CLUSTER:] != table[FIRST_CLUSTER:]):
-                at = int(cluster) + FIRST_CLUSTER
-                self.structure.fault(
-                    Fault(
-                        effect=Effect.REPAIRED,
-                        structure="FAT copy",
-                        place=f"copy {number}, cluster {at}",
-                        field="value",
-                        stored=f"{table[at]:X}",
-                        expected=f"{first[at]:X}",
-                        offset=self.sizes.first_fat_offset
-                        + (number - 1) * self.sizes.fat_bytes
-                        + at * self.sizes.bits // 8,
-                    )
+            try:
+                differing = [
+                    self._differing(at, piece, active) for at, piece in self._pieces(number)
+                ]
+            except UNREADABLE as error:
+                self.structure.leave_out(f"FAT {number + 1}: {str(error).rstrip('.')}")
+                continue
+            self.structure.agree(len(active))
+            clusters = np.concatenate(differing)
+            if self._named is None:
+                self._copy(number, clusters)
+            elif number < self._active and (active[clusters] != 0).any():
+                # What the first FAT says is listed, and is what most drivers read.
+                self.structure.leave_out(
+                    f"FAT {self._active + 1} alone is active, and the files are listed by the first"
                 )
 
+    def _differing(
+        self, at: int, piece: NDArray[np.uint32], active: NDArray[np.uint32]
+    ) -> NDArray[np.int64]:
+        here = active[at : at + len(piece)]
+        differs = here ^ piece[: len(here)]
+        if at == 0:
+            # Only the first copy must have the marks of entry 1.
+            differs[1] &= ~np.uint32(_CLEAN_BITS[self.sizes.bits])
+        return np.flatnonzero(differs) + at
+
+    def _copy(self, number: int, clusters: NDArray[np.int64]) -> None:
+        sizes = self.sizes
+        start = sizes.first_fat_offset + number * sizes.fat_bytes
+        for place, first in words_of(clusters):
+            self.structure.fault(
+                Fault(
+                    effect=Effect.REPAIRED,
+                    structure="FAT copy",
+                    place=f"copy {number + 1}, {place}",
+                    field="value",
+                    stored="differs",
+                    expected=f"as in FAT {self._active + 1}",
+                    offset=start + first * sizes.bits // 8,
+                )
+            )
+
     def _without_owner(self, entries: NDArray[np.uint32], owners: ClusterOwners) -> None:
-        """Name the clusters that are marked in use and belong to no file, as runs."""
+        """Name the clusters that are marked in use and belong to no file, as runs.
+
+        A value that no entry may have is a fault of its own, whoever owns the cluster.
+        """
         bad = _BAD[self.sizes.bits]
         used = (entries != 0) & (entries != bad) & (owners.marks == 0)
         used[:FIRST_CLUSTER] = False
+        outside = used & ((entries == 1) | (entries >= len(entries)) & (entries < bad))
         self.allocation.agree(self.sizes.clusters)
-        for first, count in runs_of(np.flatnonzero(used)):
-            self.allocation.fault(
-                Fault(
-                    effect=Effect.WASTED,
-                    structure="FAT",
-                    place=f"clusters {first} to {first + count - 1}",
-                    field="owner",
-                    stored="in use",
-                    expected="a file",
+        for effect, wrong, stored, expected in (
+            (Effect.WASTED, used, "in use", "a file"),
+            (Effect.REPAIRED, outside, "no cluster", "a cluster, or an end mark"),
+        ):
+            for place, _ in words_of(np.flatnonzero(wrong)):
+                self.allocation.fault(
+                    Fault(
+                        effect=effect,
+                        structure="FAT",
+                        place=place,
+                        field="owner" if effect is Effect.WASTED else "value",
+                        stored=stored,
+                        expected=expected,
+                    )
                 )
-            )
 
     def _fsinfo(self, entries: NDArray[np.uint32]) -> None:
         """Compare FSInfo with what was counted; it is a hint, rewritten at the next mount."""
@@ -270,23 +319,15 @@ class _Work:
             )
 
 
-def _entries(data: bytes, bits: int, count: int) -> NDArray[np.uint32]:
-    """Return the entries of a FAT, each in 32 bits; those that bytes are missing for are free."""
-    if not data:
-        return np.zeros(0, np.uint32)
+def _entries(data: bytes, bits: int) -> NDArray[np.uint32]:
+    """Return the entries in some bytes of a FAT, each in 32 bits."""
     if bits == _BITS_12:
         padded = np.frombuffer(data + bytes(-len(data) % 3), np.uint8).astype(np.uint32)
         low, middle, high = padded[0::3], padded[1::3], padded[2::3]
         pairs = np.empty(2 * len(low), np.uint32)
         pairs[0::2] = low | (middle & 0xF) << 8
         pairs[1::2] = middle >> 4 | high << 4
-        found = pairs
-    else:
-        kind = "<u2" if bits < _BITS_32 else "<u4"
-        width = bits // 8
-        found = np.frombuffer(data[: len(data) // width * width], kind).astype(np.uint32)
-        if bits == _BITS_32:
-            found &= _LOW_28_BITS
-    whole = np.zeros(count, np.uint32)
-    whole[: min(count, len(found))] = found[:count]
-    return whole
+        return pairs
+    width = bits // 8
+    whole = np.frombuffer(data[: len(data) // width * width], f"<u{width}")
+    return whole.astype(np.uint32)

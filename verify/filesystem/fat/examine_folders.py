@@ -7,23 +7,37 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.cluster_chain import FIRST_CLUSTER
 from verify.filesystem.cluster_table import ClusterOwners, ClusterTable
 from verify.filesystem.examination import Effect, Fault, Recorder
 from verify.filesystem.fat.describe import Geometry
+from verify.filesystem.fat.entry_names import (
+    ATTRIBUTES,
+    DELETED,
+    END,
+    FOLDER,
+    ILLEGAL,
+    LONG_NAME,
+    SPACE,
+    VOLUME_LABEL,
+    LongName,
+    short_checksum,
+)
+from verify.filesystem.fat.plain_folders import plain_folder, take_plain_files
 from verify.source.window import Window
 from verify.structs.fat import DIRECTORY_ENTRY
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from numpy.typing import NDArray
+
     from verify.filesystem.cluster_table import Followed
 
 _ENTRY = DIRECTORY_ENTRY.size
-_END, _DELETED, _SPACE = 0x00, 0xE5, 0x20
-_VOLUME_LABEL, _FOLDER, _LONG_NAME, _ATTRIBUTES = 0x08, 0x10, 0x0F, 0x3F
-_LAST_PART, _MOST_PARTS = 0x40, 20
 _DOTS = (b".          ", b"..         ")
 _BITS_32 = 32
 
@@ -33,11 +47,8 @@ _FIRST_NODE = 3
 _MOST_FOLDER_BYTES = 65536 * _ENTRY
 """Microsoft FAT 1.03, 'FAT Directory Structure': at most 65,536 entries."""
 
-_MOST_KEPT = 65536
-"""Entries behind the end of folders that are looked at once all owners are known."""
-
-_ILLEGAL = frozenset(b'"*+,./:;<=>?[\\]|') | (frozenset(range(0x20)) - {0x05})
-"""Microsoft FAT 1.03, 'Short Directory Entries': bytes that no short name has."""
+_MOST_KEPT, _MOST_RUNS = 4096, 1024
+"""Entries behind the end of folders that are looked at once all owners are known, and how far."""
 
 _SHORT = struct.Struct("<11s B 8x H 4x H I")
 """DIR_Name, DIR_Attr, DIR_FstClusHI, DIR_FstClusLO, DIR_FileSize."""
@@ -70,31 +81,6 @@ class _At:
 
 
 @dataclass(slots=True)
-class _LongName:
-    """The parts of a long name that stand before a short entry: last part first."""
-
-    parts: int = 0
-    missing: int = 0
-    checksum: int = 0
-
-    def take(self, raw: bytes) -> bool:
-        """Take the next part; `False` where it does not continue what came before."""
-        order, begins = raw[0] & ~_LAST_PART, bool(raw[0] & _LAST_PART)
-        if begins:
-            continues = not self.parts and 0 < order <= _MOST_PARTS
-            self.missing, self.checksum = order - 1, raw[13]
-        else:
-            continues = self.parts > 0 and order == self.missing and raw[13] == self.checksum
-            self.missing -= 1
-        self.parts += 1
-        return continues
-
-    def fits(self, short: bytes) -> bool:
-        """Whether all parts were there, and belong to this short name."""
-        return not self.parts or (self.missing == 0 and self.checksum == _checksum(short))
-
-
-@dataclass(slots=True)
 class FolderWalk:
     """Goes through all folders, and gives every cluster its owner."""
 
@@ -108,11 +94,24 @@ class FolderWalk:
     _waiting: list[_Folder] = field(default_factory=list)
     _behind: list[tuple[_At, bytes]] = field(default_factory=list)
     _root: int = 0
+    _labels: int = 0
+
+    @property
+    def _is_32(self) -> bool:
+        return self.sizes.bits == _BITS_32
 
     def run(self, root: int) -> None:
         """Begin at the root: a chain of its own on FAT32 (`root`), else a fixed place (0)."""
         self._root = root
-        runs = self._follow(root, _At(0, 0, 0, 2), "root folder").runs if root else None
+        runs = None
+        if root:
+            at = _At(0, 0, 0, 2)
+            if not FIRST_CLUSTER <= root < len(self.owners.marks):
+                self._fault(
+                    at, Effect.REFUSED, "boot sector", "BPB_RootClus", str(root), "a cluster"
+                )
+                return
+            runs = self._follow(root, at, "root folder", Effect.REFUSED).runs
         self._waiting.append(_Folder(runs, root, is_root=True))
         while self._waiting:
             self._go_through(self._waiting.pop())
@@ -122,41 +121,74 @@ class FolderWalk:
     # --- one folder ---
 
     def _go_through(self, folder: _Folder) -> None:
-        name, names, position, ended = _LongName(), set[bytes](), 0, False
-        try:
-            for position, (offset, raw) in enumerate(self._entries(folder)):
-                at = _At(folder.first, position, offset, self._node(offset))
-                if ended:
-                    if raw[0] not in (_END, _DELETED) and len(self._behind) < _MOST_KEPT:
-                        self._behind.append((at, raw))
-                elif raw[0] == _END:
-                    ended = True
-                elif raw[11] & _ATTRIBUTES == _LONG_NAME and raw[0] != _DELETED:
-                    if not name.take(raw):
-                        self._name_fault(at, "order", f"{raw[0]:02X}", "the part that follows")
-                        name = _LongName()
-                else:
-                    self._named(at, raw, name, names, folder)
-                    name = _LongName()
-        except UNREADABLE as error:
-            for half in (self.structure, self.allocation):
-                half.leave_out(f"a folder: {str(error).rstrip('.')}")
-        self.structure.agree(position + 1)
+        data, offsets = self._read(folder)
+        self.structure.agree(len(offsets))
+        plain = plain_folder(data, is_root=folder.is_root)
+        if plain is None:
+            self._one_by_one(folder, data, offsets)
+            return
+        first = self.sizes.data_offset if self._is_32 else self.sizes.root_offset
+        count, left = take_plain_files(
+            plain,
+            _FIRST_NODE + (offsets - first) // _ENTRY,
+            self.sizes.cluster_bytes,
+            self.table,
+            self.owners,
+            high=self._is_32,
+        )
+        self.allocation.agree(count)
+        dots = [] if folder.is_root else [0, 1]
+        for position in (*dots, *plain.folders.tolist(), *left.tolist()):
+            raw = data[position * _ENTRY : (position + 1) * _ENTRY]
+            at = self._at(folder, position, int(offsets[position]))
+            self._named(at, raw, LongName(), set(), folder)
+
+    def _one_by_one(self, folder: _Folder, data: bytes, offsets: NDArray[np.int64]) -> None:
+        """Examine every entry by itself, and tell what is wrong with it."""
+        name, names, end = LongName(), set[bytes](), False
+        told = False
+        for position, offset in enumerate(offsets.tolist()):
+            raw = data[position * _ENTRY : (position + 1) * _ENTRY]
+            at = self._at(folder, position, offset)
+            if end:
+                if raw[0] in (END, DELETED):
+                    continue
+                if not told:
+                    self._fault(
+                        at, Effect.REPAIRED, "folder", "end", "entries in use stand behind it",
+                        "nothing in use",
+                    )  # fmt: skip
+                    told = True
+                if len(self._behind) < _MOST_KEPT:
+                    self._behind.append((at, raw))
+            elif raw[11] & ATTRIBUTES == LONG_NAME and raw[0] not in (END, DELETED):
+                if not name.take(raw):
+                    self._name_fault(at, "order", f"{raw[0]:02X}", "the part that follows")
+                    name = LongName()
+                if raw[12] or raw[26] or raw[27]:
+                    self._name_fault(at, "LDIR_Type, LDIR_FstClusLO", "not 0", "0")
+            else:
+                self._named(at, raw, name, names, folder)
+                name, end = LongName(), raw[0] == END
+        if name.parts:
+            self._name_fault(at, "owner", "the end of the folder", "a short name")
 
     def _named(
-        self, at: _At, raw: bytes, name: _LongName, names: set[bytes], folder: _Folder
+        self, at: _At, raw: bytes, name: LongName, names: set[bytes], folder: _Folder
     ) -> None:
         """Examine what is no part of a long name, and whether the parts before it belong to it."""
         short, attributes, high, low, size = _SHORT.unpack(raw)
-        if raw[0] == _DELETED:
+        if raw[0] in (DELETED, END):
             if name.parts:
-                self._name_fault(at, "owner", "a deleted entry", "a short name")
+                what = "the end of the folder" if raw[0] == END else "a deleted entry"
+                self._name_fault(at, "owner", what, "a short name")
             return
         if not name.fits(short):
-            self._name_fault(at, "checksum", f"{name.checksum:02X}", f"{_checksum(short):02X}")
-        if attributes & _VOLUME_LABEL:
+            self._name_fault(at, "checksum", f"{name.checksum:02X}", f"{short_checksum(short):02X}")
+        cluster = low | (high << 16 if self._is_32 else 0)
+        if attributes & VOLUME_LABEL:
+            self._label(at, folder, cluster, size)
             return
-        cluster = low | (high << 16 if self.sizes.bits == _BITS_32 else 0)
         dots = not folder.is_root and at.position < len(_DOTS)
         if dots or short in _DOTS:
             self._dots(at, folder, short, cluster, dots=dots)
@@ -165,14 +197,27 @@ class FolderWalk:
         if short in names:
             self._fault(at, Effect.REPAIRED, "folder entry", "DIR_Name", "there twice", "once")
         names.add(short)
-        if short[0] == _SPACE or _ILLEGAL.intersection(short):
+        if short[0] == SPACE or ILLEGAL.intersection(short):
             self._fault(
                 at, Effect.REPAIRED, "folder entry", "DIR_Name", short.hex(" "), "a short name"
             )
-        if attributes & _FOLDER:
+        if attributes & FOLDER:
             self._folder(at, folder, cluster, size)
         else:
             self._file(at, cluster, size)
+
+    def _label(self, at: _At, folder: _Folder, cluster: int, size: int) -> None:
+        """Examine a label: no driver lists it, and contents behind it are found by none."""
+        if cluster or size:
+            self._fault(
+                at, Effect.LOST, "volume label", "DIR_FstClusLO, DIR_FileSize",
+                f"cluster {cluster}, {size} bytes", "0, 0",
+            )  # fmt: skip
+        elif not folder.is_root or self._labels:
+            self._fault(
+                at, Effect.REPAIRED, "volume label", "DIR_Attr", "another label", "one, in the root"
+            )
+        self._labels += folder.is_root
 
     def _dots(self, at: _At, folder: _Folder, short: bytes, cluster: int, *, dots: bool) -> None:
         expected = (folder.first, folder.parent)
@@ -213,18 +258,18 @@ class FolderWalk:
 
     # --- clusters ---
 
-    def _follow(self, cluster: int, at: _At, what: str) -> Followed:
+    def _follow(self, cluster: int, at: _At, what: str, effect: Effect = Effect.LOST) -> Followed:
         """Follow a chain, give its clusters their owner, and tell how it ends."""
-        chain = self.table.follow(cluster, self.sizes.clusters)
+        chain = self.table.follow(cluster, self.owners)
         self.allocation.agree(chain.clusters)
         for start, count in chain.runs:
-            taken = self.owners.take(start, count, at.node)
-            if taken is not None:
-                self._fault(
-                    at, Effect.OVERWRITTEN, "FAT", "owners", f"cluster {taken} is another's too",
-                    f"one {what}", self.allocation,
-                )  # fmt: skip
-                break
+            self.owners.take(start, count, at.node)
+        if chain.end == "taken":
+            self._fault(
+                at, Effect.OVERWRITTEN, "FAT", "owners", f"cluster {chain.last} is another's too",
+                f"one {what}", self.allocation,
+            )  # fmt: skip
+            return chain
         if chain.end == "free":
             self._fault(
                 at, Effect.OVERWRITTEN, "FAT", "mark", f"cluster {chain.last} is free", "in use",
@@ -236,7 +281,7 @@ class FolderWalk:
                 "outside": f"{chain.last} is no cluster",
                 "round": f"comes back to cluster {chain.last}",
             }
-            self._fault(at, Effect.LOST, "cluster chain", "end", words[chain.end], "an end mark")
+            self._fault(at, effect, "cluster chain", "end", words[chain.end], "an end mark")
         return chain
 
     def _look_behind_ends(self) -> None:
@@ -247,17 +292,17 @@ class FolderWalk:
         """
         for at, raw in self._behind:
             short, attributes, high, low, size = _SHORT.unpack(raw)
-            cluster = low | (high << 16 if self.sizes.bits == _BITS_32 else 0)
+            cluster = low | (high << 16 if self._is_32 else 0)
             if (
-                attributes & (_VOLUME_LABEL | ~_ATTRIBUTES)
+                attributes & (VOLUME_LABEL | ~ATTRIBUTES)
                 or short in _DOTS
-                or _ILLEGAL.intersection(short)
+                or ILLEGAL.intersection(short)
                 or not FIRST_CLUSTER <= cluster < len(self.owners.marks)
                 or self.owners.owned(cluster)
             ):
                 continue
-            chain = self.table.follow(cluster, self.sizes.clusters)
-            fits = attributes & _FOLDER or chain.clusters == -(-size // self.sizes.cluster_bytes)
+            chain = self.table.follow(cluster, self.owners, _MOST_RUNS)
+            fits = attributes & FOLDER or chain.clusters == -(-size // self.sizes.cluster_bytes)
             if chain.end == "whole" and fits:
                 self._fault(
                     at, Effect.LOST, "folder", "end", "an entry in use stands behind it",
@@ -266,16 +311,20 @@ class FolderWalk:
 
     # --- places ---
 
-    def _entries(self, folder: _Folder) -> Iterator[tuple[int, bytes]]:
-        """Yield every entry of a folder with its offset, as far as a folder may be long."""
-        left = _MOST_FOLDER_BYTES
-        for offset, length in self._located(folder):
-            data = self.window.read(offset, min(length, left))
-            for at in range(0, len(data) - _ENTRY + 1, _ENTRY):
-                yield offset + at, data[at : at + _ENTRY]
-            left -= len(data)
-            if left <= 0:
-                return
+    def _read(self, folder: _Folder) -> tuple[bytes, NDArray[np.int64]]:
+        """Return a folder's entries, as far as a folder may be long, and where each stands."""
+        left, data, offsets = _MOST_FOLDER_BYTES, [], []
+        try:
+            for offset, length in self._located(folder):
+                data.append(self.window.read(offset, min(length, left)))
+                offsets.append(np.arange(offset, offset + len(data[-1]), _ENTRY))
+                left -= len(data[-1])
+                if left <= 0:
+                    break
+        except UNREADABLE as error:
+            for half in (self.structure, self.allocation):
+                half.leave_out(f"a folder: {str(error).rstrip('.')}")
+        return b"".join(data), np.concatenate((np.zeros(0, np.int64), *offsets))
 
     def _located(self, folder: _Folder) -> Iterator[tuple[int, int]]:
         sizes = self.sizes
@@ -286,11 +335,10 @@ class FolderWalk:
             start = sizes.data_offset + (first - FIRST_CLUSTER) * sizes.cluster_bytes
             yield start, count * sizes.cluster_bytes
 
-    def _node(self, offset: int) -> int:
-        """Return the number that the library gives the file of the entry at a byte."""
-        sizes = self.sizes
-        first = sizes.data_offset if sizes.bits == _BITS_32 else sizes.root_offset
-        return _FIRST_NODE + (offset - first) // _ENTRY
+    def _at(self, folder: _Folder, position: int, offset: int) -> _At:
+        # The number that the library gives the file of the entry at a byte.
+        first = self.sizes.data_offset if self._is_32 else self.sizes.root_offset
+        return _At(folder.first, position, offset, _FIRST_NODE + (offset - first) // _ENTRY)
 
     def _name_fault(self, at: _At, what: str, stored: str, expected: str) -> None:
         self._fault(at, Effect.REPAIRED, "long name", what, stored, expected)
@@ -317,11 +365,3 @@ class FolderWalk:
                 node=at.node,
             )
         )
-
-
-def _checksum(short: bytes) -> int:
-    """Return what the parts of a long name keep of its short one (FAT 1.03, 'Long Names')."""
-    total = 0
-    for byte in short:
-        total = (total >> 1 | (total & 1) << 7) + byte & 0xFF
-    return total
