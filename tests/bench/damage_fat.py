@@ -35,10 +35,10 @@ _HARMLESS = re.compile(
     r"^fsck\.fat |\d+ files, |^Checking |^Leaving filesystem unchanged|^ *Automatically |^ *Auto-"
     r"|^ *Not automatically|^\*+ Filesystem|^Reclaimed |^Free cluster summary|^Dirty bit is set"
     r"|^There are differences between boot|^This is mostly harmless|^ *\d+:..?/"
-    r"|^ and some data may be corrupt|[Ll]abel|stored in boot sector"
+    r"|^ and some data may be corrupt|[Ll]abel|Is a dot with no 8.3|stored in boot sector"
 )
 """Clusters without an owner, a count, the dirty mark, the copy of the boot sector (a rule of its
-own judges it), labels; and what is said to every volume."""
+own judges it), labels, a reserved byte of `.`; and what is said to every volume."""
 
 
 class Fat:

@@ -19,7 +19,6 @@ from verify.filesystem.examination import MOST_FAULTS
 from verify.filesystem.examine import examine
 
 if TYPE_CHECKING:
-
     from verify.filesystem.examination import Examination
 
 SECONDS = 20.0

@@ -13,10 +13,14 @@ from tests.bench.damage_exfat import mounted
 from tests.filesystem.examined import effects, examined, quiet
 from tests.filesystem.made import make, patch, run
 from verify.filesystem.exfat import examine_folders
+from verify.filesystem.exfat.plain_folders import PlainFolder, plain_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
 
 pytestmark = pytest.mark.tools("mkfs.exfat", "fsck.exfat")
 
@@ -196,12 +200,12 @@ def test_examine_when_folders_are_taken_whole_then_they_are_told_as_set_by_set(
     data = image.read_bytes()
     sets = [at for at in range(0, len(data), 32) if data[at] == 0x85 and data[at + 32] == 0xC0]
     assert len(sets) > 50
-    seen = []
-    plain = examine_folders.plain_folder
+    seen: list[PlainFolder] = []
 
-    def watched(*given: object) -> object:
-        seen.append(plain(*given))
-        return seen[-1]
+    def watched(folder: bytes, upper: NDArray[np.uint16]) -> PlainFolder | None:
+        if found := plain_folder(folder, upper):
+            seen.append(found)
+        return found
 
     monkeypatch.setattr(examine_folders, "plain_folder", watched)
     examined(image)

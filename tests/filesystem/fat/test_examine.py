@@ -94,6 +94,7 @@ DAMAGES: dict[str, tuple[Callable[[Volume], None], set[str]]] = {
         {"repaired"},
     ),
     "a cluster in a part of the long name": (_bytes("long", 26, b"\1\0"), {"repaired"}),
+    "a reserved mark of a long name": (_bytes("long", 11, b"\x4f"), {"repaired"}),
     "a long name without a file": (_bytes("short", 0, b"\xe5"), {"repaired"}),
     "a long name at the end": (
         lambda v: patch(v.image, v.inside + 96, v.image.read_bytes()[v.long : v.long + 32]),
@@ -114,6 +115,7 @@ NOT_SEEN_BY_FSCK = {
     "a label in a folder",
     "a long name without a file",
     "a long name at the end",
+    "a reserved mark of a long name",
 }
 """dosfstools 4.2 reads on behind an entry that ends its folder, as Windows does not (FAT 1.03,
 'FAT Directory Structure': all that follow are free), and takes the clusters of a label as a file's,

@@ -165,8 +165,12 @@ class FolderWalk:
                 if not name.take(raw):
                     self._name_fault(at, "order", f"{raw[0]:02X}", "the part that follows")
                     name = LongName()
-                if raw[12] or raw[26] or raw[27]:
-                    self._name_fault(at, "LDIR_Type, LDIR_FstClusLO", "not 0", "0")
+                # NOTE: Linux takes only what is exactly 0F as a part of a long name.
+                if raw[11] != LONG_NAME or raw[12] or raw[26] or raw[27]:
+                    found = f"{raw[11]:02X}, {raw[12]:02X}, {raw[27]:02X}{raw[26]:02X}"
+                    self._name_fault(
+                        at, "LDIR_Attr, LDIR_Type, LDIR_FstClusLO", found, "0F, 00, 0000"
+                    )
             else:
                 self._named(at, raw, name, names, folder)
                 name, end = LongName(), raw[0] == END

@@ -115,6 +115,7 @@ def _names_in_order(
         and (begins | (octets[before, 0] & ~np.uint8(LAST_PART) == order + 1)).all()
         and (begins | (checksums[parts] == checksums[before])).all()
         and ((order > 0) & (order <= MOST_PARTS)).all()
+        and (rows["attributes"][parts] == LONG_NAME).all()
         and not rows["kind"][parts].any()
         and not rows["low"][parts].any()
         and (_short_checksums(octets[ends + 1, :11]) == checksums[ends]).all()
