@@ -12,7 +12,7 @@ from fractions import Fraction
 from math import ceil, comb, log1p
 
 TOLERABLE_SHARE = 0.001
-"""The share of files that a sample must exclude to be enough (design: 0.1 % at 95 %)."""
+"""The share of files that a sample must exclude to be enough (docs/rules/file-content.md)."""
 
 MOST_FOUND = 1_000
 """With more bad ones found than this nothing is excluded that was not drawn: the answer is out."""

@@ -1,6 +1,6 @@
 """One fault at a time on a good clone, and the finding it must bring.
 
-Each fault is made by a few bytes or by another program; the level is the design's.
+Each fault is made by a few bytes or by another program; the level is that of the rule's page.
 """
 
 from __future__ import annotations

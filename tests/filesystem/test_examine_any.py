@@ -22,7 +22,7 @@ def test_examination_when_a_volume_is_none_then_it_returns(kind: str, content: b
 def test_examination_when_it_fails_by_a_fault_of_ours_then_both_halves_are_left_out(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A reader process goes on to the listing (design: a finding is never lost)."""
+    """A reader process goes on to the listing: one fault loses no other finding."""
 
     def fail(*_: object) -> None:
         raise IndexError("out of bounds")

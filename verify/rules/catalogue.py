@@ -139,4 +139,4 @@ RULES = (
     alignment_physical.RULE,
     alignment_cluster.RULE,
 )
-"""In the order of the design's catalogue: area by area."""
+"""Area by area, from the drive itself to what lies on it."""

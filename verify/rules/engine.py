@@ -71,7 +71,7 @@ def required_gaps(outcomes: Sequence[Outcome], rules: Sequence[Rule]) -> tuple[O
 
 
 def earn(findings: Sequence[Finding], gaps: Sequence[Outcome]) -> str:
-    """Return the verdict: `stop`, `review` or `sound` (design: a verdict is earned)."""
+    """Return the verdict: `stop`, `review` or `sound`: it is earned by what was compared."""
     levels = {finding.level for finding in findings}
     if Level.STOP in levels:
         return "stop"

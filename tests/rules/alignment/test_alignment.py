@@ -41,7 +41,7 @@ def test_alignment_when_all_stands_on_multiples_of_1_mib_then_it_is_quiet(rule: 
 
 @pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
 def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule: Rule) -> None:
-    """Design section 4: 4,096 bytes assumed, and said; a drive that tells needs no such words."""
+    """docs/rules/alignment-start.md: 4,096 bytes are assumed, which is said; a drive may tell."""
     silent = case_of(drive(usual()), drive(usual()))
     flash = drive(usual(), physical_sector_bytes=4096, rotational=False)
     telling = case_of(drive(usual()), flash)
@@ -59,7 +59,7 @@ def test_start_when_it_is_sector_63_then_it_is_review_with_the_remainder() -> No
 
 
 def test_start_when_the_old_drive_begins_there_too_then_it_is_review_all_the_same() -> None:
-    """Design section 4: judged by the target's own grid alone; the mirror is quiet."""
+    """docs/rules/alignment-start.md: judged by the target's own grid alone; the mirror is quiet."""
     assert told(START, case_of(begun(63), begun(63))) == [("review", 1)]
     assert quiet(START, case_of(begun(63), begun(2048)))
 

@@ -1,6 +1,6 @@
 """Three outcomes for copied identities: the same, new and rewritten, new and still named old.
 
-Design of this tool, after UEFI 2.10 section 5.3.3 and Microsoft's boot store reference.
+docs/rules/boot-reference.md, after UEFI 2.10 section 5.3.3 and Microsoft's boot store reference.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Each rule about files: a case where it fires, and a quiet twin.
 
-Levels are the design's: by what the times say, by whose file it is, by what copies leave out.
+Levels are those of the rules' pages (docs/rules): by what the times say, by whose
+file it is, by what copies leave out.
 """
 
 from __future__ import annotations

@@ -66,14 +66,14 @@ def big(partitions: list[Partition], **of: Any) -> Header:
 
 
 def test_sectors_when_the_drives_differ_and_filesystems_fit_then_it_is_review() -> None:
-    """Design section 4: 512 against 4096 is review by itself."""
+    """docs/rules/sector-size.md: 512 against 4096 is review by itself."""
     one = [partition(1, 1, 100)]
     case = case_of(drive(one), big(one, sector_bytes=4096))
     assert told_both_ways(SECTORS, case) == ([("review", None)], [("review", None)])
 
 
 def test_sectors_when_a_filesystem_does_not_fit_then_it_is_stop() -> None:
-    """Design section 4: and stop where the filesystem's own sector size does not fit."""
+    """docs/rules/sector-size.md: and stop where the filesystem's own sector size does not fit."""
     one = [partition(1, 1, 100)]
     case = case_of(drive(one), big(one, sector_bytes=512))
     assert told(SECTORS, case) == [("review", None), ("stop", 1)]

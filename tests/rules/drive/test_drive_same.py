@@ -38,7 +38,7 @@ def test_same_when_two_files_are_one_then_it_is_stop() -> None:
 
 
 def test_same_when_a_copy_lies_in_another_file_then_it_is_quiet() -> None:
-    """Design section 4: a byte-for-byte copy elsewhere is a clone, and a good one."""
+    """docs/rules/drive-same.md: a byte-for-byte copy elsewhere is a clone, and a good one."""
     assert quiet(SAME, case_of(image("8:1:7"), image("8:1:8")))
 
 
@@ -68,7 +68,7 @@ def test_same_when_both_devices_give_one_serial_then_it_is_stop() -> None:
 def test_same_when_there_is_no_serial_of_its_own_then_it_is_not_examined(
     serial: str | None, by: str
 ) -> None:
-    """Design section 4: two such devices cannot be told apart from one that was read twice."""
+    """docs/rules/drive-same.md: these cannot be told from one that was read twice."""
     case = case_of(
         device(serial, serial_source=by, file_id="8:0"),
         device(serial, serial_source=by, file_id="8:16", capture={"started": 900, "ended": 950}),

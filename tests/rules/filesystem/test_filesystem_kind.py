@@ -76,7 +76,7 @@ def test_kind_when_the_family_is_the_same_then_it_is_lighter(
 
 @pytest.mark.parametrize("kind", ["bitlocker", "luks"])
 def test_kind_when_it_is_encrypted_on_one_drive_only_then_it_is_review(kind: str) -> None:
-    """Design section 4: an encrypted source against a plain target is review."""
+    """docs/rules/filesystem-kind.md: an encrypted source against a plain target is review."""
     case = case_of(drive(filled(volume(kind))), drive(usual()), [])
     assert told_both_ways(KIND, case) == ([("review", 3)], [("review", 3)])
 
@@ -166,7 +166,7 @@ def test_identity_when_the_kinds_differ_then_it_does_not_apply() -> None:
 def test_span_when_it_ends_elsewhere_then_the_place_gives_the_level(
     more: int, expected: list[tuple[str, int]]
 ) -> None:
-    """Design section 4: up to one cluster (4,096) and one sector (512) before is as it may be."""
+    """docs/rules/filesystem-span.md: one cluster (4,096) and one sector (512) may be left."""
     new = drive(refiled(usual(), 3, size_bytes=500 * MIB + more))
     assert told(SPAN, case_of(drive(usual()), new)) == expected
 

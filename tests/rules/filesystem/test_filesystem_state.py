@@ -78,12 +78,12 @@ def test_dirty_when_only_the_new_volume_is_then_it_is_review() -> None:
 
 
 def test_dirty_when_it_was_just_resized_then_it_is_a_note() -> None:
-    """Design section 4: on another volume than one that was just resized it is `review`."""
+    """docs/rules/filesystem-dirty.md: `review` on any volume but one just resized."""
     assert told(DIRTY, case_of(drive(usual()), drive(dirty(usual(300))))) == [("note", 3)]
 
 
 def test_dirty_when_both_are_then_it_is_a_note_that_says_so() -> None:
-    """Design section 4: a fault that the source already had."""
+    """docs/rules/filesystem-dirty.md: a fault that the source already had."""
     case = case_of(drive(dirty()), drive(dirty()))
     assert told(DIRTY, case) == [("note", 3)]
     assert "as on the old drive" in findings(DIRTY, case)[0].message
@@ -136,7 +136,7 @@ def test_hibernated_when_no_system_is_then_it_is_quiet() -> None:
 
 
 def test_hibernated_when_its_volume_was_resized_then_it_is_stop() -> None:
-    """Design section 4: a hibernated system on a volume that was resized."""
+    """docs/rules/filesystem-hibernated.md: a hibernated system on a volume that was resized."""
     case = case_of(drive(hibernated()), drive(hibernated(usual(300))))
     assert told_both_ways(HIBERNATED, case) == ([("stop", 3)], [("stop", 3)])
 
@@ -195,7 +195,7 @@ def test_hibernated_when_files_were_not_listed_then_it_is_not_examined() -> None
 
 @pytest.mark.parametrize("state", ["same", "moved_only"])
 def test_backup_when_it_is_the_same_or_only_moved_then_it_is_quiet(state: str) -> None:
-    """Design section 4: a copy that differs in hidden sectors alone is no finding."""
+    """docs/rules/boot-sector-backup.md: one that differs in hidden sectors alone is no finding."""
     assert quiet(BACKUP, case_of(drive(kept("same")), drive(kept(state))))
 
 
@@ -288,7 +288,7 @@ def blocks(**changes: Any) -> list[PairContents]:
 
 
 def test_locked_when_the_encrypted_bytes_are_the_same_then_it_is_quiet() -> None:
-    """Design section 4: the same encrypted bytes on both sides are full proof."""
+    """docs/rules/filesystem-locked.md: the same encrypted bytes on both sides are full proof."""
     assert quiet(LOCKED, case_of(drive(locked()), drive(locked()), blocks()))
 
 

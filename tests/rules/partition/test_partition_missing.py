@@ -26,12 +26,12 @@ def test_missing_when_all_are_there_then_it_is_quiet() -> None:
 
 
 def test_missing_when_the_recovery_partition_lacks_then_it_is_stop() -> None:
-    """Design section 2: something of the old drive is not proven to be on the new one."""
+    """docs/rules/partition-missing.md: the old drive has what the new one lacks."""
     assert told(MISSING, case_of(drive(usual()), drive(without(4)))) == [("stop", 4)]
 
 
 def test_missing_when_a_reserved_partition_lacks_then_it_is_a_note() -> None:
-    """Design section 4: a reserved partition that is gone is a note."""
+    """docs/rules/partition-missing.md: a reserved partition that is gone is a note."""
     assert told(MISSING, case_of(drive(usual()), drive(without(2)))) == [("note", 2)]
 
 

@@ -42,13 +42,13 @@ def test_order_when_two_partitions_moved_then_each_is_named() -> None:
 
 
 def test_order_when_only_a_reserved_partition_moved_then_it_is_a_note() -> None:
-    """Design section 4: a reserved partition that moved is a note."""
+    """docs/rules/partition-order.md: a reserved partition that moved is a note."""
     case = case_of(drive(usual()), drive(at(2, 980)))
     assert told_both_ways(RULE, case) == ([("note", 2)], [("note", 2)])
 
 
 def test_order_when_only_numbers_changed_then_it_is_one_note() -> None:
-    """Design section 4: renumbering alone is a note."""
+    """docs/rules/partition-order.md: renumbering alone is a note."""
     renumbered = changed(changed(usual(), 4, number=5), 3, number=4)
     case = case_of(drive(usual()), drive(renumbered))
     assert told_both_ways(RULE, case) == ([("note", None)], [("note", None)])

@@ -55,7 +55,7 @@ def test_size_when_bytes_are_equal_in_other_sectors_then_it_is_quiet() -> None:
 
 
 def test_size_when_the_system_alone_shrank_and_is_proven_then_it_is_a_note() -> None:
-    """Design section 4: an intended change; both sizes are told, in bytes and in words."""
+    """docs/rules/partition-size.md: an intended change; both sizes, in bytes and in words."""
     case = case_of(drive(usual()), drive(usual(system_mib=300)))
     assert told(RULE, case) == [("note", 3)]
     (finding,) = findings(RULE, case)
@@ -64,7 +64,7 @@ def test_size_when_the_system_alone_shrank_and_is_proven_then_it_is_a_note() -> 
 
 
 def test_size_when_several_grew_and_are_proven_then_each_is_a_note() -> None:
-    """Design section 4: a grown partition with proven contents is a note, also several."""
+    """docs/rules/partition-size.md: grown, with proven contents: a note, also several."""
     case = case_of(drive(usual(system_mib=300)), drive(sized(4, 250)))
     assert told(RULE, case) == [("note", 3), ("note", 4)]
 
@@ -77,14 +77,14 @@ def test_size_when_two_unprotected_ones_shrank_then_both_are_review() -> None:
 
 
 def test_size_when_a_protected_one_shrank_then_it_is_review_though_proven() -> None:
-    """Design section 4: a protected one that shrank is review, and grown a note."""
+    """docs/rules/partition-size.md: a protected one that shrank is review, and grown a note."""
     assert told(RULE, case_of(drive(usual()), drive(sized(4, 150)))) == [("review", 4)]
     assert told(RULE, case_of(drive(sized(4, 150)), drive(usual()))) == [("note", 4)]
 
 
 @pytest.mark.parametrize("new_mib", [8, 32])
 def test_size_when_a_reserved_one_changed_then_it_is_a_note(new_mib: int) -> None:
-    """Design section 4: a reserved partition that is resized is a note, and no other's shrink."""
+    """docs/rules/partition-size.md: a reserved one resized is a note, and no other's shrink."""
     both = sized(2, new_mib, usual(system_mib=300))
     assert told(RULE, case_of(drive(usual()), drive(both))) == [("note", 2), ("note", 3)]
 

@@ -63,7 +63,7 @@ def test_space_when_there_is_enough_then_it_is_quiet(rule: Rule) -> None:
 def test_free_space_when_it_is_little_then_the_limit_gives_the_level(
     free: int, expected: list[tuple[str, int]]
 ) -> None:
-    """Design section 4: review under 5 %, note under 15 % (common practice, no standard)."""
+    """docs/rules/free-space.md: review under 5 %, note under 15 % (common practice)."""
     assert told(DATA_RULE, case_of(drive(roomy()), drive(with_free(3, free)))) == expected
 
 
@@ -136,7 +136,7 @@ def test_boot_space_when_the_efi_partition_is_under_the_minimum_then_it_is_a_not
 
 
 def test_boot_space_when_it_is_nearly_full_then_it_is_review() -> None:
-    """Design section 4: under 5 % free."""
+    """docs/rules/free-space-boot.md: under 5 % free."""
     assert told(BOOT, case_of(drive(roomy()), drive(with_free(1, 5 * MIB)))) == [("review", 1)]
 
 

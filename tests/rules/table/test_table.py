@@ -62,7 +62,7 @@ def test_table_when_it_is_the_same_and_whole_then_it_is_quiet(
 
 
 def test_scheme_when_it_changed_then_it_is_review_both_ways() -> None:
-    """Design section 4: GPT against MBR is review by itself."""
+    """docs/rules/table-scheme.md: GPT against MBR is review by itself."""
     case = case_of(gpt(), mbr())
     assert told_both_ways(SCHEME, case) == ([("review", None)], [("review", None)])
     assert "partition table is GPT, the new one's is MBR" in findings(SCHEME, case)[0].message

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from verify.rules.rule import Tally
 
 LIMITS = ((Level.REVIEW, 5), (Level.NOTE, 15))
-"""Free space under so many hundredths of a volume: common practice, no standard (design)."""
+"""Free space under so many hundredths of a volume: common practice, no standard."""
 
 
 def free_share(filesystem: Filesystem) -> float | None:
