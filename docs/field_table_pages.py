@@ -17,6 +17,14 @@ if TYPE_CHECKING:
 
     from verify.structs.base import Field
 
+SAID_IN = {
+    "efi": "running.md",
+    "gpt": "rules/table-intact.md",
+    "mbr": "rules/table-intact.md",
+    "regf": "formats/registry.md",
+}
+"""Where it is said what is checked, if not on the format's page of the same name."""
+
 _ORDERS = {"<": "little-endian", ">": "big-endian"}
 
 
@@ -34,6 +42,9 @@ def structure_pages() -> dict[str, str]:
 def _page(module: ModuleType, tables: list[Structure]) -> Iterator[str]:
     title, _, rest = cleandoc(module.__doc__ or "").partition("\n")
     yield f"# {title.rstrip('.')}"
+    name = module.__name__.rpartition(".")[2]
+    said = SAID_IN.get(name, f"formats/{name}.md")
+    yield f"\nWhat is read and checked: [{said}](../{said})."
     if rest.strip():
         yield f"\n{rest.strip()}"
     for table in tables:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from docs.field_table_pages import structure_pages
+from tests.conftest import REPOSITORY
+
+LINK = re.compile(r"\]\(\.\./([\w./-]+)\)")
 
 
 def test_structures_when_printed_then_the_gpt_header_is_the_standard_s() -> None:
@@ -33,3 +38,23 @@ def test_structures_when_printed_then_every_table_names_its_source() -> None:
         for table in page.split("\n## ")[1:]:
             source = table.split("Source: ")[1].splitlines()[0]
             assert len(source) > len("x.")
+
+
+def test_structures_when_a_format_has_a_page_then_each_links_to_the_other() -> None:
+    """From what is checked to where it lies, and back."""
+    docs = REPOSITORY / "docs"
+    for name, page in structure_pages().items():
+        said = LINK.findall(page)[0]
+        assert (docs / said).exists()
+        if said.startswith("formats/"):
+            assert f"structures/{name}.md" in LINK.findall((docs / said).read_text("utf-8"))
+    back = {
+        link
+        for page in (docs / "formats").glob("*.md")
+        for link in LINK.findall(page.read_text("utf-8"))
+    }
+    assert {f"structures/{name}.md" for name in structure_pages()} - back == {
+        "structures/efi.md",
+        "structures/gpt.md",
+        "structures/mbr.md",
+    }
