@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import struct
+from dataclasses import replace
 from functools import reduce
 from operator import xor
 from pathlib import Path
@@ -33,6 +34,7 @@ from tests.rules.boot.machines import (
     Machine,
     config,
     linux_drive,
+    looked_at,
 )
 from tests.rules.cases import (
     DISK,
@@ -48,6 +50,7 @@ from tests.rules.cases import (
     refiled,
     usual,
 )
+from verify.boot.boot_record import GrubCore
 from verify.filesystem.description import Backup
 from verify.rules.catalogue import RULES
 from verify.rules.rule import Level
@@ -119,6 +122,22 @@ def esp(free_mib: float) -> Header:
 def linux(uuid: str) -> Header:
     """Return a Linux drive whose fstab names a root filesystem that may be elsewhere."""
     return linux_drive({"/etc/fstab": f"UUID={uuid} / ext4 defaults 0 1\n".encode()})
+
+
+def grub(**changes: object) -> Header:
+    """Return a BIOS machine whose sector 0 starts GRUB."""
+    core = replace(GrubCore(place=0, runs=((1, 1), (2, 60)), digest="AA" * 32), **changes)  # type: ignore[arg-type]
+    return BiosMachine().header().model_copy(update={"grub": (core,)})
+
+
+def boot_ini(number: int) -> Header:
+    """Return a drive whose boot.ini starts its system from a partition by its number."""
+    files = {
+        "/ntldr": b"\xe9" * 600,
+        "/boot.ini": b"default=multi(0)disk(0)rdisk(0)partition(%d)\\WINDOWS" % number,
+    }
+    only = partition(1, 1, 500, type="07", guid=None, active=True)
+    return drive([looked_at(only, files)], table={"scheme": "mbr"})
 
 
 def recovery(type_: str, attributes: int) -> Header:
@@ -284,12 +303,23 @@ FAULTS: dict[str, tuple[str, Header, Header, Header]] = {
         recovery(RECOVERY, 1),
         recovery(RECOVERY, 0),
     ),
+    "boot-code: GRUB's core image emptied, and then unreadable": (
+        "boot-code",
+        grub(),
+        grub(problem="sector 1, where it begins, holds something else"),
+        grub(problem="its sectors cannot be read: input/output error"),
+    ),
+    "boot-reference: boot.ini, another number": (
+        "boot-reference",
+        boot_ini(1),
+        boot_ini(7),
+        boot_ini(8),
+    ),
     "free-space-boot: less than there was": ("free-space-boot", esp(50), esp(4), esp(1)),
 }
 """What is varied, the rule, and three drives: a good one, one with a fault, one with another."""
 
 ONE_VALUE = {
-    "boot-code": "there is code, or there is none",
     "filesystem-log": "changes wait in it, or they do not",
     "free-space-recovery": "it says no more than a note",
 }
@@ -322,7 +352,13 @@ def test_fault_when_the_old_drive_has_the_same_one_then_it_is_at_most_a_note(nam
 def test_rules_when_they_tell_faults_of_both_drives_then_each_stands_here() -> None:
     """By the source: whoever calls `tell_fault`, itself or by a module that it shares."""
     rules = Path(__file__).parents[2] / "verify" / "rules"
-    shared = {"store.py": {"boot-reference"}, "shares.py": {"free-space-boot"}, "shared.py": set()}
+    shared = {
+        "store.py": {"boot-reference"},
+        "start_lists.py": {"boot-reference"},
+        "grub.py": {"boot-code"},
+        "shares.py": {"free-space-boot"},
+        "shared.py": set(),
+    }
     callers: set[str] = set()
     for path in rules.rglob("*.py"):
         calls = {

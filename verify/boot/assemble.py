@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.boot.bcd import read_store
+from verify.boot.boot_ini import read_boot_ini
 from verify.boot.boot_record import (
     BootRecord,
     Initramfs,
@@ -20,6 +21,7 @@ from verify.boot.boot_record import (
     RecoveryImage,
     SeenFile,
     Setting,
+    StartEntry,
     SystemRegistry,
 )
 from verify.boot.bootcode import read_boot_sector_code
@@ -48,6 +50,7 @@ Part = (
     | RecoveryConfig
     | RecoveryImage
     | Setting
+    | StartEntry
     | SystemRegistry
 )
 T = TypeVar("T")
@@ -63,6 +66,7 @@ READERS: dict[Role, Reader] = {
     "linux": lambda data, path, _: read_configuration(data, path),
     "kernel-config": lambda data, path, _: read_kernel_config(data, path),
     "initramfs": lambda data, path, _: (read_initramfs(data, path),),
+    "start-list": lambda data, path, _: read_boot_ini(data, path),
 }
 """How each role's files are read: their bytes, path and length."""
 
@@ -73,7 +77,7 @@ FAILED: dict[Role, Callable[[str, str], Part]] = {
 }
 """What stands for a file that is only of use whole and cannot be read."""
 
-WHOLE: frozenset[Role] = frozenset({*FAILED, "linux", "kernel-config", "initramfs"})
+WHOLE: frozenset[Role] = frozenset({*FAILED, "linux", "kernel-config", "initramfs", "start-list"})
 """Roles whose files are handed over whole, unless they are larger than any real one."""
 
 
@@ -144,6 +148,7 @@ class Assembly:
             kernel_settings=self._of(Setting),
             initramfs=self._of(Initramfs),
             code=code,
+            start_list=self._of(StartEntry),
             files=tuple(self._files),
             problems=tuple(self._problems),
         )

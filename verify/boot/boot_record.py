@@ -249,6 +249,9 @@ class BootCode:
     """Machine code that a BIOS runs: in sector 0, or in a partition's boot sector.
 
     `start` and `length`: where it lies, in bytes of what was read. `present`: not all zeros.
+    `loader`: what the code names as the next thing to start, where it is known. `further_*`: the
+    same of the loader's further sectors, where its filesystem has room for such; `None`: it has
+    none, or they were not read.
     """
 
     place: Literal["mbr", "boot-sector"]
@@ -256,6 +259,39 @@ class BootCode:
     length: int
     present: bool
     digest: str
+    loader: str | None = None
+    further_present: bool | None = None
+    further_digest: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrubCore:
+    """The image that a boot sector of GRUB starts, by the sectors that are named for it.
+
+    `place`: the partition that the boot sector begins, 0 for sector 0. `runs`: first sector and
+    how many, of 512 bytes from the start of the drive, in the order they are loaded. `digest`:
+    BLAKE3 over them; `problem`: why there is none. `zero_sectors`: how many hold nothing but zeros.
+    """
+
+    place: int
+    runs: tuple[tuple[int, int], ...]
+    digest: str | None = None
+    problem: str | None = None
+    zero_sectors: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartEntry:
+    """A system in a list that counts partitions (boot.ini).
+
+    `drive`: from 0, as the BIOS counts; `partition`: from 1, without empty and extended records.
+    """
+
+    file: str
+    drive: int
+    partition: int
+    folder: str
+    default: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,6 +319,7 @@ class BootRecord:
     kernel_settings: tuple[Setting, ...] = ()
     initramfs: tuple[Initramfs, ...] = ()
     code: BootCode | None = None
+    start_list: tuple[StartEntry, ...] = ()
     files: tuple[SeenFile, ...] = ()
     problems: tuple[Text, ...] = ()
 

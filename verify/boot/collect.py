@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-from verify.boot import bcd, reagent, registry
+from verify.boot import bcd, boot_ini, reagent, registry
+from verify.boot.bios_loaders import LINUX_FILES, ROOT_FILES
 from verify.filesystem.kinds import kinds_of, traits_of
 from verify.structs.regf import BASE_BLOCK
 from verify.structs.wim import HEADER
@@ -29,6 +30,7 @@ Role = Literal[
     "linux",
     "kernel-config",
     "initramfs",
+    "start-list",
     "other",
 ]
 
@@ -97,7 +99,11 @@ WANTED: tuple[Wanted, ...] = (
     Wanted("/Boot/BCD", WINDOWS_KINDS, "store", bcd.MOST_BYTES),
     Wanted("/Boot/BCD.LOG*", WINDOWS_KINDS, "log", LOG_BYTES),
     # Loaders. NOTE: \bootmgr is a 16-bit stub in front of what it unpacks, no PE file.
-    Wanted("/bootmgr", WINDOWS_KINDS, "loader", LOADER_BYTES),
+    *(Wanted(f"/{name}", WINDOWS_KINDS, "loader", LOADER_BYTES) for name in ROOT_FILES),
+    *(
+        Wanted(f"/{name}", WINDOWS_KINDS | EXT_KINDS, "loader", LOADER_BYTES)
+        for name in LINUX_FILES
+    ),
     Wanted("/bootmgr.efi", WINDOWS_KINDS, "loader", LOADER_BYTES),
     Wanted("/EFI/**/*.efi", FAT_KINDS, "loader", LOADER_BYTES),
     Wanted("/Windows/System32/winload.*", _NTFS, "loader", LOADER_BYTES),
@@ -105,6 +111,8 @@ WANTED: tuple[Wanted, ...] = (
     Wanted("/Windows/System32/Boot/*.e??", _NTFS, "loader", LOADER_BYTES),
     Wanted("/Windows/System32/ntoskrnl.exe", _NTFS, "loader", LOADER_BYTES),
     Wanted("/Windows/System32/hal.dll", _NTFS, "loader", LOADER_BYTES),
+    Wanted("/WINNT/System32/ntoskrnl.exe", WINDOWS_KINDS, "loader", LOADER_BYTES),
+    Wanted("/WINNT/System32/hal.dll", WINDOWS_KINDS, "loader", LOADER_BYTES),
     *(
         Wanted(f"/Windows/System32/drivers/{name}.sys", _NTFS, "loader", LOADER_BYTES)
         for name in STORAGE_DRIVERS
@@ -177,9 +185,14 @@ WANTED: tuple[Wanted, ...] = (
     Wanted("/Boot/**", WINDOWS_KINDS, "other"),
     Wanted("/boot/**", EXT_KINDS, "other"),
     Wanted("/BOOTNXT", WINDOWS_KINDS, "other"),
-    Wanted("/ntldr", WINDOWS_KINDS, "other"),
-    Wanted("/ntdetect.com", WINDOWS_KINDS, "other"),
-    Wanted("/boot.ini", WINDOWS_KINDS, "other"),
+    Wanted("/boot.ini", WINDOWS_KINDS, "start-list", boot_ini.MOST_BYTES),
+    *(
+        Wanted(prefix + name, WINDOWS_KINDS | EXT_KINDS, "other")
+        for prefix in ("", "/boot")
+        for name in ("/syslinux.cfg", "/extlinux.conf", "/syslinux/**", "/extlinux/**")
+    ),
+    Wanted("/config.sys", FAT_KINDS, "other"),
+    Wanted("/etc/lilo.conf", EXT_KINDS, "other"),
 )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from blake3 import blake3
 
 from verify.boot.bootcode import read_mbr_code
+from verify.boot.grub_core import SECTOR_BYTES, is_grub, read_core
 from verify.capture.foreign import refuse_foreign
 from verify.capture.gaps import read_gap
 from verify.capture.progress import Progress
@@ -189,6 +190,7 @@ class _Capture:
         drive_info["boot_sector_start"] = boot_sector_start(drive, table)
         last_steps = {
             "boot_code": self._boot_code(table),
+            "grub": self._grub(table),
             "whole_drive": self._whole_drive(table),
             "remains": find_remains(drive, table, self.options.places),
         }
@@ -257,6 +259,25 @@ class _Capture:
             reason = say("sector 0 cannot be read")
             self.unread.append({"what": say("boot code"), "reason": reason})
             return None
+
+    def _grub(self, table: Table) -> list[dict[str, Any]]:
+        """Return what the boot sectors of GRUB start: sector 0's, then those of partitions."""
+        places = {0: 0} if table.scheme != "none" else {}
+        for entry in table.partitions:
+            if not entry.container and entry.number:
+                places[entry.number] = entry.start_lba * table.sector_bytes
+        found = []
+        for place, offset in places.items():
+            if offset + SECTOR_BYTES > self.drive.size_bytes:
+                continue
+            try:
+                sector = self.drive.read_at(offset, SECTOR_BYTES)
+            except SourceUnreadable:
+                continue  # NOTE: recorded with the drive's unreadable sectors
+            if is_grub(sector):
+                size = self.drive.size_bytes
+                found.append(asdict(read_core(sector, place, self.drive.read_at, size)))
+        return found
 
     def _window(self, entry: PartitionEntry, table: Table) -> Window:
         """Return the window of a partition, cut where the drive ends."""

@@ -10,7 +10,7 @@ from typing import Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
-from verify.boot.boot_record import BootCode, BootRecord
+from verify.boot.boot_record import BootCode, BootRecord, GrubCore
 from verify.filesystem.description import (
     LOCKED_KINDS,
     NO_CONTENT_KINDS,
@@ -315,7 +315,8 @@ class CaptureInfo(Model):
 class Header(Model, Spoken):
     """The first row of a manifest.
 
-    `boot_code`: that of sector 0, where it was looked at. `whole_drive`: the set of drives that
+    `boot_code`: that of sector 0, where it was looked at. `grub`: what each boot sector of GRUB
+    starts, of the drive and of its partitions. `whole_drive`: the set of drives that
     metadata outside the partitions puts it into. `remains`: filesystems found on a drive without
     partitions, where the other drive's table or a usual layout would have put them.
     """
@@ -327,6 +328,7 @@ class Header(Model, Spoken):
     partitions: tuple[Partition, ...] = ()
     gaps: tuple[RawDigest, ...] = ()
     boot_code: BootCode | None = None
+    grub: tuple[GrubCore, ...] = ()
     whole_drive: Filesystem | None = None
     remains: tuple[Remains, ...] = ()
     capture: CaptureInfo

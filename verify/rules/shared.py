@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.boot.bootcode import FLAGLESS_LOADERS
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.filesystem.kinds import traits_of
 from verify.rules.rule import Level
@@ -79,8 +80,15 @@ def is_protected(partition: Partition) -> bool:
 
 
 def starts_by_bios(header: Header) -> bool:
-    """Whether a BIOS would start this drive: an MBR with an active partition."""
-    return header.table.scheme == "mbr" and any(item.active for item in header.partitions)
+    """Whether a BIOS would start this drive: an MBR whose code finds what it looks for."""
+    if header.table.scheme != "mbr":
+        return False
+    return needs_no_flag(header) or any(item.active for item in header.partitions)
+
+
+def needs_no_flag(header: Header) -> bool:
+    """Whether the code in sector 0 is a loader's own, which looks for no active partition."""
+    return header.boot_code is not None and header.boot_code.loader in FLAGLESS_LOADERS
 
 
 def is_boot_partition(header: Header, partition: Partition) -> bool:

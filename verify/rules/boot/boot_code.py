@@ -2,7 +2,9 @@
 
 ## What it compares
 Whether there is code in sector 0 and in the active partition's boot sector, on both drives, and
-whether it is the same code. The tables and numbers around the code are left out. Only where either
+whether it is the same code; where the loader goes on behind that sector (15 more of NTFS, sectors 2
+and 12 of FAT32), that too. For GRUB: the core image, by the sectors that its boot sector names. The
+tables and numbers around the code are left out. Only where either
 drive starts a system by BIOS.
 
 ## Why it matters
@@ -10,8 +12,9 @@ A clone of partitions alone leaves sector 0 as the partitioning tool made it. Th
 no code there, and the drive does not start, with every file in place.
 
 ## Levels
-- `stop`: the old drive has code there, the new one has none.
-- `review`: both have code, and it differs.
+- `stop`: the old drive has code there, the new one has none; GRUB's core image is not where its
+  boot sector names it, or is emptied.
+- `review`: both have code, and it differs; code is missing on a drive on which no loader was found.
 - `note`: neither has code.
 - not examined: code that was not read on both drives.
 
@@ -19,14 +22,17 @@ no code there, and the drive does not start, with every file in place.
 Let a tool of the system write its boot code on the new drive, and start from it alone.
 
 ## Sources
-UEFI 2.10 section 5.2.1 (where the code lies in sector 0); docs/formats for boot sectors.
+UEFI 2.10 section 5.2.1 (where the code lies in sector 0); docs/formats for boot sectors; GRUB 2.06,
+include/grub/i386/pc/boot.h. The loader's further sectors: common practice.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.rules.boot import grub
 from verify.rules.boot.resolve import any_starts
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import BIOS_BOOT, name_of, starts_by_bios, tell_fault
@@ -34,7 +40,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootCode
-    from verify.manifest.header import Header
+    from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, Tally
 
 _WRITE = say(
@@ -45,15 +51,18 @@ _WRITE = say(
 def judge(case: Case, tally: Tally) -> None:
     """Judge sector 0, then the active partition's boot sector."""
     headers = case.source, case.target
-    if not any_starts(case) or not any(map(_runs_code, headers)):
+    if not any(map(_runs_code, headers)):
         return
+    # NOTE: a drive may be active without a loader that is known here; then a person decides.
+    level = Level.STOP if any_starts(case) else Level.REVIEW
     empty = [header.table.mbr.boot_code_zero if header.table.mbr else None for header in headers]
     if None in empty:
         tally.leave_out(say("the code in sector 0 was not read on both drives"))
     else:
         codes = case.source.boot_code, case.target.boot_code
         present = not empty[0], not empty[1]
-        _judge_code(tally, say("The code in sector 0"), present, codes, None)
+        _judge_code(tally, level, say("The code in sector 0"), (present, codes), None)
+    grub.judge(case, tally)
     for old, new in case.matched:
         if not (old.active or new.active):
             continue
@@ -70,7 +79,8 @@ def judge(case: Case, tally: Tally) -> None:
             "The code in the boot sector of {partition}", partition=name_of(new, capital=False)
         )
         present = first.present, second.present
-        _judge_code(tally, where, present, (first, second), new.number)
+        _judge_code(tally, level, where, (present, (first, second)), new.number)
+        _judge_further(tally, level, (first, second), new)
 
 
 def _runs_code(header: Header) -> bool:
@@ -78,16 +88,42 @@ def _runs_code(header: Header) -> bool:
     return starts_by_bios(header) or any(item.type == BIOS_BOOT for item in header.partitions)
 
 
+def _judge_further(
+    tally: Tally, level: Level, codes: tuple[BootCode, BootCode], new: Partition
+) -> None:
+    """Judge the loader's sectors behind the boot sector."""
+    present = codes[0].further_present, codes[1].further_present
+    if present == (None, None):
+        return
+    if present[0] is None or present[1] is None:
+        tally.leave_out(
+            say(
+                "the loader's further sectors of partition {number} were not read on both drives",
+                number=new.number,
+            )
+        )
+        return
+    where = say(
+        "The loader's code behind the boot sector of {partition}",
+        partition=name_of(new, capital=False),
+    )
+    if not any(present):
+        return
+    old, other = (replace(code, digest=code.further_digest or "") for code in codes)
+    _judge_code(tally, level, where, ((present[0], present[1]), (old, other)), new.number)
+
+
 def _judge_code(
     tally: Tally,
+    level: Level,
     subject: Message,
-    present: tuple[bool, bool],
-    codes: tuple[BootCode | None, BootCode | None],
+    sides: tuple[tuple[bool, bool], tuple[BootCode | None, BootCode | None]],
     partition: int | None,
 ) -> None:
+    present, codes = sides
     tally.agree()
     faults = tuple(None if there else say("is missing: there are zeros alone") for there in present)
-    tell_fault(tally, Level.STOP, subject, (faults[0], faults[1]), _WRITE, partition=partition)
+    tell_fault(tally, level, subject, (faults[0], faults[1]), _WRITE, partition=partition)
     if not all(present):
         return
     if codes[0] is None or codes[1] is None:

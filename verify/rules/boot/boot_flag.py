@@ -10,6 +10,8 @@ message; with another one, it starts what lies there.
 
 ## Levels
 - `stop`: the old drive has one active partition, and the new one none, several or another one.
+- `review`: the same, where the code in sector 0 is a loader that asks for no flag (GRUB, LILO), or
+  no loader was found on either drive.
 - `note`: it was on the same partitions of the old drive; only the new drive is right.
 
 ## What to do
@@ -27,7 +29,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.boot.resolve import any_starts
 from verify.rules.rule import Area, Level, Rule
-from verify.rules.shared import starts_by_bios, tell_fault
+from verify.rules.shared import needs_no_flag, starts_by_bios, tell_fault
 from verify.text.message import Message, say
 
 if TYPE_CHECKING:
@@ -42,9 +44,11 @@ _SET = say(
 def judge(case: Case, tally: Tally) -> None:
     """Judge the flags of the target."""
     by_bios = starts_by_bios(case.source) or starts_by_bios(case.target)
-    if case.target.table.scheme != "mbr" or not by_bios or not any_starts(case):
+    if case.target.table.scheme != "mbr" or not by_bios:
         return
     tally.agree()
+    # NOTE: firmware may insist on the flag even where the loader does not.
+    decides = any_starts(case) and not needs_no_flag(case.target)
     old, new = active(case.source), active(case.target)
     faults = _fault(old), _fault(new)
     if case.source.table.scheme != "mbr":
@@ -55,15 +59,18 @@ def judge(case: Case, tally: Tally) -> None:
             number=new[0].number,
         )
         faults = None, text
+    known = _became(case, old) == {item.number for item in new}
+    if known and not decides:
+        return
     tell_fault(
         tally,
-        Level.STOP,
+        Level.STOP if decides else Level.REVIEW,
         say("The active flag"),
         faults,
         _SET,
         partition=new[0].number if new else None,
         values=(_numbers(old), _numbers(new)),
-        known=_became(case, old) == {item.number for item in new},
+        known=known,
     )
 
 

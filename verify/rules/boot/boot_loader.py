@@ -18,8 +18,8 @@ The machine then stops before anything of the system runs.
 - `note`: the old drive has the same fault; another one there excuses nothing.
 - not examined: partitions whose files were not looked at.
 
-`\bootmgr` of a BIOS machine is no program image by nature; that it is there and holds something is
-all that is asked of it.
+Loaders of a BIOS machine (`\bootmgr`, NTLDR, IO.SYS, Syslinux, GRUB's and LILO's files) are no
+program images by nature; that each is there and holds something is all that is asked of it.
 
 ## What to do
 Copy the file from the old drive, or let a tool of the system write the loaders anew.
@@ -59,7 +59,8 @@ if TYPE_CHECKING:
 
 _COPY = say("Copy it from the old drive, or let a tool of the system write the loaders anew.")
 _FALLBACK = "/efi/boot/boot"
-_PROGRAMS = (".efi", ".exe", ".dll", ".sys")
+_PROGRAMS = (".efi", ".exe", ".dll")
+_DRIVERS = "/drivers/"
 
 
 def judge(case: Case, tally: Tally) -> None:
@@ -118,7 +119,9 @@ def _head_fault(image: LoaderImage | None, machine: str | None = None) -> Messag
         return say("is missing")
     if image.form in ("empty", "zero"):
         return say("is empty") if image.form == "empty" else say("holds nothing but zeros")
-    if image.path.lower().endswith(_PROGRAMS) and (image.form != "pe" or image.problem):
+    path = image.path.lower()
+    program = path.endswith(_PROGRAMS) or (_DRIVERS in path and path.endswith(".sys"))
+    if program and (image.form != "pe" or image.problem):
         return say("is no program image") if image.form != "pe" else say("ends inside its header")
     if machine is not None and image.machine != machine:
         return say(

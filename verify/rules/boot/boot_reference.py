@@ -3,9 +3,10 @@
 ## What it compares
 Every device element of the boot store that the boot manager can come by (what starts by default,
 what it offers, what resumes, what repairs, the options of RAM disks), with the new drive's own
-partition table; what Linux configuration names (fstab, crypttab, the kernel's command line, the
-boot loader's searches); the volumes that the system's registry gives letters to. The same on the
-old drive: what was wrong there already is no fault of the clone.
+partition table; whether a store starts anything at all; what Linux configuration names (fstab,
+crypttab, the kernel's command line, the boot loader's searches); the partitions that boot.ini names
+by their number; the volumes that the system's registry gives letters to. The same on the old drive:
+what was wrong there already is no fault of the clone.
 
 ## Why it matters
 A boot store names a partition by GUIDs, or by a signature and a place in bytes. After a clone with
@@ -14,7 +15,8 @@ While both drives are attached the machine even starts, from the old one.
 
 ## Levels
 - `stop`: what is needed to start the system or its recovery resolves on the old drive and not on
-  the new one; the boot store is gone or cannot be read.
+  the new one; the boot store is gone, cannot be read or starts nothing; the default entry of
+  boot.ini names another partition.
 - `review`: only resuming, swap or an optional mount is hit; the store's last changes stand in a
   transaction log alone; it differs in more than the drives it names; a drive letter is lost.
 - `note`: the old drive names the same, and it resolves there no better; a name that depends on the
@@ -38,7 +40,7 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.boot.store_record import ROUTE_WORDS
-from verify.rules.boot import letters
+from verify.rules.boot import letters, start_lists
 from verify.rules.boot import linux_references as linux
 from verify.rules.boot.resolve import (
     any_starts,
@@ -79,6 +81,7 @@ def judge(case: Case, tally: Tally) -> None:
                 "The boot store {path} of the old drive is not on the new one.", path=store.path
             )
             tally.find(Level.STOP, message, REBUILD, partition=old.number, path=store.path)
+    start_lists.judge(case, tally)
     linux.judge(case, tally)
     letters.judge(case, tally)
 

@@ -24,6 +24,9 @@ _TAGS = frozenset({"uuid", "partuuid", "label", "partlabel"})
 _HARDWARE_ID = ("ata-", "nvme-", "scsi-", "usb-", "wwn-", "mmc-")
 # SPEC: GRUB manual, "Device syntax": (hd0,gpt2); the kernel's names end in the number.
 _NUMBER = re.compile(r"(?:,(?:gpt|msdos)?|[a-z]|\dp)(\d+)$")
+_LEGACY_GRUB = ("/menu.lst", "/grub.conf")
+"""Files of GRUB before version 2, which counts partitions from 0 (its manual, "Naming convention").
+"""
 _NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
 _MOST_NAMES = 3
 
@@ -156,7 +159,8 @@ def _letters(text: str) -> str:
 def _device(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Message]:
     """Judge a name that counts drives and partitions."""
     found = _NUMBER.search(item.value)
-    old = case.source.partition(int(found[1])) if found else None
+    legacy = item.value.startswith("hd") and item.file.lower().endswith(_LEGACY_GRUB)
+    old = case.source.partition(int(found[1]) + legacy) if found else None
     if old is not None:
         pair = (
             next(pair for pair in case.pairs if pair.source is old) if not old.container else None

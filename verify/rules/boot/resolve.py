@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from verify.boot.bios_loaders import is_bios_loader
 from verify.boot.collect import wanted_bytes
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.manifest.header import Partition
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 DATA_DRIVE = say("neither drive holds files that start a system")
 """The reason of every rule here on a pair of drives that start nothing."""
 
-_LOADER_PLACES = ("/efi/", "/bootmgr")
+_LOADER_PLACES = ("/efi/", "/bootmgr.efi")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,10 @@ def records(header: Header) -> Iterator[tuple[Partition, BootRecord]]:
 
 def starts_a_machine(record: BootRecord) -> bool:
     """Whether a partition holds what firmware starts, or what a Linux system starts by."""
-    loaders = any(item.path.lower().startswith(_LOADER_PLACES) for item in record.loaders)
+    loaders = any(
+        item.path.lower().startswith(_LOADER_PLACES) or is_bios_loader(item.path)
+        for item in record.loaders
+    )
     return loaders or bool(record.stores or record.linux)
 
 

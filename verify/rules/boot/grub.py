@@ -1,0 +1,60 @@
+"""The core image that a boot sector of GRUB names by its sectors, held against the old drive's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.rules.rule import Level
+from verify.rules.shared import tell_fault
+from verify.text.message import Message, say
+
+if TYPE_CHECKING:
+    from verify.boot.boot_record import GrubCore
+    from verify.rules.rule import Case, Tally
+
+_WRITE = say("Start a Linux on the new drive from another medium, and install GRUB's code anew.")
+
+
+def judge(case: Case, tally: Tally) -> None:
+    """Judge every core image of the target."""
+    old = {item.place: item for item in case.source.grub}
+    became = {pair.target.number: pair.source for pair in case.pairs if pair.target}
+    for core in case.target.grub:
+        source = became.get(core.place)
+        place = source.number if source else core.place
+        _judge_core(tally, old.get(place), core)
+
+
+def _judge_core(tally: Tally, old: GrubCore | None, core: GrubCore) -> None:
+    tally.agree()
+    number = core.place or None
+    subject = say("The core image of GRUB")
+    faults = _fault(old), _fault(core) or _emptied(old, core)
+    tell_fault(tally, Level.STOP, subject, faults, _WRITE, partition=number)
+    if faults != (None, None) or old is None or old.digest == core.digest:
+        return
+    tally.find(
+        Level.REVIEW,
+        say("{subject} is not the same on both drives.", subject=subject),
+        say("See that the machine starts from the new drive alone."),
+        partition=number,
+        source=old.digest,
+        target=core.digest,
+    )
+
+
+def _fault(core: GrubCore | None) -> Message | None:
+    if core is None or core.problem is None:
+        return None
+    return say("cannot be started: {problem}", problem=core.problem)
+
+
+def _emptied(old: GrubCore | None, core: GrubCore) -> Message | None:
+    """Say that sectors of it are empty that are not so on the old drive."""
+    if old is None or old.problem is not None or core.zero_sectors <= old.zero_sectors:
+        return None
+    return say(
+        "holds nothing but zeros in {count} of its sectors ({before} on the old drive)",
+        count=core.zero_sectors,
+        before=old.zero_sectors,
+    )
