@@ -98,7 +98,7 @@ class Exfat:
             with mounted(image, folder / "mount") as mount:
                 after = _listing(mount)
         except subprocess.CalledProcessError as error:
-            return f"mount: {error.stderr.decode(errors='replace').strip()[-120:]}", {}
+            return f"mount: {str(error.stderr).strip()[-120:]}", {}
         except subprocess.TimeoutExpired:
             return "mount: no end", {}
         changed = [path for path, row in listing.items() if after.get(path) != row]

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from verify.filesystem.examination import Examination
 
 
-def examined(image: Path) -> Examination:
+def examined(image: Path, sector_bytes: int = 512) -> Examination:
     """Examine a whole image as what it is recognised as."""
-    window = file_window(image)
+    window = file_window(image, sector_bytes)
     found = examine(window, recognise(window).kind, lambda: None)
     assert found is not None
     return found

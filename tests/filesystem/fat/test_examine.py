@@ -86,6 +86,7 @@ DAMAGES: dict[str, tuple[Callable[[Volume], None], set[str]]] = {
     "order of the long name": (_bytes("long", 32, b"\x09"), {"repaired"}),
     "a forbidden character": (_bytes("short", 2, b"*"), {"repaired"}),
     "no . in a folder": (_bytes("inside", 0, b"X"), {"repaired"}),
+    ".. that is no folder": (_bytes("inside", 32 + 11, b"\0"), {"repaired"}),
     ".. of another folder": (_bytes("inside", 32 + 26, b"\x09\0"), {"repaired"}),
     "an end before a file": (_bytes("long", 0, bytes(32)), {"lost"}),
     "a file made a label": (_bytes("short", 11, b"\x08"), {"lost"}),

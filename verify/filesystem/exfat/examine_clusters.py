@@ -23,22 +23,24 @@ if TYPE_CHECKING:
 Runs = tuple[tuple[int, int], ...]
 """Clusters that follow each other: the first, and how many."""
 
+ROOT = "root folder"
+
 LARGEST_FOLDER_BYTES = 256 << 20
 """Section 7.4: a folder is at most 256 MB long."""
 
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """A primary entry: in which folder (its first cluster), as which, at which byte."""
+    """A primary entry: in which folder (by name), as which, at which byte."""
 
-    folder: int
+    folder: str
     position: int
     offset: int
 
     @property
     def place(self) -> str:
         """The entry in words."""
-        return f"folder at cluster {self.folder}, entry {self.position}"
+        return f"{self.folder}, entry {self.position}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ class Clusters:
             return ()
         taken = self.take(((first, count),), at)
         if taken is not None:
-            self.tell_taken(taken, at)
+            self.tell_taken(taken - first + 1, at)
         return ((first, count),)
 
     def chain(
@@ -79,13 +81,13 @@ class Clusters:
         chain = self.table.follow(first, self.owners)
         self.take(chain.runs, at)
         if chain.end == "taken":
-            self.tell_taken(chain.last, at)
+            self.tell_taken(chain.clusters + 1, at)
             return chain.runs
         words = {
-            "free": f"cluster {chain.last} has no entry",
-            "bad": f"cluster {chain.last} is marked bad",
-            "outside": f"{chain.last} is no cluster",
-            "round": f"comes back to cluster {chain.last}",
+            "free": f"its cluster number {chain.clusters} has no entry",
+            "bad": f"its cluster number {chain.clusters} is marked bad",
+            "outside": f"goes on at {chain.last}, which is no cluster",
+            "round": "comes back to itself",
         }
         if chain.end in words:
             self.fault(at, effect, f"cluster chain of a {what}", "end", words[chain.end], "whole")
@@ -105,11 +107,11 @@ class Clusters:
             taken = already if taken is None else taken
         return taken
 
-    def tell_taken(self, cluster: int, at: At) -> None:
-        """Record that a cluster has another owner already."""
+    def tell_taken(self, number: int, at: At) -> None:
+        """Record that a cluster, by its number in the file, has another owner already."""
         self.fault(
-            at, Effect.OVERWRITTEN, "clusters", "owners", f"cluster {cluster} is another's too",
-            "one", self.allocation,
+            at, Effect.OVERWRITTEN, "clusters", "owners",
+            f"its cluster number {number} is another's too", "one", self.allocation,
         )  # fmt: skip
 
     def read(self, runs: Runs, length: int) -> tuple[bytes, NDArray[np.int64]]:

@@ -22,6 +22,7 @@ from verify.filesystem.exfat.entry_types import (
     ILLEGAL,
     IN_USE,
     LABEL,
+    MOST_LABEL_UNITS,
     NAME,
     NO_FAT_CHAIN,
     SECONDARY,
@@ -30,7 +31,7 @@ from verify.filesystem.exfat.entry_types import (
     UNITS_PER_NAME,
     UP_CASE,
 )
-from verify.filesystem.exfat.examine_clusters import LARGEST_FOLDER_BYTES, At, Clusters, Runs
+from verify.filesystem.exfat.examine_clusters import LARGEST_FOLDER_BYTES, ROOT, At, Clusters, Runs
 from verify.filesystem.exfat.examine_system import SystemFiles
 from verify.filesystem.exfat.plain_folders import ENTRY, plain_folder, take_plain_files
 from verify.filesystem.exfat.up_case import UpCase
@@ -43,15 +44,16 @@ _MOST_KEPT = 4096
 """Sets behind the end of folders that are looked at once all owners are known."""
 
 _BITS = 8
+_LONGEST_NAME = 240
 
 
 @dataclass(frozen=True, slots=True)
 class _Folder:
-    """Runs of clusters, and how many bytes of them the folder says it has."""
+    """Runs of clusters, and how many bytes of them the folder says it has; `name`: for people."""
 
+    name: str
     runs: Runs
     length: int
-    first: int
 
 
 @dataclass(slots=True)
@@ -63,14 +65,15 @@ class FolderWalk:
     _waiting: list[_Folder] = field(default_factory=list)
     _behind: list[tuple[At, list[bytes]]] = field(default_factory=list)
     _up_case: UpCase | None = None
+    _labels: int = 0
     _upper: NDArray[np.uint16] | None = None
 
     def run(self) -> bytes | None:
         """Go through the volume; return the allocation bitmap where it can be read."""
         first = self.on.boot.number("FirstClusterOfRootDirectory")
-        at = At(first, 0, 0)
+        at = At(ROOT, 0, 0)
         root = self.on.chain(first, None, at, "root folder", Effect.REFUSED)
-        folder = _Folder(root, sum(count for _, count in root) * self.on.cluster_bytes, first)
+        folder = _Folder(ROOT, root, sum(count for _, count in root) * self.on.cluster_bytes)
         system = SystemFiles(self.on)
         system.find(folder.runs, folder.length)
         bitmap = system.read()
@@ -88,7 +91,11 @@ class FolderWalk:
     def _go_through(self, folder: _Folder) -> None:
         data, offsets = self.on.read(folder.runs, folder.length)
         self.on.structure.agree(len(offsets))
-        plain = None if self._upper is None else plain_folder(data, self._upper)
+        plain = (
+            None
+            if self._upper is None
+            else plain_folder(data, self._upper, is_root=folder.name == ROOT)
+        )
         if plain is None:
             self._one_by_one(folder, data, offsets.tolist())
             return
@@ -97,15 +104,15 @@ class FolderWalk:
         )
         self.on.allocation.agree(count)
         for position in left.tolist():
-            head = data[position * ENTRY : (position + 1) * ENTRY]
-            stream = data[(position + 1) * ENTRY : (position + 2) * ENTRY]
-            at = At(folder.first, position, int(offsets[position]))
-            self._contents(at, FILE_ENTRY.parse(head), STREAM_EXTENSION.parse(stream))
+            at = At(folder.name, position, int(offsets[position]))
+            end = position + data[position * ENTRY + 1] + 1
+            entries = [data[row * ENTRY : (row + 1) * ENTRY] for row in range(position, end)]
+            self._contents(at, entries)
 
     def _one_by_one(self, folder: _Folder, data: bytes, offsets: list[int]) -> None:
         """Examine every set by itself, and tell what is wrong with it."""
         pending: list[bytes] = []
-        at, ended = At(folder.first, 0, 0), False
+        at, ended, told = At(folder.name, 0, 0), False, False
         for position, offset in enumerate(offsets):
             raw = data[position * ENTRY : (position + 1) * ENTRY]
             kind = raw[0]
@@ -118,7 +125,14 @@ class FolderWalk:
             pending = []
             ended = ended or kind == END
             if kind & IN_USE:
-                at, pending = At(folder.first, position, offset), [raw]
+                at, pending = At(folder.name, position, offset), [raw]
+                if ended and not told:
+                    # NOTE: exfat-fuse reads on there, and does not list the folder.
+                    self.on.fault(
+                        at, Effect.REPAIRED, "folder", "end", "entries in use stand behind it",
+                        "nothing in use",
+                    )  # fmt: skip
+                    told = True
                 if kind & SECONDARY and not ended:
                     self.on.fault(
                         at, Effect.REPAIRED, "folder entry", "EntryType", f"{kind:02X}",
@@ -137,10 +151,28 @@ class FolderWalk:
                 self._behind.append((at, entries))
         elif kind == FILE:
             self._file(at, entries)
-        elif kind not in (BITMAP, UP_CASE, LABEL) and not kind & BENIGN:
+        elif kind in (BITMAP, UP_CASE, LABEL):
+            self._root_entry(at, entries[0])
+        elif not kind & BENIGN:
             self.on.fault(
                 at, Effect.LOST, "folder entry", "EntryType", f"{kind:02X}", "a known kind"
             )
+
+    def _root_entry(self, at: At, raw: bytes) -> None:
+        """Examine what the root alone holds (7.1 to 7.3); the bitmap and the table were, before."""
+        kind, count = raw[0], raw[1]
+        self._labels += kind == LABEL
+        if at.folder != ROOT or self._labels > 1:
+            self.on.fault(
+                at, Effect.REPAIRED, "folder entry", "EntryType", f"{kind:02X}",
+                "in the root, and once",
+            )  # fmt: skip
+        elif kind == LABEL and count > MOST_LABEL_UNITS:
+            # NOTE: fsck.exfat and exfat-fuse give up.
+            self.on.fault(
+                at, Effect.REFUSED, "volume label", "CharacterCount", count,
+                f"{MOST_LABEL_UNITS} at most",
+            )  # fmt: skip
 
     def _file(self, at: At, entries: list[bytes]) -> None:
         """Examine the set of a file or folder (sections 6.3, 7.4, 7.6, 7.7)."""
@@ -165,7 +197,7 @@ class FolderWalk:
             return
         stream = STREAM_EXTENSION.parse(entries[1])
         self._name(at, stream, entries)
-        self._contents(at, head, stream)
+        self._contents(at, entries)
 
     def _name(self, at: At, stream: Record, entries: list[bytes]) -> None:
         length = stream.number("NameLength")
@@ -192,7 +224,8 @@ class FolderWalk:
                 f"{stream.number('NameHash'):04X}", f"{expected:04X}",
             )  # fmt: skip
 
-    def _contents(self, at: At, head: Record, stream: Record) -> None:
+    def _contents(self, at: At, entries: list[bytes]) -> None:
+        head, stream = FILE_ENTRY.parse(entries[0]), STREAM_EXTENSION.parse(entries[1])
         first, length = stream.number("FirstCluster"), stream.number("DataLength")
         valid, flags = stream.number("ValidDataLength"), stream.number("GeneralSecondaryFlags")
         is_folder = bool(head.number("FileAttributes") & FOLDER_ATTRIBUTE)
@@ -226,7 +259,8 @@ class FolderWalk:
         else:
             runs = self.on.chain(first, needed, at, "folder" if is_folder else "file")
         if is_folder and runs and not entered:
-            self._waiting.append(_Folder(runs, length, first))
+            name = _name_within(at.folder, entries, stream.number("NameLength"), first)
+            self._waiting.append(_Folder(name, runs, length))
 
     def _look_behind_ends(self, bitmap: bytes | None) -> None:
         """Tell of whole sets behind a folder's end whose clusters are in use, and nobody else's.
@@ -262,3 +296,11 @@ def _in_use(bitmap: bytes | None, cluster: int) -> bool:
     """Whether the bitmap marks a cluster; where it cannot be read, it may."""
     byte, bit = divmod(cluster - FIRST_CLUSTER, _BITS)
     return bitmap is None or byte >= len(bitmap) or bool(bitmap[byte] >> bit & 1)
+
+
+def _name_within(folder: str, entries: list[bytes], length: int, cluster: int) -> str:
+    """Name a folder within the one that holds it, as far as names are of use."""
+    units = b"".join(raw[2:] for raw in entries[2:] if raw[0] == NAME)[: 2 * length]
+    above = "folder " if folder == ROOT else f"{folder}/"
+    name = above + units.decode("utf-16-le", "backslashreplace")
+    return name if len(name) <= _LONGEST_NAME else f"folder at cluster {cluster}"

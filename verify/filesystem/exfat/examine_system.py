@@ -9,7 +9,7 @@ from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.cluster_chain import FIRST_CLUSTER
 from verify.filesystem.examination import Effect
 from verify.filesystem.exfat.entry_types import BITMAP, END, UP_CASE
-from verify.filesystem.exfat.examine_clusters import At, Clusters
+from verify.filesystem.exfat.examine_clusters import ROOT, At, Clusters
 from verify.filesystem.exfat.plain_folders import ENTRY
 from verify.filesystem.exfat.up_case import UpCase, read_up_case, table_checksum
 from verify.structs.base import Record
@@ -44,7 +44,7 @@ class SystemFiles:
 
     def read(self) -> bytes | None:
         """Read the bitmap in use and the up-case table (sections 7.1 and 7.2)."""
-        root = At(self.on.boot.number("FirstClusterOfRootDirectory"), 0, 0)
+        root = At(ROOT, 0, 0)
         fats = self.on.boot.number("NumberOfFats")
         self.on.structure.agree(3)
         if len(self._bitmaps) != fats:

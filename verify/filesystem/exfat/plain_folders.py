@@ -23,6 +23,7 @@ from verify.filesystem.exfat.entry_types import (
     ILLEGAL,
     IN_USE,
     LABEL,
+    MOST_LABEL_UNITS,
     NAME,
     NO_FAT_CHAIN,
     SECONDARY_COUNTS,
@@ -61,7 +62,7 @@ class PlainFolder:
     streams: NDArray[np.void]
 
 
-def plain_folder(data: bytes, upper: NDArray[np.uint16]) -> PlainFolder | None:
+def plain_folder(data: bytes, upper: NDArray[np.uint16], *, is_root: bool) -> PlainFolder | None:
     """Return what a folder holds; `None` where not all are sets of files in order.
 
     `upper`: for each character the one that stands for it where case does not matter.
@@ -77,9 +78,13 @@ def plain_folder(data: bytes, upper: NDArray[np.uint16]) -> PlainFolder | None:
     if len(heads) < _ENOUGH:
         return None
     counts = rows[heads, 1].astype(np.int64)
-    others = (kinds & IN_USE != 0) & ~np.isin(kinds, (BITMAP, UP_CASE, LABEL))
+    own = np.isin(kinds, (BITMAP, UP_CASE, LABEL))
+    labels = rows[np.flatnonzero(kinds == LABEL), 1]
+    own_fits = is_root and len(labels) <= 1 and (labels <= MOST_LABEL_UNITS).all()
+    others = (kinds & IN_USE != 0) & ~own
     fits = heads + counts < end
-    if not fits.all() or int(others.sum()) != int((counts + 1).sum()):
+    whole = fits.all() and int(others.sum()) == int((counts + 1).sum())
+    if not whole or (own.any() and not own_fits):
         return None
     for count in np.unique(counts).tolist():
         if count not in SECONDARY_COUNTS:

@@ -50,14 +50,21 @@ _MOST_FOLDER_BYTES = 65536 * _ENTRY
 _MOST_KEPT, _MOST_RUNS = 4096, 1024
 """Entries behind the end of folders that are looked at once all owners are known, and how far."""
 
+_ROOT = "root folder"
+_LONGEST_NAME = 240
+
 _SHORT = struct.Struct("<11s B 8x H 4x H I")
 """DIR_Name, DIR_Attr, DIR_FstClusHI, DIR_FstClusLO, DIR_FileSize."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Folder:
-    """A folder to go through: its clusters (`None`: the fixed root), and what its dots name."""
+    """A folder to go through: its clusters (`None`: the fixed root), and what its dots name.
 
+    `name`: for people, in short names, which stay the same where the volume is resized.
+    """
+
+    name: str
     runs: tuple[tuple[int, int], ...] | None
     first: int = 0
     parent: int = 0
@@ -66,9 +73,9 @@ class _Folder:
 
 @dataclass(frozen=True, slots=True)
 class _At:
-    """Where an entry stands: in which folder (its first cluster), as which, at which byte."""
+    """Where an entry stands: in which folder (by name), as which, at which byte."""
 
-    folder: int
+    folder: str
     position: int
     offset: int
     node: int
@@ -76,8 +83,7 @@ class _At:
     @property
     def place(self) -> str:
         """The entry in words."""
-        where = f"folder at cluster {self.folder}" if self.folder else "root folder"
-        return f"{where}, entry {self.position}"
+        return f"{self.folder}, entry {self.position}"
 
 
 @dataclass(slots=True)
@@ -105,14 +111,14 @@ class FolderWalk:
         self._root = root
         runs = None
         if root:
-            at = _At(0, 0, 0, 2)
+            at = _At(_ROOT, 0, 0, 2)
             if not FIRST_CLUSTER <= root < len(self.owners.marks):
                 self._fault(
                     at, Effect.REFUSED, "boot sector", "BPB_RootClus", str(root), "a cluster"
                 )
                 return
             runs = self._follow(root, at, "root folder", Effect.REFUSED).runs
-        self._waiting.append(_Folder(runs, root, is_root=True))
+        self._waiting.append(_Folder(_ROOT, runs, root, is_root=True))
         while self._waiting:
             self._go_through(self._waiting.pop())
             self.alive()
@@ -195,7 +201,7 @@ class FolderWalk:
             return
         dots = not folder.is_root and at.position < len(_DOTS)
         if dots or short in _DOTS:
-            self._dots(at, folder, short, cluster, dots=dots)
+            self._dots(at, folder, raw, cluster, dots=dots)
             if short in _DOTS:
                 return
         if short in names:
@@ -206,7 +212,7 @@ class FolderWalk:
                 at, Effect.REPAIRED, "folder entry", "DIR_Name", short.hex(" "), "a short name"
             )
         if attributes & FOLDER:
-            self._folder(at, folder, cluster, size)
+            self._folder(at, folder, short, cluster, size)
         else:
             self._file(at, cluster, size)
 
@@ -223,7 +229,12 @@ class FolderWalk:
             )
         self._labels += folder.is_root
 
-    def _dots(self, at: _At, folder: _Folder, short: bytes, cluster: int, *, dots: bool) -> None:
+    def _dots(self, at: _At, folder: _Folder, raw: bytes, cluster: int, *, dots: bool) -> None:
+        short, attributes = raw[:11], raw[11]
+        if not attributes & FOLDER:
+            self._fault(
+                at, Effect.REPAIRED, "folder", "DIR_Attr of . and ..", f"{attributes:02X}", "10"
+            )
         expected = (folder.first, folder.parent)
         # NOTE: `..` of a folder in the root is 0, on FAT32 too; some write the root's own cluster.
         lawful = ({folder.first}, {folder.parent, self._root if not folder.parent else -1})
@@ -232,7 +243,7 @@ class FolderWalk:
             stored = f"cluster {cluster}" if short in _DOTS else "another name"
             self._fault(at, Effect.REPAIRED, "folder", "entries . and ..", stored, word)
 
-    def _folder(self, at: _At, folder: _Folder, cluster: int, size: int) -> None:
+    def _folder(self, at: _At, folder: _Folder, short: bytes, cluster: int, size: int) -> None:
         if size:
             self._fault(at, Effect.REPAIRED, "folder entry", "DIR_FileSize", str(size), "0")
         if not FIRST_CLUSTER <= cluster < len(self.owners.marks):
@@ -242,7 +253,8 @@ class FolderWalk:
         chain = self._follow(cluster, at, "folder")
         if not entered:
             parent = 0 if folder.is_root else folder.first
-            self._waiting.append(_Folder(chain.runs, cluster, parent))
+            name = _name_within(folder, short, cluster)
+            self._waiting.append(_Folder(name, chain.runs, cluster, parent))
 
     def _file(self, at: _At, cluster: int, size: int) -> None:
         needed = -(-size // self.sizes.cluster_bytes)
@@ -270,20 +282,21 @@ class FolderWalk:
             self.owners.take(start, count, at.node)
         if chain.end == "taken":
             self._fault(
-                at, Effect.OVERWRITTEN, "FAT", "owners", f"cluster {chain.last} is another's too",
-                f"one {what}", self.allocation,
+                at, Effect.OVERWRITTEN, "FAT", "owners",
+                f"its cluster number {chain.clusters + 1} is another's too", f"one {what}",
+                self.allocation,
             )  # fmt: skip
             return chain
         if chain.end == "free":
             self._fault(
-                at, Effect.OVERWRITTEN, "FAT", "mark", f"cluster {chain.last} is free", "in use",
-                self.allocation,
+                at, Effect.OVERWRITTEN, "FAT", "mark",
+                f"its cluster number {chain.clusters} is free", "in use", self.allocation,
             )  # fmt: skip
         elif chain.end != "whole":
             words = {
-                "bad": f"cluster {chain.last} is marked bad",
-                "outside": f"{chain.last} is no cluster",
-                "round": f"comes back to cluster {chain.last}",
+                "bad": f"its cluster number {chain.clusters} is marked bad",
+                "outside": f"goes on at {chain.last}, which is no cluster",
+                "round": "comes back to itself",
             }
             self._fault(at, effect, "cluster chain", "end", words[chain.end], "an end mark")
         return chain
@@ -342,7 +355,7 @@ class FolderWalk:
     def _at(self, folder: _Folder, position: int, offset: int) -> _At:
         # The number that the library gives the file of the entry at a byte.
         first = self.sizes.data_offset if self._is_32 else self.sizes.root_offset
-        return _At(folder.first, position, offset, _FIRST_NODE + (offset - first) // _ENTRY)
+        return _At(folder.name, position, offset, _FIRST_NODE + (offset - first) // _ENTRY)
 
     def _name_fault(self, at: _At, what: str, stored: str, expected: str) -> None:
         self._fault(at, Effect.REPAIRED, "long name", what, stored, expected)
@@ -369,3 +382,13 @@ class FolderWalk:
                 node=at.node,
             )
         )
+
+
+def _name_within(folder: _Folder, short: bytes, cluster: int) -> str:
+    """Name a folder by its short name in the one that holds it, as far as names are of use."""
+    stem, ending = (
+        part.decode("ascii", "backslashreplace").rstrip() for part in (short[:8], short[8:])
+    )
+    above = "folder " if folder.is_root else f"{folder.name}/"
+    name = f"{above}{stem}{'.' if ending else ''}{ending}"
+    return name if len(name) <= _LONGEST_NAME else f"folder at cluster {cluster}"
