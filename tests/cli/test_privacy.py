@@ -19,6 +19,7 @@ import pytest
 
 from tests.archive.small import archive_of, compared, filed, pair
 from verify.archive.archive import open_archive
+from verify.report.formats import TEXT_ENDINGS
 from verify.report.json_text import document_json
 from verify.whole_file import make_folder, whole_file
 
@@ -93,7 +94,7 @@ def write_everything(folder: Path, drives: dict[str, Path], command: Command) ->
     made = folder / "made"
     make_folder(made)
     both = (drives["old"], drives["old"], "--depth", "layout")
-    reports = [("--report", made / f"r{ending}") for ending in (".html", ".json", ".md", ".csv")]
+    reports = [("--report", made / f"r{ending}") for ending in TEXT_ENDINGS]
     archive = ("--archive", made / "archive")
     assert command("capture", drives["old"], "-o", made / "old.manifest").code == 0
     command("check", *both, "--keep", made / "kept" / "here", *sum(reports, ()))

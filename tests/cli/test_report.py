@@ -11,14 +11,13 @@ import pytest
 
 from tests.text.heard import english_words, names_in, words_of
 from verify.manifest.file import open_manifest
+from verify.report.formats import TEXT_ENDINGS
 from verify.text.message import Message
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from tests.cli.command import Command
-
-ENDINGS = (".html", ".json", ".md", ".csv")
 
 
 @pytest.fixture(scope="session")
@@ -56,7 +55,7 @@ def customers_names(folder: Path) -> set[str]:
     return {name for path in paths for name in path.split("/") if re.search(r"[\d.]", name)}
 
 
-@pytest.mark.parametrize("ending", ENDINGS)
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 def test_report_when_made_by_compare_then_it_can_be_made_again_byte_for_byte(
     compared: Path, command: Command, tmp_path: Path, ending: str
 ) -> None:
@@ -69,7 +68,7 @@ def test_report_when_made_by_compare_then_it_can_be_made_again_byte_for_byte(
     assert sorted(path.name for path in tmp_path.iterdir()) == [again.name, first.name]
 
 
-@pytest.mark.parametrize("ending", ENDINGS)
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 def test_report_when_names_are_not_asked_for_then_none_of_the_demo_is_in_it(
     compared: Path, command: Command, tmp_path: Path, ending: str
 ) -> None:
@@ -120,7 +119,7 @@ def test_check_when_asked_for_reports_then_each_file_is_one(
     drives: dict[str, Path], command: Command, tmp_path: Path
 ) -> None:
     """Several formats at once; standard output and the exit are those of the check."""
-    files = [tmp_path / f"report{ending}" for ending in ENDINGS]
+    files = [tmp_path / f"report{ending}" for ending in TEXT_ENDINGS]
     options = [part for file in files for part in ("--report", file)]
     ran = command("check", drives["old"], drives["sound"], *options, "--json")
     assert ran.code == 0
@@ -211,7 +210,8 @@ def test_report_when_a_job_was_checked_then_it_is_made_again_byte_for_byte(
     """What `check --job` wrote is what `report JOB` writes a year later, seal and all."""
     archive = tmp_path / "archive"
     first, again = (
-        {ending: tmp_path / f"{name}{ending}" for ending in (*ENDINGS, ".pdf")} for name in "ab"
+        {ending: tmp_path / f"{name}{ending}" for ending in (*TEXT_ENDINGS, ".pdf")}
+        for name in "ab"
     )
     reports = [part for file in first.values() for part in ("--report", file)]
     options = ("--job", "7", "--archive", archive, *reports)

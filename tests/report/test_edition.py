@@ -16,7 +16,7 @@ from tests.report.documents import NEW, OLD, comparison, finding
 from tests.rules.cases import case_of, drive, findings, usual
 from verify.manifest.header import Owner, SectorRange, UnreadItem
 from verify.report.edition import Edition, names_of
-from verify.report.formats import rendered
+from verify.report.formats import TEXT_ENDINGS, rendered
 from verify.report.handover import build_handover
 from verify.rules.catalogue import RULES
 from verify.rules.comparison_document import FindingRow
@@ -30,7 +30,6 @@ NAMES = (
     "/Users/mira/AppData/Local/x y/(draft), final.docx",
     "/Users/mira/budget+2025[1].xlsx",
 )
-FORMATS = (".html", ".json", ".md", ".csv")
 
 
 def telling(names: tuple[str, ...] = NAMES) -> Comparison:
@@ -55,7 +54,7 @@ def shown(document: Comparison, edition: Edition, ending: str) -> str:
     return rendered(build_handover(document, edition), ending, "a4").decode("utf-8")
 
 
-@pytest.mark.parametrize("ending", FORMATS)
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 def test_customers_edition_when_written_then_no_name_is_in_it(ending: str) -> None:
     """Neither a path, nor a name, nor a folder of its own; the edition is named in the file."""
     text = shown(telling(), Edition.CUSTOMER, ending)
@@ -64,7 +63,7 @@ def test_customers_edition_when_written_then_no_name_is_in_it(ending: str) -> No
     assert "customer" in text.lower()
 
 
-@pytest.mark.parametrize("ending", FORMATS)
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 def test_shops_edition_when_written_then_the_names_are_in_it(ending: str) -> None:
     """Asked for with `--names`; the edition is named in the file."""
     text = shown(telling(), Edition.SHOP, ending)
@@ -197,7 +196,7 @@ def secretive() -> Comparison:
     return document.model_copy(update={"outcomes": (outcome,), "summary": reasons})
 
 
-@pytest.mark.parametrize("ending", [*FORMATS, ".pdf"])
+@pytest.mark.parametrize("ending", [*TEXT_ENDINGS, ".pdf"])
 def test_customers_edition_when_every_place_holds_a_name_then_none_gets_out(ending: str) -> None:
     """Owners of lost sectors, reasons, mount points, folders of the shop, the host, the key.
 
@@ -235,7 +234,7 @@ def test_digests_when_the_salt_is_drawn_then_they_follow_from_it_alone() -> None
     assert digest(None) != digest(None, "sound")
 
 
-@pytest.mark.parametrize("ending", FORMATS)
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 @pytest.mark.parametrize("edition", list(Edition))
 def test_salt_when_a_report_is_written_then_it_is_in_none(ending: str, edition: Edition) -> None:
     """Who has it can try guesses; what keeps it is the comparison, in the shop."""

@@ -25,7 +25,7 @@ from verify.report.comparison_report import build_report
 from verify.report.comparison_screen import print_report
 from verify.report.drive import print_drive
 from verify.report.edition import Edition
-from verify.report.formats import rendered
+from verify.report.formats import TEXT_ENDINGS, rendered
 from verify.report.handover import build_handover
 from verify.report.terminal import console_for
 from verify.rules.comparison_document import Comparison, PlacesRow
@@ -117,10 +117,7 @@ def test_formats_when_a_text_is_everywhere_then_it_acts_in_none(
 ) -> None:
     """HTML by the WHATWG parser, Markdown by a CommonMark one, JSON and CSV by Python's readers."""
     handover = build_handover(hostile, edition)
-    made = {
-        ending: rendered(handover, ending, "a4").decode("utf-8")
-        for ending in (".html", ".json", ".md", ".csv")
-    }
+    made = {ending: rendered(handover, ending, "a4").decode("utf-8") for ending in TEXTS}
     for ending, text in made.items():
         assert active(text.replace("\r\n", "\n") if ending == ".csv" else text) == set(), ending
     _hold_html(made[".html"])

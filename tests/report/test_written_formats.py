@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+import typing
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -13,16 +14,22 @@ from blake3 import blake3
 from markdown_it import MarkdownIt
 from pypdf import PdfReader
 
+from tests.conftest import REPOSITORY
 from tests.report.documents import comparison, finding
 from tests.report.hostile import HOSTILE, hostile_comparison
+from verify.cli.check import check
+from verify.cli.compare import compare
+from verify.cli.report import report
 from verify.errors import ComparisonForeign, UsageError
 from verify.report import pdf
 from verify.report.edition import Edition
-from verify.report.formats import ENDINGS, beginnings, rendered
+from verify.report.formats import FORMATS, TEXT_ENDINGS, beginnings, rendered
 from verify.report.handover import build_handover
 from verify.rules.rule import Level
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verify.rules.comparison_document import Comparison
 
 OWN_ELEMENTS = "h1 h2 h3 p strong ul li table thead tbody tr th td"
@@ -38,12 +45,27 @@ def rows_of(document: Comparison) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text_of(document, ".csv"), newline="")))
 
 
-@pytest.mark.parametrize("ending", [ending for ending in ENDINGS if ending != ".pdf"])
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
 def test_report_when_made_twice_then_it_is_the_same_and_begins_as_its_format(ending: str) -> None:
     """Byte for byte, from comparisons read apart."""
     one, other = (text_of(hostile_comparison(), ending) for _ in range(2))
     assert one == other
     assert one.encode().startswith(beginnings(ending))
+
+
+@pytest.mark.parametrize("command", [check, compare, report])
+def test_help_when_read_then_it_names_every_format(command: Callable[..., int]) -> None:
+    """`.htm` is another name of `.html`."""
+    words = " ".join(
+        option.help or ""
+        for hint in typing.get_type_hints(command, include_extras=True).values()
+        for option in getattr(hint, "__metadata__", ())
+        if "--report" in (*(option.param_decls or ()), option.default)
+    )
+    page = (REPOSITORY / "docs/report/README.md").read_text(encoding="utf-8")
+    for ending in FORMATS.keys() - {".htm"}:
+        assert ending in words
+        assert f"| `{ending}` |" in page
 
 
 def test_comparison_when_it_tells_no_manifests_then_that_is_a_named_error() -> None:

@@ -11,9 +11,6 @@ clone that went wrong in several ways. Nothing is attached, nothing is written b
 folder. Each check below is what `drivewitness check SOURCE TARGET` prints.
 """
 
-_ENDINGS = (".html", ".json", ".md", ".csv")
-"""The formats of the demo's reports: those that need no optional library."""
-
 _SCENES = (
     (
         "sound",
@@ -55,6 +52,7 @@ def demo(
     from verify.cli.options import LangName, PaperName
     from verify.cli.output import emit
     from verify.cli.report_files import report_files
+    from verify.report.formats import TEXT_ENDINGS
 
     reports = None if report is None else new_folder(report)
     emit(_OPENING)
@@ -68,7 +66,7 @@ def demo(
             tell(judged, as_document=False, lang=LangName.ENGLISH)
             emit(f"\n{words}\n")
             if reports is not None:
-                files = [str(reports / f"{name}{ending}") for ending in _ENDINGS]
+                files = [str(reports / f"{name}{ending}") for ending in TEXT_ENDINGS]
                 report_files(
                     files, (), names=False, replace=False, paper=PaperName.A4, lang=LangName.ENGLISH
                 ).write(judged.comparison)

@@ -82,17 +82,15 @@ def report_files(  # noqa: PLR0913 - what the options of a report say
 
 def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path:
     from verify.cli.capture_request import place_for
-    from verify.report.formats import ENDINGS, beginnings
+    from verify.report.formats import FORMATS, beginnings
 
-    _hold_ending(path, ENDINGS)
+    _hold_ending(path, FORMATS)
     place = place_for(path, inputs, "report", replace_it=replace_it)
-    ending = _hold_ending(place.file, ENDINGS)
+    ending = _hold_ending(place.file, FORMATS)
     if place.taken and not _begins(place.file, beginnings(ending)):
         raise UsageError(f"{path}: is no such report, and is not replaced.", "Name a new file.")
-    if ending == ".pdf":
-        from verify.report.pdf import layout_library
-
-        layout_library()
+    if (ready := FORMATS[ending].ready) is not None:
+        ready()
     return place.file
 
 

@@ -11,20 +11,7 @@ from verify.filesystem.exfat.describe import recognise_exfat
 from verify.filesystem.ext.describe import recognise_ext
 from verify.filesystem.fat.describe import recognise_fat
 from verify.filesystem.ntfs.describe import recognise_ntfs
-from verify.filesystem.opaque.describe import (
-    recognise_apfs,
-    recognise_bcache,
-    recognise_bitlocker,
-    recognise_btrfs,
-    recognise_hfs_plus,
-    recognise_hpfs,
-    recognise_iso_9660,
-    recognise_luks,
-    recognise_lvm,
-    recognise_refs,
-    recognise_swap,
-    recognise_xfs,
-)
+from verify.filesystem.opaque.describe import OPAQUE, recognise_bitlocker
 from verify.filesystem.opaque.ldm import recognise_ldm_metadata
 from verify.filesystem.opaque.members import recognise_isw, recognise_md
 from verify.filesystem.searched import NotingDrive
@@ -50,17 +37,7 @@ _RECOGNISERS: tuple[_Recogniser, ...] = (
     recognise_exfat,
     recognise_fat,
     recognise_ext,
-    recognise_luks,
-    recognise_lvm,
-    recognise_bcache,
-    recognise_xfs,
-    recognise_btrfs,
-    recognise_swap,
-    recognise_refs,
-    recognise_apfs,
-    recognise_hfs_plus,
-    recognise_hpfs,
-    recognise_iso_9660,
+    *OPAQUE,
 )
 
 _HEAD_BYTES = 4096

@@ -346,3 +346,19 @@ def recognise_hpfs(window: Window) -> Described | None:
             clean=not block.number("flags") & 1,
         )
     )
+
+
+OPAQUE = (
+    recognise_luks,
+    recognise_lvm,
+    recognise_bcache,
+    recognise_xfs,
+    recognise_btrfs,
+    recognise_swap,
+    recognise_refs,
+    recognise_apfs,
+    recognise_hfs_plus,
+    recognise_hpfs,
+    recognise_iso_9660,
+)
+"""What is recognised in this file, beside what lawfully shows another filesystem at its start."""
