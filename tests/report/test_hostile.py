@@ -117,7 +117,7 @@ def test_formats_when_a_text_is_everywhere_then_it_acts_in_none(
 ) -> None:
     """HTML by the WHATWG parser, Markdown by a CommonMark one, JSON and CSV by Python's readers."""
     handover = build_handover(hostile, edition)
-    made = {ending: rendered(handover, ending, "a4").decode("utf-8") for ending in TEXTS}
+    made = {ending: rendered(handover, ending, "a4").decode("utf-8") for ending in TEXT_ENDINGS}
     for ending, text in made.items():
         assert active(text.replace("\r\n", "\n") if ending == ".csv" else text) == set(), ending
     _hold_html(made[".html"])
