@@ -19,7 +19,7 @@ from verify.archive.archive import make_archive
 from verify.archive.filing import file_event
 from verify.filesystem.entry import Entry
 from verify.manifest.file import is_manifest, open_manifest, write_manifest
-from verify.manifest.header import Contents
+from verify.manifest.partition_contents import Contents
 from verify.manifest.row import Block, encode_block, encode_entry
 from verify.text.language import LANGUAGES, speaking, translated
 

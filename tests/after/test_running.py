@@ -18,7 +18,8 @@ from tests.table.layouts import Entry
 from verify.archive.archive import Archive, make_archive
 from verify.archive.filing import file_event, file_running
 from verify.archive.proof import prove
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.manifest.file import open_manifest, write_manifest
 from verify.platforms.linux.system import Linux
 

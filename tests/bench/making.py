@@ -9,11 +9,12 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.capture.row_store import RowStore
 from verify.filesystem.entry import Entry
 from verify.manifest.file import open_manifest, write_manifest
-from verify.manifest.header import Contents, Listing
+from verify.manifest.partition_contents import Contents, Listing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

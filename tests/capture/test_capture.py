@@ -13,7 +13,8 @@ import pytest
 from blake3 import blake3
 
 from tests.support.images import MIB
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.isolate import Readers
 from verify.errors import SourceForeign, SourceVanished
 from verify.manifest.draw import FILE_BLOCK_BYTES
@@ -221,7 +222,8 @@ def test_capture_when_there_are_50000_files_then_it_holds_less_than_150_megabyte
     image = ext4_image(tmp_path, files, 1024 * MIB)
     program = (
         "import resource, sys; from pathlib import Path;"
-        "from verify.capture.drive_capture import *;"
+        "from verify.capture.drive_capture import capture;"
+        "from verify.capture.options import CaptureOptions;"
         "header = capture(sys.argv[1], Path(sys.argv[2]), CaptureOptions(depth='full'));"
         "assert header.partitions[0].listing.files == 50000;"
         "status = Path('/proc/self/status').read_text();"

@@ -31,7 +31,8 @@ from tests.support.images import (
     make_ntfs,
 )
 from tests.table.layouts import Entry
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.isolate import Readers
 from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer
@@ -95,7 +96,7 @@ def taken(drive: Path, output: Path, reads: FailingReads) -> Manifest:
     output.unlink(missing_ok=True)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("verify.platforms.posix.os.pread", reads)
-        patch.setattr("verify.capture.drive_capture.MOST_READERS", 1)
+        patch.setattr("verify.capture.read_partitions.MOST_READERS", 1)
         capture(str(drive), output, OPTIONS, environment=around)
     return open_manifest(output)
 

@@ -11,6 +11,7 @@ import pytest
 from verify.capture.progress import Progress
 from verify.capture.readers.isolate import Interrupted, Readers
 from verify.capture.readers.task import Answer, Task
+from verify.manifest.partition_contents import Listing
 
 TASK = Task(
     drive="nothing",
@@ -62,18 +63,31 @@ def test_reader_when_it_dies_after_the_listing_then_the_listing_is_kept() -> Non
     """What was listed before a crash is not lost."""
     program = (
         "import sys, json;"
-        "print(json.dumps({'listed': {'files': 3}, 'incomplete': ['/x: why']}), flush=True);"
+        "print(json.dumps({'listed': {'files': 3, 'folders': 1, 'bytes': 30},"
+        " 'incomplete': ['/x: why']}), flush=True);"
         "sys.exit(1)"
     )
     answer = read_with(program)
-    assert answer.listing == {"files": 3}
+    assert answer.listing == Listing(files=3, folders=1, bytes=30)
     assert answer.incomplete == ["/x: why"]
     assert answer.failure is not None
 
 
-def test_reader_when_it_says_what_is_no_message_then_that_is_its_failure() -> None:
+@pytest.mark.parametrize(
+    "line",
+    [
+        "hello",
+        "3",
+        '{"answer": {}}',
+        '{"answer": 3}',
+        '{"examined": {"structure": 3}}',
+        '{"listed": {"files": 3}, "incomplete": []}',
+        '{"listed": {"files": "?", "folders": 1, "bytes": 30}, "incomplete": []}',
+    ],
+)
+def test_reader_when_it_says_what_is_no_message_then_that_is_its_failure(line: str) -> None:
     """Only whole messages are believed."""
-    answer = read_with("print('hello')")
+    answer = read_with(f"print({line!r})")
     assert answer.failure == "the reader said what is no message"
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.images import MIB, make_ext4
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.isolate import Readers
 from verify.manifest.file import open_manifest
 from verify.rules.judge_drives import compare

@@ -11,7 +11,8 @@ import pytest
 
 from tests.support.images import MIB, Slot, make_fat, make_mbr_drive
 from verify.capture import drive_capture as capture_module
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.isolate import Readers
 from verify.capture.readers.task import Answer, Task
 from verify.source.drive import open_drive

@@ -15,7 +15,8 @@ import pytest
 from tests.conftest import REPOSITORY
 from tests.support.images import MIB, make_ext4
 from verify.capture.checkpoint import MOST_READ_AGAIN, Checkpoint, read_again
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.capture.resume import Unfinished, state_of
 from verify.errors import ResumeRefused
 from verify.manifest.file import open_manifest
@@ -57,7 +58,8 @@ CAPTURE = f"""
 import sys
 from pathlib import Path
 from verify.capture.readers.isolate import Readers
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 
 readers = Readers(command=(sys.executable, "-c", {WORKER!r}))
 options = CaptureOptions(depth="full", resume=True)

@@ -12,7 +12,8 @@ from tests.support import images
 from tests.support.faults import write_bytes
 from tests.support.images import MIB
 from tests.table.layouts import Entry
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.errors import OnePartition, UsageError
 
 if TYPE_CHECKING:

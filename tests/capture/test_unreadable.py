@@ -11,7 +11,8 @@ from blake3 import blake3
 
 from tests.support.failing import Fault, failing_drive, reads_of
 from tests.support.images import MIB, make_ext4, make_fat, make_ntfs
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.capture.volume_capture import FileReading

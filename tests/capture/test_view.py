@@ -10,7 +10,9 @@ import pytest
 
 from tests.cli.command import Command
 from tests.support.images import MIB, make_ext4, run
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.assemble_header import view_fields
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.capture.readers.task import Answer
 from verify.capture.unlocked_view import Seen, tie_of
 from verify.errors import ViewRefused
@@ -191,7 +193,9 @@ def test_view_when_sectors_of_it_fail_then_its_fields_say_so() -> None:
         filesystem=Filesystem(kind="ext4"),
         tie="size",
     )
-    told = seen.fields(Answer(unreadable=[(0, 512), (4096, 512)], given_up=GIVEN_UP))["unread"]
+    told = view_fields(seen, Answer(unreadable=[(0, 512), (4096, 512)], given_up=GIVEN_UP))[
+        "unread"
+    ]
     assert [item["reason"] for item in told] == [
         GIVEN_UP,
         "sectors of the view that could not be read: 2",

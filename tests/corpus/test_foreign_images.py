@@ -20,7 +20,8 @@ import pytest
 
 from tests.conftest import REPOSITORY, corpus_folder
 from tests.support.drives import write_sparse
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.filesystem.ntfs.listing import NtfsListing
 from verify.filesystem.open import open_volume
 from verify.source.drive import Drive, open_drive

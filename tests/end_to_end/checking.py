@@ -7,7 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.capture.progress import Progress
 from verify.capture.side_by_side import capture_both
 from verify.manifest.file import Manifest, open_manifest

@@ -16,7 +16,7 @@ import pytest
 
 from tests.end_to_end.checking import check, crashed, worst
 from tests.support.images import run
-from verify.capture.drive_capture import CaptureOptions
+from verify.capture.options import CaptureOptions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

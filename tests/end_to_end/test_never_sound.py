@@ -13,7 +13,7 @@ import pytest
 
 from tests.end_to_end.checking import check, worst
 from tests.support import faults, images, pairs
-from verify.capture.drive_capture import CaptureOptions
+from verify.capture.options import CaptureOptions
 
 pytestmark = pytest.mark.tools(*pairs.TOOLS)
 

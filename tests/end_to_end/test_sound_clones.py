@@ -12,7 +12,7 @@ import pytest
 
 from tests.end_to_end.checking import captured, check, crashed, elsewhere, worst
 from tests.support import pairs
-from verify.capture.drive_capture import CaptureOptions
+from verify.capture.options import CaptureOptions
 from verify.rules.judge_drives import compare
 
 pytestmark = pytest.mark.tools(*pairs.TOOLS)

@@ -87,7 +87,8 @@ def test_check_when_a_table_is_gone_in_a_manifest_then_its_filesystems_were_foun
     pair: pairs.Pair, tmp_path: Path
 ) -> None:
     """Captured alone: from the usual first place on, each behind the one before."""
-    from verify.capture.drive_capture import CaptureOptions, capture  # noqa: PLC0415
+    from verify.capture.drive_capture import capture  # noqa: PLC0415
+    from verify.capture.options import CaptureOptions  # noqa: PLC0415
 
     gone = without_table(pair.source, tmp_path / "gone.img")
     header = capture(str(gone), tmp_path / "gone.manifest", CaptureOptions(depth="layout"))

@@ -15,7 +15,8 @@ from tests.fit.fits import fit_of, five_partitions, old_500
 from tests.rules.cases import MIB, drive
 from tests.rules.cases import partition as made
 from tests.support.images import make_ext4, make_ntfs, run
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.fit.least import least_of
 
 if TYPE_CHECKING:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from verify.filesystem.description import Filesystem
-from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Partition
+from verify.manifest.partition_contents import Listing
 from verify.table.partition_table import Table
 
 

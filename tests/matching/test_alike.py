@@ -17,8 +17,8 @@ from verify.errors import ManifestAltered
 from verify.filesystem.entry import NOT_TRIED, Entry, Stream
 from verify.manifest.draw import FILE_BLOCK_BYTES
 from verify.manifest.file import open_manifest, write_manifest
-from verify.manifest.header import Contents
 from verify.manifest.listing_rows import ListingRows
+from verify.manifest.partition_contents import Contents
 from verify.manifest.segment import NAMES_A_SEGMENT, begins_segment
 from verify.manifest.totals import COUNTS, Totals
 from verify.matching.merge_listings import compare_listings, file_block_bytes

@@ -44,7 +44,7 @@ WRITERS = {
     "verify/whole_file.py",  # a manifest or a report, under another name first
     "verify/held.py",  # what a killed run left, taken away
     "verify/manifest/file.py",  # a manifest's rows
-    "verify/capture/drive_capture.py",  # takes its scratch files away
+    "verify/capture/read_partitions.py",  # rows of a view, in the scratch folder
     "verify/capture/row_store.py",  # names that wait in the scratch folder
     "verify/capture/volume_capture.py",  # rows of a partition, in the scratch folder
     "verify/capture/listing.py",  # what a second process listed, in the scratch folder

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from verify.filesystem.description import Filesystem
-from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition, UnreadItem
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Partition, UnreadItem
+from verify.manifest.partition_contents import Listing
 from verify.rules.comparison_document import (
     Bound,
     Comparison,

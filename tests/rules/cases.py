@@ -10,7 +10,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from verify.filesystem.description import READABLE_KINDS, Filesystem
-from verify.manifest.header import CaptureInfo, DriveInfo, Header, Listing, Partition
+from verify.manifest.header import CaptureInfo, DriveInfo, Header, Partition
+from verify.manifest.partition_contents import Listing
 from verify.manifest.totals import COUNTS, Totals
 from verify.matching.pair_contents import ContentComparison, PairContents
 from verify.matching.pairing import match_partitions

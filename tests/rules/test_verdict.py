@@ -181,7 +181,7 @@ def test_counts_when_they_contradict_the_names_then_nothing_is_proven() -> None:
             made: Any = super().manifest(name)
             (item,) = made.header.partitions
             assert item.listing is not None
-            listing = item.listing.model_copy(update={"files": item.listing.files + 1})
+            listing = replace(item.listing, files=item.listing.files + 1)
             header = made.header.model_copy(
                 update={"partitions": (item.model_copy(update={"listing": listing}),)}
             )

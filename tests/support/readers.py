@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.failing import Fault, failing_drive, reads_of
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.readers.isolate import Readers
 from verify.manifest.file import open_manifest
 
@@ -55,7 +56,7 @@ def taken(
         readers=Readers(command=(sys.executable, "-c", program)),
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("verify.capture.drive_capture.MOST_READERS", readers)
+        patch.setattr("verify.capture.read_partitions.MOST_READERS", readers)
         header = capture(str(drive), output, CaptureOptions(depth=depth), environment=around)
     assert log.exists() == (readers > 1)
     return header

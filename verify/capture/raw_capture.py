@@ -14,6 +14,7 @@ from verify.capture.readers.messages import Reporter
 from verify.capture.readers.task import Answer, Task
 from verify.errors import ResumeRefused, SourceUnreadable
 from verify.manifest.draw import BLOCK_BYTES, HIGHEST_KEY, RAW, Lottery, Lowest, blocks_in
+from verify.manifest.partition_contents import Contents
 from verify.manifest.row import Block, encode_block
 from verify.source.window import Window
 
@@ -50,14 +51,14 @@ class RawReading:
                 out.write(encode_block(Block(index, digest)))
                 self.report.advance(length)
         self.report.flush()
-        self.answer.contents = {
-            "blocks_in_draw": count,
-            "blocks_drawn": len(indexes),
-            "block_threshold": f"{max(0, threshold):016X}",
-            "block_bytes": BLOCK_BYTES,
-            "bytes_hashed": read,
-            "blocks_unreadable": unreadable,
-        }
+        self.answer.contents = Contents(
+            blocks_in_draw=count,
+            blocks_drawn=len(indexes),
+            block_threshold=f"{max(0, threshold):016X}",
+            block_bytes=BLOCK_BYTES,
+            bytes_hashed=read,
+            blocks_unreadable=unreadable,
+        )
 
     def _length(self, index: int) -> int:
         return min(BLOCK_BYTES, self.window.size_bytes - index * BLOCK_BYTES)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.capture.file_reading import Wanted
 from verify.capture.readers.task import Task
 from verify.manifest.draw import FILE_BLOCK_BYTES, Lowest, LowestByPlace
+from verify.manifest.partition_contents import Contents
 
 if TYPE_CHECKING:
     from verify.capture.batch import Batch
@@ -67,20 +68,17 @@ class Selection:
                 wanted.blocks.setdefault(number, []).append(index)
         return wanted
 
-    def contents(self) -> dict[str, int | str]:
-        """Return the fields of a manifest's contents, before anything was read."""
+    def contents(self) -> Contents:
+        """Return the contents of the partition before anything of them was read."""
         files, blocks = self._files, self._blocks
-        return {
-            "files_in_draw": files.offered,
-            "files_drawn": len(files.items),
-            "threshold": f"{max(0, files.threshold):016X}",
-            "blocks_in_draw": blocks.offered,
-            "blocks_drawn": len(blocks.items),
-            "block_threshold": f"{max(0, blocks.threshold):016X}",
-            "block_bytes": FILE_BLOCK_BYTES,
-            "always": len(self._always),
-            "placed": len(self.placed),
-            "files_hashed": 0,
-            "bytes_hashed": 0,
-            "files_unreadable": 0,
-        }
+        return Contents(
+            files_in_draw=files.offered,
+            files_drawn=len(files.items),
+            threshold=f"{max(0, files.threshold):016X}",
+            blocks_in_draw=blocks.offered,
+            blocks_drawn=len(blocks.items),
+            block_threshold=f"{max(0, blocks.threshold):016X}",
+            block_bytes=FILE_BLOCK_BYTES,
+            always=len(self._always),
+            placed=len(self.placed),
+        )

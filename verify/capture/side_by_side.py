@@ -6,7 +6,8 @@ import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from verify.capture.drive_capture import CaptureOptions, Environment, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions, Environment
 from verify.capture.progress import Progress
 from verify.capture.remains import places_on
 from verify.manifest.base import SOURCE_NAME, TARGET_NAME

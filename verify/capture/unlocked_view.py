@@ -9,10 +9,10 @@ of the two is recorded.
 from __future__ import annotations
 
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from verify.capture.readers.task import Answer, Task
+from verify.capture.readers.task import Task
 from verify.errors import SourceError, ViewRefused
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
@@ -55,32 +55,6 @@ class Seen:
             raw=False,
             **how,
         )
-
-    def fields(self, answer: Answer) -> dict[str, Any]:
-        """Return the fields of the manifest's model, from what became of the task."""
-        unread = [{"what": "listing", "reason": words} for words in answer.incomplete]
-        if answer.failure:
-            unread.append({"what": "contents", "reason": answer.failure})
-        if answer.given_up:
-            unread.append({"what": "contents", "reason": answer.given_up})
-        if answer.unreadable:
-            # NOTE: they are sectors of the view, and stand in no list of the drive's.
-            count = len(answer.unreadable)
-            reason = f"sectors of the view that could not be read: {count}"
-            unread.append({"what": "contents", "reason": reason})
-        return {
-            "path": self.path,
-            "size_bytes": self.size_bytes,
-            "tie": self.tie,
-            "filesystem": asdict(self.filesystem),
-            "listing": answer.listing,
-            "contents": answer.contents if answer.failure is None else None,
-            "boot": answer.boot,
-            "hibernation": answer.hibernation,
-            "change_journal": answer.change_journal,
-            "examination": answer.examination,
-            "unread": unread,
-        }
 
 
 def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> Seen:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeGuard
+from typing import TYPE_CHECKING
 
 from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes
@@ -23,6 +23,7 @@ from verify.errors import PastEnd, ReaderError, ResumeRefused, SourceUnreadable
 from verify.filesystem.volume import Volume
 from verify.manifest.draw import FILE_BLOCK_BYTES
 from verify.manifest.listing_counts import ListingCounts
+from verify.manifest.partition_contents import Contents
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 from verify.text.message import say
@@ -92,25 +93,25 @@ class FileReading:
         store.finish_listing()
         told = [say("{path}: a folder that leads back to itself", path=path) for path in twice]
         self.answer.incomplete += dict.fromkeys([*self.volume.incomplete, *told])
-        journal = self.volume.change_journal()
-        self.answer.change_journal = None if journal is None else asdict(journal)
-        self.answer.listing = {**counts.fields, "complete": not self.answer.incomplete}
-        self.report.send(listed=self.answer.listing, incomplete=self.answer.incomplete[:1000])
+        self.answer.change_journal = self.volume.change_journal()
+        self.answer.listing = counts.listing(complete=not self.answer.incomplete)
+        self.report.send(
+            listed=asdict(self.answer.listing), incomplete=self.answer.incomplete[:1000]
+        )
 
     def _name_faults(self, store: RowStore) -> None:
         """Give the faults of the examination the names of the files and folders that they hit."""
-        halves = [half for half in (self.answer.examination or {}).values() if _is_half(half)]
-        faults = [fault for half in halves for fault in half["faults"] if fault["node"] is not None]
-        wanted = {fault["node"] for fault in faults}
+        if self.answer.examination is None:
+            return
+        wanted = self.answer.examination.nodes
         if not wanted:
             return
         first: dict[int, int] = {}
         for number, node in enumerate(store.nodes):
             if node in wanted:
                 first.setdefault(node, number)
-        for fault in faults:
-            if fault["node"] in first:
-                fault["path"] = store.entry(first[fault["node"]]).path
+        paths = {node: store.entry(number).path for node, number in first.items()}
+        self.answer.examination = self.answer.examination.with_paths(paths)
 
     # --- what the machine starts from ---
 
@@ -138,20 +139,20 @@ class FileReading:
             head = self.window.read(0, min(_BOOT_HEAD_BYTES, self.window.size_bytes))
         except (SourceUnreadable, PastEnd):
             head = b""
-        self.answer.boot = asdict(assembly.record(head))
+        self.answer.boot = assembly.record(head)
 
     # --- reading ---
 
     def _read(self, store: RowStore) -> None:
-        wanted, contents = self.selection.wanted(), self.selection.contents()
+        wanted = self.selection.wanted()
         store.placed.update(self.selection.placed)
-        self.answer.contents = contents
+        self.answer.contents = self.selection.contents()
         self.report.send(expect=self._bytes_ahead(store, wanted))
         with self._checkpoint(store) as checkpoint:
-            done = self._restored(store, checkpoint, contents)
+            done = self._restored(store, checkpoint)
             order = store.by_place(wanted.numbers - done)
             for number, note in self._notes(store, order, wanted):
-                unread = self._keep(store, number, note, contents)
+                unread = self._keep(store, number, note)
                 if checkpoint is not None and number in wanted.whole and not unread:
                     checkpoint.note(number, note)
         self.report.flush()
@@ -168,20 +169,16 @@ class FileReading:
             return nullcontext()
         return Checkpoint(Path(self.task.checkpoint), store.digest)
 
-    def _restored(
-        self, store: RowStore, checkpoint: Checkpoint | None, contents: dict[str, int | str]
-    ) -> set[int]:
+    def _restored(self, store: RowStore, checkpoint: Checkpoint | None) -> set[int]:
         """Take over what was read before; a note that is none ends it, as another drive does."""
         if checkpoint is None:
             return set()
         try:
-            return self._restore(store, checkpoint, contents)
+            return self._restore(store, checkpoint)
         except ValueError as error:
             raise ResumeRefused(str(checkpoint.path.parent), NO_NOTE) from error
 
-    def _restore(
-        self, store: RowStore, checkpoint: Checkpoint, contents: dict[str, int | str]
-    ) -> set[int]:
+    def _restore(self, store: RowStore, checkpoint: Checkpoint) -> set[int]:
         """Take over what was read before, if the drive is seen to be the same still.
 
         Raises:
@@ -202,7 +199,7 @@ class FileReading:
         for number, note in known.items():
             entry = noted_entry(store, number, note)
             self.report.advance(entry.size + sum(stream.size for stream in entry.streams))
-            self._keep(store, number, note, contents)
+            self._keep(store, number, note)
         return set(known)
 
     def _find_owners(self, store: RowStore) -> None:
@@ -214,42 +211,38 @@ class FileReading:
             if self.window.start <= start < ends
         ]
         complete = not self.answer.incomplete
-        owners = find_owners(bad, store, self.volume, complete=complete)
-        self.answer.owners = [asdict(owner) for owner in owners]
+        self.answer.owners = find_owners(bad, store, self.volume, complete=complete)
         if self.drive.given_up:
             self.answer.given_up = GIVEN_UP
 
     def _bytes_ahead(self, store: RowStore, wanted: Wanted) -> int:
         if self.task.depth == "full" and self.answer.listing:
-            return int(self.answer.listing["bytes"]) + int(self.answer.listing["stream_bytes"])
+            return self.answer.listing.bytes + self.answer.listing.stream_bytes
         ahead = sum(store.sizes[number] for number in wanted.whole)
         blocks = (indexes for at, indexes in wanted.blocks.items() if at not in wanted.whole)
         return ahead + sum(map(len, blocks)) * FILE_BLOCK_BYTES
 
-    def _keep(
-        self, store: RowStore, number: int, note: bytes, contents: dict[str, int | str]
-    ) -> bool:
+    def _keep(self, store: RowStore, number: int, note: bytes) -> bool:
         """Put what was read of an entry to its row; whether it could not be read."""
         if is_digest(note):
             store.put_digest(number, note)
-            _add(contents, "files_hashed", 1)
-            _add(contents, "bytes_hashed", store.sizes[number])
+            self._count(hashed=1, read_bytes=store.sizes[number])
             return False
         entry = noted_entry(store, number, note)
         store.put(number, entry)
         if entry.unhashed:
-            _add(contents, "files_unreadable", 1)
+            self._count(unreadable=1)
         elif entry.digest is not None:
-            _add(contents, "files_hashed", 1)
-            _add(contents, "bytes_hashed", entry.size)
+            self._count(hashed=1, read_bytes=entry.size)
         else:
-            _add(contents, "bytes_hashed", len(entry.blocks) * FILE_BLOCK_BYTES)
+            self._count(read_bytes=len(entry.blocks) * FILE_BLOCK_BYTES)
         return entry.unhashed is not None
 
-
-def _is_half(value: object) -> TypeGuard[dict[str, Any]]:
-    return isinstance(value, dict)
-
-
-def _add(contents: dict[str, int | str], name: str, count: int) -> None:
-    contents[name] = int(contents[name]) + count
+    def _count(self, *, hashed: int = 0, read_bytes: int = 0, unreadable: int = 0) -> None:
+        contents = self.answer.contents or Contents()
+        self.answer.contents = replace(
+            contents,
+            files_hashed=contents.files_hashed + hashed,
+            bytes_hashed=contents.bytes_hashed + read_bytes,
+            files_unreadable=contents.files_unreadable + unreadable,
+        )

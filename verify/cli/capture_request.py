@@ -11,7 +11,7 @@ from verify.errors import OutputError, UsageError
 from verify.whole_file import make_folder
 
 if TYPE_CHECKING:
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
     from verify.manifest.header import GivenAs
 
@@ -131,7 +131,7 @@ def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
 
     Where all are manifests nothing will be read, so there is nothing to be like.
     """
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.manifest.file import is_manifest, open_manifest
 
     manifests = [path for path in paths if is_manifest(path)]

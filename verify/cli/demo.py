@@ -45,7 +45,7 @@ def demo(
 
     Once on a sound clone and once on a faulty one; nothing is attached, no rights are needed.
     """
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.cli.capture_request import new_folder
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell, working_folder

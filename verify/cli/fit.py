@@ -109,7 +109,7 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
 
 
 def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.capture.side_by_side import capture_one
     from verify.cli.capture_request import whole_drive_manifest
     from verify.manifest.file import is_manifest, open_manifest

@@ -17,7 +17,7 @@ from verify.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
 
 EXIT_NO = 3
@@ -44,7 +44,7 @@ def identify(  # noqa: PLR0913 - the command's own options
     from verify.after.identify import changes, identified_document, weigh, which_drive
     from verify.after.identify_screen import answer_for, print_identified
     from verify.archive.entry import SIDE_NAMES
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
     from verify.cli.keep_off import keep_off

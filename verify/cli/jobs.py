@@ -161,7 +161,7 @@ def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOpti
     """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
     from verify.archive.entry import FIT_NAME, SIDE_NAMES
     from verify.archive.proof import job_problems
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.cli.judging import declared_by, judge, tell
 
     place = archive_at(archive)

@@ -12,7 +12,7 @@ from verify.errors import OutputError
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.cli.options import LangName
     from verify.held import WorkingFolder
     from verify.manifest.header import Header

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from verify.archive.archive import Archive
     from verify.audit.reread import Reread, Side
     from verify.audit.spot_audit import DrawnJob, Plan
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
 
 
@@ -39,7 +39,7 @@ class Rereading:
     def _read(self, job: str, path: str) -> "Reread":
         from verify.archive.entry import SIDE_NAMES
         from verify.audit.reread import SIDES, Reread, compare_later, side_of
-        from verify.capture.drive_capture import CaptureOptions
+        from verify.capture.options import CaptureOptions
         from verify.cli.judging import working_folder
         from verify.manifest.file import open_manifest
 
@@ -81,7 +81,7 @@ class Rereading:
 
         Of a sample nothing else has a digest to be held against.
         """
-        from verify.capture.drive_capture import CaptureOptions
+        from verify.capture.options import CaptureOptions
 
         made, depth = then.header.capture, then.header.depth
         seed = f"{self.plan.seed}:{job}" if depth == "full" else made.seed

@@ -35,7 +35,7 @@ def show(
 
 
 def _header(drive: str) -> "Header":
-    from verify.capture.drive_capture import CaptureOptions
+    from verify.capture.options import CaptureOptions
     from verify.capture.side_by_side import capture_one
     from verify.cli.judging import working_folder
     from verify.cli.keep_off import keep_off

@@ -7,11 +7,15 @@ is every file found and read whole, and is nothing lost at the next write? It re
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Self
+from itertools import chain
+from typing import TYPE_CHECKING, Self
 
 from blake3 import blake3
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 MOST_FAULTS = 200
 """Faults of one effect that are kept one by one; all are counted, and all are in the digest."""
@@ -59,6 +63,11 @@ class Fault:
         """What makes it the same fault on another drive: the same place with the same value."""
         return self.structure, self.place, self.field, self.stored
 
+    def with_path(self, paths: Mapping[int, str]) -> Fault:
+        """Return it with the name of what it hits, by its node, where that is known."""
+        path = None if self.node is None else paths.get(self.node)
+        return self if path is None else replace(self, path=path)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
@@ -75,6 +84,10 @@ class Check:
     digest: str | None = None
     left_out: tuple[str, ...] = ()
 
+    def with_paths(self, paths: Mapping[int, str]) -> Check:
+        """Return it with the names of the files and folders that faults hit, by their nodes."""
+        return replace(self, faults=tuple(item.with_path(paths) for item in self.faults))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Examination:
@@ -87,6 +100,21 @@ class Examination:
     structure: Check
     allocation: Check | None = None
     log_applied: bool = False
+
+    @property
+    def nodes(self) -> set[int]:
+        """The file records or inodes whose files and folders faults hit."""
+        halves = (self.structure, self.allocation)
+        faults = chain.from_iterable(half.faults for half in halves if half is not None)
+        return {fault.node for fault in faults if fault.node is not None}
+
+    def with_paths(self, paths: Mapping[int, str]) -> Examination:
+        """Return it with the names of the files and folders that faults hit, by their nodes."""
+        return replace(
+            self,
+            structure=self.structure.with_paths(paths),
+            allocation=None if self.allocation is None else self.allocation.with_paths(paths),
+        )
 
 
 @dataclass(slots=True)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
+
+from verify.text.message import Message
 
 Depth = Literal["layout", "sample", "full"]
 
@@ -46,3 +49,19 @@ def _parts(value: Any) -> Iterable[Any]:
     if isinstance(value, Mapping):
         return value.values()
     return value if isinstance(value, tuple | list) else ()
+
+
+_SURROGATES = re.compile("[\ud800-\udfff]")
+
+
+def storable(value: Any) -> Any:
+    r"""Return the same tree with text that is no valid text written out as `\\uXXXX`."""
+    if isinstance(value, Message):
+        return value.with_names(storable)
+    if isinstance(value, str):
+        return _SURROGATES.sub(lambda found: f"\\u{ord(found[0]):04X}", value)
+    if isinstance(value, dict):
+        return {name: storable(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [storable(item) for item in value]
+    return value

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from verify.manifest.partition_contents import Listing
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from verify.filesystem.entry import Entry
 
 
-_NAMES = {"file": "files", "folder": "folders", "link": "links", "other": "others"}
+_KINDS = ("file", "folder", "link", "other")
 
 
 @dataclass(slots=True)
@@ -22,7 +24,7 @@ class ListingCounts:
     they count once, when counts are added to others.
     """
 
-    kinds: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_NAMES, 0))
+    kinds: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_KINDS, 0))
     size_bytes: int = 0
     streams: int = 0
     stream_bytes: int = 0
@@ -67,12 +69,15 @@ class ListingCounts:
                 self.size_bytes += size
                 self.stream_bytes += in_streams
 
-    @property
-    def fields(self) -> dict[str, int]:
-        """The counts by their names in a manifest's listing."""
-        return {
-            **{_NAMES[kind]: count for kind, count in self.kinds.items()},
-            "bytes": self.size_bytes,
-            "streams": self.streams,
-            "stream_bytes": self.stream_bytes,
-        }
+    def listing(self, *, complete: bool) -> Listing:
+        """Return the listing that these are the counts of."""
+        return Listing(
+            files=self.kinds["file"],
+            folders=self.kinds["folder"],
+            links=self.kinds["link"],
+            others=self.kinds["other"],
+            bytes=self.size_bytes,
+            streams=self.streams,
+            stream_bytes=self.stream_bytes,
+            complete=complete,
+        )

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.manifest.header import Header, Listing, Partition, View
+    from verify.manifest.header import Header, Partition, View
+    from verify.manifest.partition_contents import Listing
     from verify.table.partition_table import GptHeader, Table
 
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.drives import file_window
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.filesystem.open import open_volume
 from verify.manifest.file import open_manifest
 

@@ -16,7 +16,8 @@ import pytest
 from blake3 import blake3
 
 from tests.support.drives import file_window
-from verify.capture.drive_capture import CaptureOptions, capture
+from verify.capture.drive_capture import capture
+from verify.capture.options import CaptureOptions
 from verify.errors import ReaderError
 from verify.filesystem.ntfs.entries import RecordEntries
 from verify.filesystem.ntfs.listing import NtfsListing

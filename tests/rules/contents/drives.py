@@ -10,14 +10,13 @@ from verify.filesystem.description import Filesystem
 from verify.filesystem.entry import Entry
 from verify.manifest.header import (
     CaptureInfo,
-    Contents,
     DriveInfo,
     Header,
-    Listing,
     Partition,
     RawDigest,
     UnreadItem,
 )
+from verify.manifest.partition_contents import Contents, Listing
 from verify.manifest.row import Block
 from verify.rules.judge_drives import compare
 from verify.table.partition_table import Table

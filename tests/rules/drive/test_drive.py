@@ -25,7 +25,8 @@ from verify.boot.boot_record import BootRecord, SystemRegistry
 from verify.boot.store_record import HiveState
 from verify.filesystem.description import ChangeJournal
 from verify.filesystem.entry import Entry
-from verify.manifest.header import Contents, Header, Owner, Partition, SectorRange
+from verify.manifest.header import Header, Owner, Partition, SectorRange
+from verify.manifest.partition_contents import Contents
 from verify.matching.pair_contents import Bag, Difference, PairContents
 from verify.rules.drive import (
     drive_in_use,

@@ -21,7 +21,7 @@ from tests.rules.cases import (
 )
 from verify.filesystem.description import Unread
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder
-from verify.manifest.header import Listing
+from verify.manifest.partition_contents import Listing
 from verify.rules.filesystem import filesystem_allocation, filesystem_structure
 
 if TYPE_CHECKING:

@@ -9,10 +9,13 @@ import queue
 import signal
 import subprocess
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
 
+from pydantic import TypeAdapter
+
 from verify.capture.readers.task import Answer
+from verify.manifest.base import storable
 from verify.own_code import own_python
 from verify.text.message import say, unpacked
 
@@ -24,6 +27,7 @@ SILENCE_SECONDS = 300.0
 """How long a reader may say nothing. A single failing read can hold a drive for a minute or more;
 work on data that arrived says so several times a second."""
 
+_ANSWER = TypeAdapter(Answer)
 _LOOK_SECONDS = 0.1
 _LAST_WAIT_SECONDS = 1.0
 
@@ -102,7 +106,7 @@ class Readers:
                 return partial
             try:
                 answer = _take(json.loads(line, object_hook=unpacked), partial, progress)
-            except (ValueError, TypeError, KeyError):
+            except (ValueError, TypeError, KeyError, AttributeError):
                 partial.failure = say("the reader said what is no message")
                 return partial
             if answer is not None:
@@ -115,12 +119,20 @@ def _take(message: dict[str, Any], partial: Answer, progress: Progress) -> Answe
     elif "expect" in message:
         progress.expect(message["expect"])
     elif "listed" in message:
-        partial.listing, partial.incomplete = message["listed"], message["incomplete"]
+        reached = _answer({"listing": message["listed"], "incomplete": message["incomplete"]})
+        partial.listing, partial.incomplete = reached.listing, reached.incomplete
     elif "examined" in message:
-        partial.examination = message["examined"]
+        partial.examination = _answer({"examination": message["examined"]}).examination
     elif "answer" in message:
-        return Answer.from_fields(message["answer"])
+        if message["answer"].keys() != {part.name for part in fields(Answer)}:
+            raise ValueError("the answer has other fields")
+        return _answer(message["answer"])
     return None
+
+
+def _answer(parts: dict[str, Any]) -> Answer:
+    """Return an answer, of which some parts may be there; ValueError where they are none."""
+    return _ANSWER.validate_python(storable(parts))
 
 
 def _pump(

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, field
-from typing import Any, Literal
+from typing import Literal
+
+from verify.boot.boot_record import BootRecord
+from verify.capture.owners import Owner
+from verify.filesystem.description import ChangeJournal
+from verify.filesystem.examination import Examination
+from verify.manifest.partition_contents import Contents, Listing
+from verify.text.field import Text
 
 Depth = Literal["layout", "sample", "full"]
 
@@ -64,8 +71,8 @@ class Task:
 class Answer:
     """What became of a task.
 
-    `listing`, `contents` and `boot` are the fields of the manifest's models of those names, as
-    far as they were reached; `incomplete`: each part of the listing that could not be read;
+    `listing`, `contents` and `boot` are those of the manifest, as far as they were reached;
+    `incomplete`: each part of the listing that could not be read;
     `hibernation`: the state of a hibernation image; `change_journal`: NTFS's. `failure`: why it
     ended early; then `contents` tells how far it came. `vanished`: the drive went away, and how
     that showed. `owners`: whose the unreadable bytes of the partition are; `given_up`: why the
@@ -74,26 +81,16 @@ class Answer:
     the filesystem's own structures found.
     """
 
-    listing: dict[str, Any] | None = None
-    contents: dict[str, Any] | None = None
-    boot: dict[str, Any] | None = None
-    incomplete: list[str] = field(default_factory=list)
+    listing: Listing | None = None
+    contents: Contents | None = None
+    boot: BootRecord | None = None
+    incomplete: list[Text] = field(default_factory=list)
     unreadable: list[tuple[int, int]] = field(default_factory=list)
     hibernation: str | None = None
-    change_journal: dict[str, Any] | None = None
-    failure: str | None = None
-    vanished: str | None = None
-    owners: list[dict[str, Any]] = field(default_factory=list)
-    given_up: str | None = None
-    unlike: str | None = None
-    examination: dict[str, Any] | None = None
-
-    def to_fields(self) -> dict[str, Any]:
-        """Return the answer as JSON's types."""
-        return asdict(self)
-
-    @classmethod
-    def from_fields(cls, fields: dict[str, Any]) -> Answer:
-        """Return the answer that `to_fields` gave."""
-        ranges = [(int(start), int(length)) for start, length in fields["unreadable"]]
-        return cls(**{**fields, "unreadable": ranges})
+    change_journal: ChangeJournal | None = None
+    failure: Text | None = None
+    vanished: Text | None = None
+    owners: list[Owner] = field(default_factory=list)
+    given_up: Text | None = None
+    unlike: Text | None = None
+    examination: Examination | None = None

@@ -36,7 +36,7 @@ def main() -> None:
     PLATFORM.limit_memory(MEMORY_BYTES)
     gc.set_threshold(_NEW_OBJECTS)
     report = Reporter(_own_output())
-    report.send(answer=answer_to(task, report).to_fields())
+    report.send(answer=asdict(answer_to(task, report)))
 
 
 def answer_to(task: Task, report: Reporter) -> Answer:
@@ -87,8 +87,8 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
             else:
                 examination = examine(window, task.kind, report.alive)
                 if examination is not None:
-                    answer.examination = asdict(examination)
-                    report.send(examined=answer.examination)
+                    answer.examination = examination
+                    report.send(examined=asdict(examination))
                 volume = open_volume(window, task.kind)
                 FileReading(task, drive, window, volume, report, answer).run()
         finally:

@@ -30,7 +30,7 @@ from verify.rules.rule import Area, Level, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.manifest.header import Listing
+    from verify.manifest.partition_contents import Listing
     from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, Tally
 
