@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
-import sys
+import platform
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -110,7 +110,7 @@ class Platform:
         Raises:
             MachineUntold: it does not.
         """
-        raise MachineUntold(sys.platform, "nothing is known of how to ask it")
+        raise MachineUntold(platform.system() or "This system", "nothing is known of how to ask it")
 
     def drives(self, *, every_sort: bool) -> tuple[SeenDrive, ...]:  # noqa: ARG002
         """Return the drives attached to this machine.
