@@ -121,12 +121,15 @@ WholeDriveOption = Annotated[
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]
+REPORT_ENDINGS = ".html, .pdf, .json, .md or .csv (findings)"
+"""What help says of the formats of a report."""
+
 ReportOption = Annotated[
     list[str] | None,
     typer.Option(
         "--report",
         metavar="FILE",
-        help="Write the report: .html, .pdf, .json, .md or .csv (findings). May be given again.",
+        help=f"Write the report: {REPORT_ENDINGS}. May be given again.",
     ),
 ]
 NamesOption = Annotated[

@@ -7,6 +7,7 @@ import typer
 
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.options import (
+    REPORT_ENDINGS,
     JsonOption,
     LangOption,
     NamesOption,
@@ -32,7 +33,7 @@ def report(  # noqa: PLR0913 - the command's own options
             "-o",
             "--report",
             metavar="FILE",
-            help="The report to write: .html, .pdf, .json, .md or .csv. May be given again."
+            help=f"The report to write: {REPORT_ENDINGS}. May be given again."
             "  [default: Markdown on standard output]",
         ),
     ] = None,
