@@ -26,6 +26,8 @@ from verify.boot.boot_record import (
 )
 from verify.boot.bootcode import read_boot_sector_code
 from verify.boot.collect import Role, wanted_file
+from verify.boot.file_form import FileForm
+from verify.boot.forms import examine_form
 from verify.boot.initramfs import read_initramfs
 from verify.boot.linux_config import read_configuration, read_kernel_config
 from verify.boot.pe import read_image_header
@@ -38,6 +40,8 @@ from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from verify.boot.form_reading import Read
 
 MOST_FILES = 2_000
 """Files looked at on one partition; a system with every loader in place has about a hundred."""
@@ -90,6 +94,25 @@ class Assembly:
     _logs: list[str] = field(default_factory=list)
     _files: list[SeenFile] = field(default_factory=list)
     _problems: list[str] = field(default_factory=list)
+    _forms: list[FileForm] = field(default_factory=list)
+
+    def hold(self, path: str, size_bytes: int, read: Read) -> None:
+        """Hold a file to the format that its path promises, if any; `read`: see `examine_form`.
+
+        Raises:
+            Whatever `read` raises.
+        """
+        wanted = wanted_file(path, self.kind)
+        if wanted is not None and wanted.form is not None and len(self._forms) < MOST_FILES:
+            self._forms.append(
+                examine_form(path, wanted.form, size_bytes, read, whole=wanted.boot_set)
+            )
+
+    def not_held(self, path: str, reason: str) -> None:
+        """Note why a file could not be held to its format."""
+        wanted = wanted_file(path, self.kind)
+        if wanted is not None and wanted.form is not None and len(self._forms) < MOST_FILES:
+            self._forms.append(FileForm(path=path, unread=reason))
 
     def add(self, path: str, data: bytes, size_bytes: int | None = None) -> None:
         """Take one file: its path, its leading bytes (see `wanted_bytes`) and its length.
@@ -122,8 +145,9 @@ class Assembly:
 
     def unreadable(self, path: str, reason: str) -> None:
         """Note a wanted file that is there and could not be read."""
+        self.not_held(path, reason)
         wanted = wanted_file(path, self.kind)
-        if wanted is not None and self._has_room(path, None):
+        if wanted is not None and wanted.leading_bytes and self._has_room(path, None):
             self._fail(wanted.role, path, reason)
 
     def record(self, head: bytes = b"") -> BootRecord:
@@ -151,6 +175,7 @@ class Assembly:
             start_list=self._of(StartEntry),
             files=tuple(self._files),
             problems=tuple(self._problems),
+            forms=tuple(self._logged(form) for form in self._forms),
         )
 
     def _has_room(self, path: str, size_bytes: int | None) -> bool:
@@ -176,9 +201,15 @@ class Assembly:
     def _with_logs(self, hive: Hive) -> Hive:
         if hive.state is None:
             return hive
-        front = f"{hive.path}.LOG".lower()
-        logs = tuple(path for path in self._logs if path.lower().startswith(front))
-        return replace(hive, state=replace(hive.state, logs=logs))
+        return replace(hive, state=replace(hive.state, logs=self._logs_of(hive.path)))
+
+    def _logged(self, form: FileForm) -> FileForm:
+        logged = form.form == "hive" and bool(self._logs_of(form.path))
+        return replace(form, logged=logged) if logged else form
+
+    def _logs_of(self, path: str) -> tuple[str, ...]:
+        front = f"{path}.LOG".lower()
+        return tuple(log for log in self._logs if log.lower().startswith(front))
 
 
 def assemble(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from verify.boot.file_form import FileForm
 from verify.boot.store_record import BootStore, HiveState
 from verify.text.field import Text
 
@@ -307,7 +308,8 @@ class BootRecord:
     """Everything of one partition that a start or a recovery depends on.
 
     `files`: every file looked at, so that its presence can be told from its absence. `problems`:
-    files that could not be made sense of as a whole.
+    files that could not be made sense of as a whole. `forms`: files that were held to their own
+    formats; `None` where that was not done.
     """
 
     stores: tuple[BootStore, ...] = ()
@@ -322,6 +324,7 @@ class BootRecord:
     start_list: tuple[StartEntry, ...] = ()
     files: tuple[SeenFile, ...] = ()
     problems: tuple[Text, ...] = ()
+    forms: tuple[FileForm, ...] | None = None
 
     def file(self, path: str) -> SeenFile | None:
         r"""Return a file by its path, `\` or `/` between names, upper and lower case alike."""

@@ -15,6 +15,7 @@ from typing import Literal
 
 from verify.boot import bcd, boot_ini, reagent, registry
 from verify.boot.bios_loaders import LINUX_FILES, ROOT_FILES
+from verify.boot.file_form import Form
 from verify.filesystem.kinds import kinds_of, traits_of
 from verify.structs.regf import BASE_BLOCK
 from verify.structs.wim import HEADER
@@ -80,7 +81,7 @@ class Wanted:
     """Files that matter to a start: on which filesystems, their role, and how much to hand over.
 
     `leading_bytes`: at most so many bytes from the start of the file; 0: none. `boot_set`: hashed
-    whole at every depth.
+    whole at every depth. `held_to`: the format that it is held to, where that is not its role's.
     """
 
     pattern: str
@@ -88,9 +89,60 @@ class Wanted:
     role: Role
     leading_bytes: int = 0
     boot_set: bool = True
+    held_to: Form | None = None
+
+    @property
+    def form(self) -> Form | None:
+        """The format that the file is held to."""
+        return self.held_to or _FORMS.get(self.role)
+
+    @property
+    def looked_at(self) -> bool:
+        """Whether anything of the file is looked into."""
+        return bool(self.leading_bytes) or self.form is not None
+
+
+_FORMS: dict[Role, Form] = {
+    "store": "hive",
+    "registry": "hive",
+    "loader": "program",
+    "image": "image",
+    "recovery-config": "xml",
+    "linux": "text",
+    "start-list": "text",
+    "kernel-config": "text",
+}
 
 
 _NTFS = kinds_of("ntfs")
+
+_CONFIG = "/Windows/System32/config"
+
+# SPEC: Microsoft Learn, "Registry Hives" (an account's NTUSER.DAT) and "Predefined Keys"
+# (UsrClass.dat); the accounts of services are common practice, as is the older place of both.
+ACCOUNT_HIVES = (
+    "/Users/*/NTUSER.DAT",
+    "/Users/*/AppData/Local/Microsoft/Windows/UsrClass.dat",
+    "/Documents and Settings/*/NTUSER.DAT",
+    "/Documents and Settings/*/Local Settings/Application Data/Microsoft/Windows/UsrClass.dat",
+    "/Windows/ServiceProfiles/*/NTUSER.DAT",
+)
+
+# NOTE: common practice: what runs before anybody can log in.
+CORE_PROGRAMS = (
+    *("smss.exe", "csrss.exe", "wininit.exe", "winlogon.exe", "services.exe", "lsass.exe"),
+    *("userinit.exe", "svchost.exe", "ntdll.dll", "kernel32.dll", "KernelBase.dll", "ci.dll"),
+    *("kdcom.dll", "bootvid.dll", "pshed.dll", "ntkrnlpa.exe", "win32k*.sys", "lsasrv.dll"),
+)
+
+# SPEC: Microsoft Learn, "Windows Setup Automation Overview": where answer files are looked for.
+ANSWER_FILES = (
+    "/unattend.xml",
+    "/autounattend.xml",
+    "/Windows/Panther/unattend.xml",
+    "/Windows/Panther/Unattend/unattend.xml",
+    "/Windows/System32/Sysprep/unattend.xml",
+)
 
 WANTED: tuple[Wanted, ...] = (
     # The boot store and what is written beside it.
@@ -117,6 +169,11 @@ WANTED: tuple[Wanted, ...] = (
         Wanted(f"/Windows/System32/drivers/{name}.sys", _NTFS, "loader", LOADER_BYTES)
         for name in STORAGE_DRIVERS
     ),
+    *(Wanted(f"/Windows/System32/{name}", _NTFS, "other", held_to="program") for name in CORE_PROGRAMS),
+    # Of all other drivers the headers.
+    Wanted(
+        "/Windows/System32/drivers/*.sys", _NTFS, "other", boot_set=False, held_to="program"
+    ),
     # Recovery: its configuration, its RAM disk, and the headers of images (too large to hash
     # at every depth).
     Wanted("/Windows/System32/Recovery/ReAgent.xml", _NTFS, "recovery-config", reagent.MOST_BYTES),
@@ -129,12 +186,20 @@ WANTED: tuple[Wanted, ...] = (
         for suffix in ("wim", "swm", "esd")
     ),
     # The system's registry.
-    Wanted("/Windows/System32/config/SYSTEM", _NTFS, "registry", registry.MOST_BYTES),
-    Wanted("/Windows/System32/config/SYSTEM.LOG*", _NTFS, "log", LOG_BYTES),
+    Wanted(f"{_CONFIG}/SYSTEM", _NTFS, "registry", registry.MOST_BYTES),
+    Wanted(f"{_CONFIG}/SYSTEM.LOG*", _NTFS, "log", LOG_BYTES),
     *(
-        Wanted(f"/Windows/System32/config/{hive}", _NTFS, "other")
-        for hive in ("SOFTWARE", "SAM", "SECURITY", "DEFAULT")
+        row
+        for path in (
+            *(f"{_CONFIG}/{hive}" for hive in ("SOFTWARE", "SAM", "SECURITY", "DEFAULT")),
+            *ACCOUNT_HIVES,
+        )
+        for row in (
+            Wanted(path, _NTFS, "other", held_to="hive"),
+            Wanted(f"{path}.LOG*", _NTFS, "log", LOG_BYTES, boot_set=False),
+        )
     ),
+    *(Wanted(path, _NTFS, "other", boot_set=False, held_to="xml") for path in ANSWER_FILES),
     # Linux: what names a filesystem, on the root, on a partition of its own for /boot, or on
     # the EFI system partition.
     *(

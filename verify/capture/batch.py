@@ -146,7 +146,7 @@ class BatchMaker:
             wanted = wanted_file(path, self.task.kind)
             if wanted is not None:
                 entry.boot = wanted.boot_set and entry.kind == "file"
-            if (wanted and wanted.leading_bytes) or path.lower() == HIBERNATION_FILE:
+            if (wanted and wanted.looked_at) or path.lower() == HIBERNATION_FILE:
                 looked_at.append(index)
             if entry.kind == "folder" and wants_nothing_below(path, self.task.kind):
                 self._passed = f"{path}/"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,8 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from verify.filesystem.entry import Entry
+
 
 MOST_NAMES = 20_000_000
 """Names listed of one filesystem; a larger listing is cut there, and said to be."""
@@ -39,6 +42,9 @@ _HIBERNATED = frozenset({b"hibr", b"HIBR"})
 """The first bytes of a valid hibernation image; `wake` and `RSTR` mark one that was resumed."""
 
 _BOOT_HEAD_BYTES = 8192
+
+COMPRESSED_BY_SYSTEM = "80000017"
+"""[MS-FSCC] 2.1.2.1, IO_REPARSE_TAG_WOF: the unnamed stream reads as zeros, another has it all."""
 
 _OTHER_FILES = "the files of a partition are not those that were listed before"
 
@@ -129,6 +135,7 @@ class FileReading:
                 elif entry.kind == "file":
                     data = b"".join(self.reading.pieces_of(entry, length))
                     assembly.add(entry.path, data, entry.size)
+                    self._hold_to_its_form(assembly, entry)
             except (ReaderError, SourceUnreadable) as error:
                 if hibernation:
                     self.answer.incomplete.append(f"{entry.path}: {error}")
@@ -140,6 +147,14 @@ class FileReading:
         except (SourceUnreadable, PastEnd):
             head = b""
         self.answer.boot = assembly.record(head)
+
+    def _hold_to_its_form(self, assembly: Assembly, entry: Entry) -> None:
+        if entry.reparse == COMPRESSED_BY_SYSTEM:
+            return
+        try:
+            assembly.hold(entry.path, entry.size, partial(self.volume.read, entry))
+        except (ReaderError, SourceUnreadable) as error:
+            assembly.not_held(entry.path, str(error))
 
     # --- reading ---
 

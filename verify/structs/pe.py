@@ -36,6 +36,9 @@ COFF_HEADER = Structure(
     ),
 )
 
+CHECKSUM_OFFSET = 64
+"""Of the checksum in the optional header."""
+
 OPTIONAL_HEADER = Structure(
     name="PE optional header",
     source=_SOURCE,
@@ -43,7 +46,7 @@ OPTIONAL_HEADER = Structure(
     fields=(
         Field("magic", 0, "H", "0x10B PE32, 0x20B PE32+"),
         Field("image_bytes", 56, "I", "of the image in memory"),
-        Field("checksum", 64, "I"),
+        Field("checksum", CHECKSUM_OFFSET, "I", "of the whole file; 0: none"),
         Field("subsystem", 68, "H", "1 native, 10 EFI application …"),
     ),
 )
@@ -52,7 +55,11 @@ SECTION_HEADER = Structure(
     name="PE section header",
     source=_SOURCE,
     size=40,
-    fields=(Field("name", 0, "8s", "padded with zeros"),),
+    fields=(
+        Field("name", 0, "8s", "padded with zeros"),
+        Field("raw_bytes", 16, "I", "of the section in the file"),
+        Field("raw_offset", 20, "I", "of the section in the file"),
+    ),
 )
 
 MACHINES = {

@@ -35,6 +35,25 @@ BASE_BLOCK = Structure(
     ),
 )
 
+BIN_SIGNATURE = b"hbin"
+
+BIN_HEADER = Structure(
+    name="registry hive bin",
+    source="open descriptions of the REGF format; not documented by Microsoft",
+    size=32,
+    fields=(
+        Field("signature", 0, "4s", "hbin"),
+        Field("offset", 4, "I", "from the first hive bin"),
+        Field("bytes", 8, "I", "of the bin with its cells, a multiple of 4,096"),
+    ),
+)
+
+LEAST_CELL_BYTES = 8
+"""Cells follow each other to the end of their bin, each a multiple of this; a negative length is
+that of a cell in use."""
+
+KEY_SIGNATURE = b"nk"
+
 VALUE_SIGNATURE = b"vk"
 
 RESIDENT = 0x80000000

@@ -46,6 +46,23 @@ HEADER = Structure(
 )
 
 RESOURCE_SIZE_MASK = (1 << 56) - 1
+FLAGS_SHIFT = 56
+RESOURCE_COMPRESSED = 0x04
+RESOURCE_SOLID = 0x10
+
+RESOURCE_ROW = Structure(
+    name="WIM resource table row",
+    source='Microsoft, "Windows Imaging File Format (WIM)" white paper, from memory',
+    size=50,
+    fields=(
+        Field("size_and_flags", 0, "Q", "size in 56 bits and flags in 8"),
+        Field("offset", 8, "Q", "from the start of the file"),
+        Field("original_bytes", 16, "Q"),
+        Field("part_number", 24, "H", "of a split image"),
+        Field("references", 26, "I"),
+        Field("hash", 30, "20s", "SHA-1 of the contents"),
+    ),
+)
 
 FLAG_WRITE_IN_PROGRESS = 0x40
 """The image was being written and was not finished."""
