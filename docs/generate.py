@@ -48,6 +48,8 @@ class EntryRow(_Row):
 
     `streams`: name, size, digest; `extents`: first cluster, count; `blocks`: index, digest;
     `extended`: name, digest. `owner`: a SID, or uid:gid; `security`: digest of a descriptor.
+    `zero_blocks`: whole blocks of 4,096 bytes that are zero, of a file that has a digest;
+    `zero_tail`: so is what follows the last of them.
     Bytes of a path that are no text stand as lone surrogates (`\udc80` to `\udcff`).
     """
 
@@ -75,6 +77,8 @@ class EntryRow(_Row):
     unhashed: str | None = None
     boot: Literal[True] | None = None
     placed: Literal[True] | None = None
+    zero_blocks: int = 0
+    zero_tail: Literal[True] | None = None
 
 
 class BlockRow(_Row):

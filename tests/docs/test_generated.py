@@ -56,6 +56,8 @@ FULL = Entry(
     unhashed="why",
     boot=True,
     placed=True,
+    zero_blocks=2,
+    zero_tail=True,
 )
 
 

@@ -169,11 +169,12 @@ WANTED: tuple[Wanted, ...] = (
         Wanted(f"/Windows/System32/drivers/{name}.sys", _NTFS, "loader", LOADER_BYTES)
         for name in STORAGE_DRIVERS
     ),
-    *(Wanted(f"/Windows/System32/{name}", _NTFS, "other", held_to="program") for name in CORE_PROGRAMS),
-    # Of all other drivers the headers.
-    Wanted(
-        "/Windows/System32/drivers/*.sys", _NTFS, "other", boot_set=False, held_to="program"
+    *(
+        Wanted(f"/Windows/System32/{name}", _NTFS, "other", held_to="program")
+        for name in CORE_PROGRAMS
     ),
+    # Of all other drivers the headers.
+    Wanted("/Windows/System32/drivers/*.sys", _NTFS, "other", boot_set=False, held_to="program"),
     # Recovery: its configuration, its RAM disk, and the headers of images (too large to hash
     # at every depth).
     Wanted("/Windows/System32/Recovery/ReAgent.xml", _NTFS, "recovery-config", reagent.MOST_BYTES),

@@ -21,7 +21,7 @@ class FormReading:
     read: Read
     size_bytes: int
 
-    def bytes(self, offset: int, length: int) -> bytes:
+    def part(self, offset: int, length: int) -> bytes:
         """Return the bytes of a range, as far as the file has them."""
         return b"".join(self.steps(offset, length))
 
@@ -30,3 +30,8 @@ class FormReading:
         end = min(offset + length, self.size_bytes)
         for at in range(offset, end, STEP_BYTES):
             yield self.read(at, min(STEP_BYTES, end - at))
+
+
+def hex_of(number: int) -> str:
+    """Return a number of 32 bits as eight hex digits."""
+    return f"{number:08X}"

@@ -6,7 +6,6 @@ hive of half a gigabyte takes no memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 from xml.parsers import expat
@@ -19,10 +18,12 @@ from verify.text.message import say
 from verify.units import MIB
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verify.boot.form_reading import Read
 
 MOST_TEXT_BYTES = MIB
-"""The largest configuration parsed."""
+"""The largest configuration looked into; one that is larger is none that anybody wrote."""
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 
@@ -44,7 +45,9 @@ def examine_form(path: str, form: Form, size_bytes: int, read: Read, *, whole: b
     try:
         found = _EXAMINED[form](reading, whole)
     except StructureError as error:
-        found = FileForm(path=path, form=form, faults=(say("is damaged: {why}", why=str(error)),))
+        found = FileForm(
+            path=path, form=form, faults=(say("is damaged: {problem}", problem=str(error)),)
+        )
     return replace(found, path=path, size_bytes=size_bytes)
 
 
@@ -66,7 +69,7 @@ def _examine_xml(reading: FormReading, _: bool) -> FileForm:  # noqa: FBT001 - a
         parser.Parse(data, True)  # noqa: FBT003 - the whole document at once
     except (expat.ExpatError, LookupError, ValueError) as error:
         if refused:
-            return FileForm(path="", unread=say("it has a document type"))
+            return FileForm(path="")
         fault = say("is no well-formed XML ({why})", why=str(error))
         return FileForm(path="", form="xml", faults=(fault,))
     return FileForm(path="", form="xml")
@@ -84,11 +87,10 @@ def _examine_text(reading: FormReading, _: bool) -> FileForm:  # noqa: FBT001 - 
 
 def _configuration(reading: FormReading) -> bytes | FileForm:
     if reading.size_bytes > MOST_TEXT_BYTES:
-        reason = say("it is larger than {most} bytes", most=MOST_TEXT_BYTES)
-        return FileForm(path="", unread=reason)
+        return FileForm(path="")
     if not reading.size_bytes:
         return FileForm(path="", form="text", faults=(say("is empty"),))
-    return reading.bytes(0, reading.size_bytes)
+    return reading.part(0, reading.size_bytes)
 
 
 _EXAMINED: dict[Form, Callable[[FormReading, bool], FileForm]] = {

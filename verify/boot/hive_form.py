@@ -10,7 +10,7 @@ import struct
 from dataclasses import dataclass
 
 from verify.boot.file_form import FileForm
-from verify.boot.form_reading import STEP_BYTES, FormReading
+from verify.boot.form_reading import STEP_BYTES, FormReading, hex_of
 from verify.structs.regf import (
     BASE_BLOCK,
     BASE_BLOCK_BYTES,
@@ -36,10 +36,10 @@ def examine(reading: FormReading) -> FileForm:
     """Hold a hive against its format; the first fault of its chain ends the walk."""
     if reading.size_bytes > MOST_BYTES:
         return FileForm(path="", unread=say("it is larger than {most} bytes", most=MOST_BYTES))
-    head = reading.bytes(0, BASE_BLOCK_BYTES)
+    head = reading.part(0, BASE_BLOCK_BYTES)
     if len(head) < BASE_BLOCK_BYTES or not head.startswith(SIGNATURE):
-        fault = say("holds nothing but zeros") if _is_blank(reading, head) else _NO_HEADER
-        return FileForm(path="", form="hive", faults=(fault,))
+        blank = _is_blank(reading, head)
+        return FileForm(path="", form="hive", faults=(_BLANK if blank else _NO_HEADER,))
     block = BASE_BLOCK.parse(head)
     bins, minor = block.number("hive_bins_bytes"), block.number("minor_version")
     faults: list[Message] = []
@@ -48,8 +48,8 @@ def examine(reading: FormReading) -> FileForm:
         faults.append(
             say(
                 "has the checksum {stored} in its header, which should be {computed}",
-                stored=f"{stored:08X}",
-                computed=f"{computed:08X}",
+                stored=hex_of(stored),
+                computed=hex_of(computed),
             )
         )
     end = BASE_BLOCK_BYTES + bins
@@ -69,6 +69,7 @@ def examine(reading: FormReading) -> FileForm:
     return FileForm(path="", form="hive", faults=tuple(faults), dirty=dirty)
 
 
+_BLANK = say("holds nothing but zeros")
 _NO_HEADER = say("has no registry header")
 
 
@@ -137,4 +138,4 @@ class _Walk:
         return self._held[at - self._first : at - self._first + length]
 
     def _hold(self, at: int) -> None:
-        self._first, self._held = at, self.reading.bytes(at, STEP_BYTES)
+        self._first, self._held = at, self.reading.part(at, STEP_BYTES)

@@ -5,12 +5,16 @@ The resources themselves are read, and hashed, as any other file is.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from verify.boot.file_form import FileForm
-from verify.boot.form_reading import FormReading
 from verify.boot.wim import read_image
 from verify.structs import wim
 from verify.text.message import Message, say
 from verify.units import MIB
+
+if TYPE_CHECKING:
+    from verify.boot.form_reading import FormReading
 
 MOST_TABLE_BYTES = 16 * MIB
 """The most that is read of a resource table: some 335,000 rows."""
@@ -18,7 +22,7 @@ MOST_TABLE_BYTES = 16 * MIB
 
 def examine(reading: FormReading) -> FileForm:
     """Hold an image against its header and its resource table."""
-    head = reading.bytes(0, wim.HEADER.size)
+    head = reading.part(0, wim.HEADER.size)
     image = read_image(head, "", reading.size_bytes)
     if image.problem is not None:
         fault = say("is damaged: {problem}", problem=image.problem)
@@ -30,18 +34,20 @@ def examine(reading: FormReading) -> FileForm:
         faults.append(
             say("starts image {boot_index} of {count}", boot_index=boot_index, count=count)
         )
-    fault = _table_fault(
+    row_fault = _table_fault(
         reading,
         header.number("resource_table_offset"),
         header.number("resource_table_size_and_flags"),
         header.number("part_number"),
     )
-    if fault is not None:
-        faults.append(fault)
+    if row_fault is not None:
+        faults.append(row_fault)
     return FileForm(path="", form="image", faults=tuple(faults), boot_index=boot_index)
 
 
-def _table_fault(reading: FormReading, offset: int, size_and_flags: int, part: int) -> Message | None:
+def _table_fault(
+    reading: FormReading, offset: int, size_and_flags: int, part: int
+) -> Message | None:
     """Return the first row of the resource table that leads past the end of the file."""
     size, flags = size_and_flags & wim.RESOURCE_SIZE_MASK, size_and_flags >> wim.FLAGS_SHIFT
     if flags & wim.RESOURCE_COMPRESSED:
@@ -49,7 +55,7 @@ def _table_fault(reading: FormReading, offset: int, size_and_flags: int, part: i
     row_bytes = wim.RESOURCE_ROW.size
     if size % row_bytes:
         return say("has a resource table of {size} bytes, no whole number of rows", size=size)
-    table = reading.bytes(offset, min(size, MOST_TABLE_BYTES // row_bytes * row_bytes))
+    table = reading.part(offset, min(size, MOST_TABLE_BYTES // row_bytes * row_bytes))
     for at in range(0, len(table), row_bytes):
         row = wim.RESOURCE_ROW.parse(table[at : at + row_bytes], offset + at)
         told = row.number("size_and_flags")

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from verify.boot.file_form import FileForm
-from verify.boot.form_reading import FormReading
+from verify.boot.form_reading import hex_of
 from verify.structs import pe
-from verify.structs.base import Record
 from verify.text.message import Message, say
 from verify.units import KIB, MIB
+
+if TYPE_CHECKING:
+    from verify.boot.form_reading import FormReading
+    from verify.structs.base import Record
 
 HEAD_BYTES = 4 * KIB
 """Enough for the headers that linkers write."""
@@ -21,7 +26,7 @@ _MOST_SECTIONS = 96
 
 def examine(reading: FormReading, *, whole: bool) -> FileForm:
     """Hold a program against its format; what does not begin as one has none."""
-    head = reading.bytes(0, HEAD_BYTES)
+    head = reading.part(0, HEAD_BYTES)
     if len(head) < pe.DOS_HEADER.size or not head.startswith(pe.DOS_SIGNATURE):
         return FileForm(path="")
     at = pe.DOS_HEADER.parse(head).number("pe_offset")
@@ -62,7 +67,11 @@ def _sections(reading: FormReading, coff: Record, optional: bytes) -> list[Messa
         end = section.number("raw_offset") + section.number("raw_bytes")
         if section.number("raw_bytes") and end > size:
             return [
-                say("has a section that ends at byte {end} of {size_bytes}", end=end, size_bytes=size)
+                say(
+                    "has a section that ends at byte {end} of {size_bytes}",
+                    end=end,
+                    size_bytes=size,
+                )
             ]
     return []
 
@@ -75,8 +84,8 @@ def _checksum(reading: FormReading, place: int, stored: int) -> list[Message]:
     return [
         say(
             "has the checksum {stored} in its header, which should be {computed}",
-            stored=f"{stored:08X}",
-            computed=f"{computed:08X}",
+            stored=hex_of(stored),
+            computed=hex_of(computed),
         )
     ]
 

@@ -17,6 +17,7 @@ from verify.filesystem.entry import NOT_TRIED, TOUCHES_UNREADABLE, Entry, Stream
 from verify.filesystem.volume import Volume
 from verify.manifest.draw import FILE_BLOCK_BYTES, blocks_in_file
 from verify.manifest.row import decode_entry, encode_entry, parse_line
+from verify.manifest.zeros import Zeros
 from verify.source.drive import GIVEN_UP, Drive
 from verify.source.window import Window
 
@@ -30,6 +31,9 @@ READ_BYTES = 1 << 20
 
 OPENED_AHEAD = 2_000
 """Files whose records are read together before the first of them: at most 32 MB of records."""
+
+_TAIL = b"t"
+"""Behind the number of zero blocks in a note, where the end of the file is zero as well."""
 
 
 @dataclass(slots=True)
@@ -52,7 +56,10 @@ class Wanted:
 
 @dataclass(slots=True)
 class EntryReading:
-    """Reads entries of one volume. What it found of one is a note: its BLAKE3, or its whole row."""
+    """Reads entries of one volume. What it found of one is a note: its BLAKE3, or its whole row.
+
+    Behind a BLAKE3 stand its zero blocks, where it has any.
+    """
 
     drive: Drive
     window: Window
@@ -94,9 +101,10 @@ class EntryReading:
         entry = Entry("file", "", size=size, node=store.nodes[number])
         self.read_entry(entry, (), whole=True, streams=False)
         if entry.digest is not None and failures == self.drive.failures:
-            return entry.digest.encode("ascii")
+            return note_of(entry)
         full = store.entry(number)
         full.digest, full.unhashed = entry.digest, entry.unhashed
+        full.zero_blocks, full.zero_tail = entry.zero_blocks, entry.zero_tail
         self._doubt(full, (failures, failures - narrowed))
         return note_of(full)
 
@@ -150,13 +158,15 @@ class EntryReading:
             return
         try:
             if whole and entry.kind == "file":
-                entry.digest = self._digest(entry, entry.size, None, blocks)
+                zeros = Zeros()
+                entry.digest = self._digest(entry, entry.size, None, blocks, zeros)
+                entry.zero_blocks, entry.zero_tail = zeros.blocks, zeros.tail
             elif not whole:
                 for index in sorted(blocks):
                     self._read_block(entry, index)
             if streams:
                 for stream in entry.streams:
-                    stream.digest = self._digest(entry, stream.size, stream.name, ())
+                    stream.digest = self._digest(entry, stream.size, stream.name, (), Zeros())
                 if entry.reparse:
                     data = self.volume.reparse_data(entry)
                     entry.reparse_digest = blake3(data).hexdigest()
@@ -170,7 +180,9 @@ class EntryReading:
             self.report.advance(len(data))
             yield data
 
-    def _digest(self, entry: Entry, size: int, stream: str | None, blocks: Collection[int]) -> str:
+    def _digest(
+        self, entry: Entry, size: int, stream: str | None, blocks: Collection[int], zeros: Zeros
+    ) -> str:
         """Hash a stream from its start to its end, keeping the digests of drawn blocks.
 
         A piece is hashed while the next one is read.
@@ -178,6 +190,7 @@ class EntryReading:
         if size <= READ_BYTES and not blocks:
             data = self.volume.read(entry, 0, size, stream)
             self.report.advance(size)
+            zeros.see(data)
             return blake3(data).hexdigest()
         hasher = blake3()
         with ThreadPoolExecutor(1) as beside:
@@ -188,6 +201,7 @@ class EntryReading:
                     running.result()
                 last = first + blocks_in_file(len(data))
                 drawn = [index for index in range(first, last) if index in blocks]
+                zeros.see(data)
                 running = beside.submit(_hash_piece, hasher, data, first, drawn, entry.blocks)
                 first = last
         if running is not None:
@@ -215,7 +229,10 @@ def note_of(entry: Entry) -> bytes:
     """Return what is kept of an entry that was read: its digest, where that is all, or its row."""
     further = entry.streams or entry.reparse or entry.blocks or entry.unhashed
     if entry.digest is not None and not further:
-        return entry.digest.encode("ascii")
+        note = entry.digest.encode("ascii")
+        if entry.zero_blocks or entry.zero_tail:
+            note += b" %d%s" % (entry.zero_blocks, _TAIL if entry.zero_tail else b"")
+        return note
     return encode_entry(entry).rstrip(b"\n")
 
 
@@ -229,8 +246,20 @@ def noted_entry(store: RowStore, number: int, note: bytes) -> Entry:
     if not is_digest(note):
         return decode_entry(parse_line(note))
     entry = store.entry(number)
-    entry.digest = digest_noted(note)
+    digest, zeros = parted(note)
+    entry.digest = digest_noted(digest)
+    if zeros is not None:
+        entry.zero_blocks, entry.zero_tail = zeros.blocks, zeros.tail
     return entry
+
+
+def parted(note: bytes) -> tuple[bytes, Zeros | None]:
+    """Part a digest from its zero blocks; ValueError where these are no number."""
+    digest, _, told = note.partition(b" ")
+    if not told:
+        return digest, None
+    tail = told.endswith(_TAIL)
+    return digest, Zeros(int(told.removesuffix(_TAIL)), tail)
 
 
 def _of_same_file(store: RowStore, number: int, note: bytes) -> bytes:
@@ -239,6 +268,7 @@ def _of_same_file(store: RowStore, number: int, note: bytes) -> bytes:
         return note
     known, entry = decode_entry(parse_line(note)), store.entry(number)
     entry.digest, entry.unhashed = known.digest, known.unhashed
+    entry.zero_blocks, entry.zero_tail = known.zero_blocks, known.zero_tail
     entry.reparse_digest = known.reparse_digest
     entry.streams = [Stream(item.name, item.size, item.digest) for item in known.streams]
     return note_of(entry)
@@ -251,6 +281,7 @@ def _reason(error: ReaderError | SourceUnreadable) -> str:
 def _drop_digests(entry: Entry, reason: str) -> None:
     """Take back whatever was hashed of an entry, since not all of it could be read."""
     entry.digest = entry.reparse_digest = None
+    entry.zero_blocks, entry.zero_tail = 0, False
     entry.blocks = []
     for stream in entry.streams:
         stream.digest = None

@@ -17,9 +17,10 @@ from blake3 import blake3
 
 from verify.capture.batch import FURTHER, LARGE_FILE, SMALL_FILE, Rows
 from verify.filesystem.entry import Entry
-from verify.manifest.row import decode_entry, encode_entry, parse_line
+from verify.manifest.row import decode_entry, encode_entry, parse_line, zero_fields
 from verify.manifest.segment import MOST_ROWS, NO_HEAD, encode_segment
 from verify.manifest.totals import Totals
+from verify.manifest.zeros import Zeros
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -51,6 +52,7 @@ class RowStore:
     _ranges: list[_Range] = field(default_factory=list)
     _digests: bytearray = field(default_factory=bytearray)
     _digested: bytearray = field(default_factory=bytearray)
+    _zeros: dict[int, Zeros] = field(default_factory=dict)
     _changed: dict[int, Entry] = field(default_factory=dict)
     _file: BinaryIO | None = None
     _shared: BinaryIO | None = None
@@ -136,8 +138,13 @@ class RowStore:
         """Return entry numbers in the order of their first cluster; one node's names together."""
         return sorted(numbers, key=lambda number: self.places[number] << 64 | self.nodes[number])
 
-    def put_digest(self, number: int, digest: bytes) -> None:
-        """Keep the digest (hex) of an entry's unnamed stream, where that is all there is to add."""
+    def put_digest(self, number: int, digest: bytes, zeros: Zeros | None = None) -> None:
+        """Keep the digest (hex) of an entry's unnamed stream, where that is all there is to add.
+
+        `zeros`: its zero blocks, where it has any.
+        """
+        if zeros is not None:
+            self._zeros[number] = zeros
         at = number * DIGEST_BYTES
         self._digests[at : at + DIGEST_BYTES] = unhexlify(digest)
         self._digested[number] = 1
@@ -175,11 +182,18 @@ class RowStore:
             return text
         digests = self._digests[first * DIGEST_BYTES : end * DIGEST_BYTES].hex().encode()
         ends = range(0, len(digests), 2 * DIGEST_BYTES)
-        lines = zip(text.splitlines(keepends=True), ends, digested, strict=True)
+        numbers = range(first, end)
+        lines = zip(text.splitlines(keepends=True), ends, digested, numbers, strict=True)
         return b"".join(
-            _with_digest(line, digests[at : at + 2 * DIGEST_BYTES]) if has else line
-            for line, at, has in lines
+            _with_digest(line, digests[at : at + 2 * DIGEST_BYTES], self._zero_marks(number))
+            if has
+            else line
+            for line, at, has, number in lines
         )
+
+    def _zero_marks(self, number: int) -> bytes:
+        zeros = self._zeros.get(number)
+        return b"" if zeros is None else zero_fields(zeros.blocks, tail=zeros.tail).encode("ascii")
 
     def _any_rows(self, first: int, text: bytes, totals: Totals) -> tuple[bytes, bool]:
         """Return rows with what they gained, count them, and say whether all could be read."""
@@ -206,12 +220,13 @@ class RowStore:
         if self._digested[number]:
             at = number * DIGEST_BYTES
             digest = self._digests[at : at + DIGEST_BYTES].hex().encode()
-            line = _with_digest(line, digest, b',"placed":true' if placed else b"")
+            marks = self._zero_marks(number) + (b',"placed":true' if placed else b"")
+            line = _with_digest(line, digest, marks)
         if self._sorts[number] >= LARGE_FILE:
             entry = decode_entry(parse_line(line))
         return line, entry
 
 
-def _with_digest(line: bytes, digest: bytes, mark: bytes = b"") -> bytes:
-    """Return a row that gained the digest of its unnamed stream, and a mark behind it."""
-    return b'%s,"digest":"%s"%s}\n' % (line[:-2], digest, mark)
+def _with_digest(line: bytes, digest: bytes, marks: bytes) -> bytes:
+    """Return a row that gained the digest of its unnamed stream, and marks behind it."""
+    return b'%s,"digest":"%s"%s}\n' % (line[:-2], digest, marks)

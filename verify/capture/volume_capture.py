@@ -12,7 +12,7 @@ from verify.boot.assemble import Assembly
 from verify.boot.collect import wanted_bytes
 from verify.capture.batch import HIBERNATION_FILE, BatchMaker
 from verify.capture.checkpoint import NO_NOTE, Checkpoint, read_again
-from verify.capture.file_reading import EntryReading, Wanted, is_digest, noted_entry
+from verify.capture.file_reading import EntryReading, Wanted, is_digest, noted_entry, parted
 from verify.capture.listing import VolumeListing
 from verify.capture.owners import find_owners
 from verify.capture.readers.messages import Reporter
@@ -240,7 +240,7 @@ class FileReading:
     def _keep(self, store: RowStore, number: int, note: bytes) -> bool:
         """Put what was read of an entry to its row; whether it could not be read."""
         if is_digest(note):
-            store.put_digest(number, note)
+            store.put_digest(number, *parted(note))
             self._count(hashed=1, read_bytes=store.sizes[number])
             return False
         entry = noted_entry(store, number, note)

@@ -64,7 +64,9 @@ class Entry:
     name (those of Unix by their full names, NTFS's as `$EA` and `$EFS`) and the digest of each.
 
     `boot`: read at every depth, since the machine starts from it. `placed`: read for where it lies
-    on the drive, and no part of the draw.
+    on the drive, and no part of the draw. `zero_blocks`: whole blocks of 4,096 bytes of the unnamed
+    stream that are zero, where it was read whole, and `zero_tail` whether the rest behind the last
+    whole block is.
     """
 
     kind: Kind
@@ -91,3 +93,5 @@ class Entry:
     unhashed: str | None = None
     boot: bool = False
     placed: bool = False
+    zero_blocks: int = 0
+    zero_tail: bool = False

@@ -21,7 +21,7 @@ def _refuse_constant(name: str) -> NoReturn:
 _DECODER = json.JSONDecoder(parse_constant=_refuse_constant)
 _ENCODER = json.JSONEncoder(separators=(",", ":"))
 _KINDS = frozenset(get_args(Kind))
-_NUMBERS = ("modified", "changed", "created", "attributes", "mode")
+_NUMBERS = ("modified", "changed", "created", "attributes", "mode", "zero_blocks")
 _TEXTS = ("owner", "security", "short", "reparse", "reparse_digest", "target", "digest", "unhashed")
 _LISTS = frozenset({"blocks", "extended", "streams"})
 """Lists that few entries have."""
@@ -71,7 +71,15 @@ def encode_entry(entry: Entry) -> bytes:
         line += ',"boot":true'
     if entry.placed:
         line += ',"placed":true'
+    if entry.zero_blocks or entry.zero_tail:
+        line += zero_fields(entry.zero_blocks, tail=entry.zero_tail)
     return (line + "}\n").encode("ascii")
+
+
+def zero_fields(blocks: int, *, tail: bool) -> str:
+    """Return the fields of a row that tell its zero blocks."""
+    text = f',"zero_blocks":{blocks}' if blocks else ""
+    return text + (',"zero_tail":true' if tail else "")
 
 
 def _times(entry: Entry) -> str:
@@ -136,6 +144,7 @@ def decode_entry(row: dict[str, Any]) -> Entry:
     entry.size, entry.node = _number(row, "size"), _number(row, "node")
     entry.links = _number(row, "links", 1)
     entry.boot, entry.placed = row.get("boot") is True, row.get("placed") is True
+    entry.zero_tail = row.get("zero_tail") is True
     for name, value in row.items():
         if name in _NUMBERS:
             setattr(entry, name, _number(row, name))

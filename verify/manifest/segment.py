@@ -7,7 +7,8 @@ stands before its rows, under the name that the format has for it:
     {"piece": {"alike": …, "counts": {…}, "sizes": […], "nodes": […]}}
 
 `alike` is the BLAKE3 of the rows without what a clone may change: the number of a node, and where
-its clusters lie. How many clusters a file has is kept, since it tells a hole. A segment with
+its clusters lie; and without how many zero blocks it has, which follows from its contents and was
+not always kept. How many clusters a file has is kept, since it tells a hole. A segment with
 a file that could not be read has `null` for its head: it is never passed over.
 """
 
@@ -38,7 +39,7 @@ SEGMENT_START = b'{"piece":'
 HOLE_BYTES = 64 << 10
 """Less than this is no hole, but contents kept in the record itself, or the last cluster."""
 
-_OWN_TO_A_DRIVE = re.compile(rb',"(?:node":\d+|extents":\[[^}"]*\])')
+_LEFT_OUT = re.compile(rb',"(?:node":\d+|extents":\[[^}"]*\]|zero_blocks":\d+|zero_tail":true)')
 """No name can hold this: a quote in JSON text is escaped."""
 
 _MOST = (1 << 64) - 1
@@ -60,7 +61,7 @@ def begins_segment(path: str) -> bool:
 
 def encode_segment(text: bytes, clusters: array[int], totals: Totals) -> bytes:
     """Return the head of the rows in `text`; `clusters` has one number a row."""
-    alike = blake3(_OWN_TO_A_DRIVE.sub(b"", text))
+    alike = blake3(_LEFT_OUT.sub(b"", text))
     alike.update(clusters.tobytes())
     head = {
         "alike": alike.hexdigest(),

@@ -29,6 +29,7 @@ from verify.matching.weigh import (
     weigh_missing,
     weigh_stream,
 )
+from verify.matching.zeroed import weigh_zeros
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -204,6 +205,7 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
         found.unreadable.add(difference)
     if old.kind == "file" and old.size != new.size:
         found.resized.add(weigh_change(difference), difference)
+        _add_zeroed(found, difference)
         return
     found.totals.add_read(old, new, found.block_bytes)
     differs = _digests_differ(found, old, new)
@@ -212,10 +214,17 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
         found.mismatches += not meaning.expected
         found.expected_changes += meaning.expected
         found.changed.add(meaning, difference)
+        _add_zeroed(found, difference)
         return
     if _stream_sizes(old) != _stream_sizes(new):
         found.streams.add(weigh_stream(difference), difference)
     compare_times(found, difference)
+
+
+def _add_zeroed(found: PairContents, difference: Difference) -> None:
+    meaning = weigh_zeros(difference, found.block_bytes)
+    if meaning is not None:
+        found.zeroed.add(meaning, difference)
 
 
 def _digests_differ(found: PairContents, old: Entry, new: Entry) -> bool:

@@ -133,7 +133,8 @@ class PairContents:
     the time, asked only where such files are missing.
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
-    other contents, or another kind of node; `streams`: named streams that are not the same;
+    other contents, or another kind of node; `zeroed`: those of both that hold zeros where
+    the old drive has data; `streams`: named streams that are not the same;
     `retimed`: the same as far as compared, with another modification time, `recreated` with
     another creation time alone; `relinked`: links of all sorts that are not what they were;
     `security` and `attributes`: what is kept beside the contents. `unsecured`: names whose owner
@@ -155,6 +156,7 @@ class PairContents:
     extra: Sorted = field(default_factory=Sorted)
     resized: Sorted = field(default_factory=Sorted)
     changed: Sorted = field(default_factory=Sorted)
+    zeroed: Sorted = field(default_factory=Sorted)
     streams: Sorted = field(default_factory=Sorted)
     retimed: Sorted = field(default_factory=Sorted)
     recreated: Sorted = field(default_factory=Sorted)

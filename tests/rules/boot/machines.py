@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,10 +26,11 @@ from tests.rules.cases import (
     drive,
     partition,
 )
-from verify.boot.assemble import assemble
+from verify.boot.assemble import Assembly, assemble
 from verify.table.partition_table import Mbr
 
 if TYPE_CHECKING:
+    from verify.boot.file_form import FileForm
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case
 
@@ -164,7 +166,22 @@ def looked_at(item: Partition, files: Files) -> Partition:
     sizes = {path: len(data) for path, data in files.items()}
     head = bytes(range(1, 256)) * 8
     record = assemble(files, item.filesystem.kind, sizes, head)
+    record = replace(record, forms=forms_of(files, item.filesystem.kind))
     return item.model_copy(update={"boot": record})
+
+
+def _part(data: bytes, at: int, length: int) -> bytes:
+    return data[at : at + length]
+
+
+def forms_of(files: Files, kind: str) -> tuple[FileForm, ...]:
+    """Return what the formats of the files say of them."""
+    assembly = Assembly(kind)
+    for path, data in files.items():
+        if ".LOG" in path:
+            assembly.add(path, data[:512], len(data))
+        assembly.hold(path, len(data), partial(_part, data))
+    return assembly.record().forms or ()
 
 
 @dataclass(frozen=True)
