@@ -51,8 +51,10 @@ FORMATS = {
     ),
 }
 
-TEXT_ENDINGS = tuple(ending for ending, form in FORMATS.items() if form.ready is None)
-"""The endings that need no optional library; what they name is text."""
+TEXT_ENDINGS = tuple(
+    ending for ending, form in FORMATS.items() if form.ready is None and ending != ".htm"
+)
+"""One ending of each format that needs no optional library; what it names is text."""
 
 
 def beginnings(ending: str) -> tuple[bytes, ...]:
