@@ -18,6 +18,7 @@ from verify.capture.resume import Unfinished
 from verify.capture.unlocked_view import Seen
 from verify.errors import ResumeRefused, SourceVanished
 from verify.filesystem.description import NO_CONTENT_KINDS, READABLE_KINDS
+from verify.filesystem.examine import EXAMINERS
 from verify.text.message import say
 
 MOST_READERS = 2
@@ -89,9 +90,13 @@ class PartitionReading:
         )
 
     def _read_raw(self, partition: DescribedPartition) -> Answer:
+        number, kind = partition.entry.number, partition.filesystem.kind
         if self.options.depth == "layout":
-            return Answer(failure=say("a capture of depth layout reads no contents"))
-        number = partition.entry.number
+            answer = Answer()
+            if kind not in READABLE_KINDS and kind in EXAMINERS:
+                answer = self._run(self._task(partition, raw=True), number)
+            answer.failure = say("a capture of depth layout reads no contents")
+            return answer
         self.progress.phase(f"reading blocks of partition {number}")
         return self._run(self._task(partition, raw=True), number)
 

@@ -59,9 +59,13 @@ class Fault:
     path: str | None = None
 
     @property
-    def identity(self) -> tuple[str, str, str, str]:
-        """What makes it the same fault on another drive: the same place with the same value."""
-        return self.structure, self.place, self.field, self.stored
+    def identity(self) -> tuple[str, str, str, str, str]:
+        """What makes it the same fault on another drive: the same place with the same value.
+
+        Of a checksum that is not only what was stored, but what it was stored over.
+        """
+        over = self.expected if "checksum" in self.field else ""
+        return self.structure, self.place, self.field, self.stored, over
 
     def with_path(self, paths: Mapping[int, str]) -> Fault:
         """Return it with the name of what it hits, by its node, where that is known."""

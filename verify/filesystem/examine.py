@@ -8,6 +8,8 @@ from verify.errors import SourceVanished
 from verify.filesystem.examination import not_examined
 from verify.filesystem.exfat.examine import examine_exfat
 from verify.filesystem.fat.examine import examine_fat
+from verify.filesystem.opaque.examine_locked import examine_bitlocker, examine_luks
+from verify.filesystem.opaque.examine_volumes import examine_btrfs, examine_lvm, examine_xfs
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -33,6 +35,8 @@ def _examine_ext(window: Window, alive: Callable[[], None]) -> Examination:
 
 
 EXAMINERS: Mapping[str, Examiner] = {
+    "bitlocker": examine_bitlocker,
+    "btrfs": examine_btrfs,
     "exfat": examine_exfat,
     "ext2": _examine_ext,
     "ext3": _examine_ext,
@@ -40,9 +44,12 @@ EXAMINERS: Mapping[str, Examiner] = {
     "fat12": examine_fat,
     "fat16": examine_fat,
     "fat32": examine_fat,
+    "luks": examine_luks,
+    "lvm": examine_lvm,
     "ntfs": _examine_ntfs,
+    "xfs": examine_xfs,
 }
-"""By the kind of filesystem."""
+"""By the kind of filesystem; of those that are not listed, their headers alone."""
 
 
 def examine(window: Window, kind: str, alive: Callable[[], None]) -> Examination | None:

@@ -59,6 +59,24 @@ LUKS = Structure(
     ">",
 )
 
+LUKS2_SECOND_SIGNATURE = b"SKUL\xba\xbe"
+
+LUKS2 = Structure(
+    "LUKS2 binary header",
+    "LUKS2 On-Disk Format 1.1.1, 'Binary header'",
+    4096,
+    (
+        Field("magic", 0, "6s", "'LUKS' BA BE; of the second one 'SKUL' BA BE"),
+        Field("version", 6, "H", "2"),
+        Field("hdr_size", 8, "Q", "with the JSON area; the second one begins there"),
+        Field("seqid", 16, "Q", "higher with every change"),
+        Field("csum_alg", 72, "32s", "name of the checksum"),
+        Field("hdr_offset", 256, "Q", "where this header stands"),
+        Field("csum", 448, "64s", "of header and JSON area, this field taken as 0"),
+    ),
+    ">",
+)
+
 LVM_LABEL = Structure(
     "LVM label",
     "lvm2, lib/label/label.h, lib/format_text/layout.h",
@@ -95,11 +113,14 @@ LVM_AREA = Structure(
 LVM_METADATA = Structure(
     "LVM metadata area",
     "lvm2, lib/format_text/layout.h, mda_header and raw_locn",
-    56,
+    64,
     (
+        Field("checksum", 0, "I", "of the sector from byte 4 on"),
         Field("magic", 4, "16s", "' LVM2 x[5A%r0N*>'"),
         Field("text_offset", 40, "Q", "of the current text, from the area's start"),
         Field("text_size", 48, "Q"),
+        Field("text_checksum", 56, "I", "of the text"),
+        Field("text_flags", 60, "I", "bit 0: to be ignored"),
     ),
 )
 
@@ -162,6 +183,7 @@ BTRFS = Structure(
         Field("fsid", 32, "16s"),
         Field("bytenr", 48, "Q", "where this copy stands"),
         Field("magic", 64, "8s", "'_BHRfS_M'"),
+        Field("generation", 72, "Q", "higher with every commit"),
         Field("total_bytes", 112, "Q", "of all devices"),
         Field("bytes_used", 120, "Q"),
         Field("num_devices", 136, "Q"),

@@ -11,8 +11,10 @@ from tests.rules.cases import (
     answers,
     case_of,
     changed,
+    compared,
     drive,
     findings,
+    partition,
     quiet,
     refiled,
     told,
@@ -181,3 +183,47 @@ def test_listing_when_the_old_drive_alone_cannot_be_listed_then_the_clone_is_not
     """What cannot be compared is told by the rules of the contents."""
     case = case_of(drive(unlisted(ROOT, listing=None)), drive(seen()), [])
     assert told(STRUCTURE, case) == []
+
+
+def test_fault_when_a_checksum_is_stored_over_other_contents_then_it_is_another_one() -> None:
+    """The same wrong number, and other damage under it, is no fault that the old drive has."""
+    one = replace(
+        MIRROR, effect=Effect.LOST, field="checksum", stored="00000001", expected="0A0A0A0A"
+    )
+    other = replace(one, expected="0B0B0B0B")
+    assert [level for level, _ in told(STRUCTURE, case_of(drive(seen(one)), drive(seen(one))))] == [
+        "note"
+    ]
+    found = told(STRUCTURE, case_of(drive(seen(one)), drive(seen(other))))
+    assert ("stop", 3) in found
+
+
+# --- kinds of which the headers alone are examined --------------------------------------------
+
+
+def locked(*faults: Fault) -> list[Partition]:
+    """Return a drive's one encrypted partition, its headers examined."""
+    recorder = Recorder()
+    recorder.agree(3)
+    for fault in faults:
+        recorder.fault(fault)
+    seen_headers = Examination(structure=recorder.result())
+    return [partition(1, 1, 500, "luks", examination=seen_headers)]
+
+
+def test_headers_when_blocks_were_not_compared_then_the_rest_is_left_out() -> None:
+    """Whole headers say nothing of what lies behind them; equal blocks do."""
+    old, new = drive(locked()), drive(locked())
+    (answer,), found = STRUCTURE(case_of(old, new))
+    assert (answer.outcome, found) == ("not_examined", ())
+    blocks = compared(1, raw=True, blocks=12)
+    (answer,), found = STRUCTURE(case_of(old, new, [blocks]))
+    assert (answer.outcome, found) == ("same", ())
+    (answer,), _ = ALLOCATION(case_of(old, new, [blocks]))
+    assert answer.outcome != "not_examined"
+
+
+def test_headers_when_both_copies_are_damaged_on_the_new_drive_then_it_stops() -> None:
+    """Nobody opens that volume again."""
+    fault = replace(MIRROR, effect=Effect.REFUSED, structure="LUKS header", place="copy 1")
+    assert told(STRUCTURE, case_of(drive(locked()), drive(locked(fault)))) == [("stop", 1)]

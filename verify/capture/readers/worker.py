@@ -69,6 +69,7 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
     # NOTE: imported here, so that what a library does on import is caught and answered.
     from verify.capture.raw_capture import RawReading
     from verify.capture.volume_capture import FileReading
+    from verify.filesystem.description import READABLE_KINDS
     from verify.filesystem.examine import examine
     from verify.filesystem.open import open_volume
     from verify.source.drive import open_drive
@@ -82,13 +83,17 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
         drive.heartbeat = report.alive
         window = Window(drive, task.start, task.size_bytes, task.sector_bytes)
         try:
-            if task.raw:
-                RawReading(task, window, report, answer).run()
-            else:
+            # NOTE: a volume that could not be listed, and is read as blocks, was examined before.
+            if not task.raw or task.kind not in READABLE_KINDS:
                 examination = examine(window, task.kind, report.alive)
                 if examination is not None:
                     answer.examination = examination
                     report.send(examined=asdict(examination))
+            if task.raw and task.depth == "layout":
+                answer.failure = "its blocks are not read"
+            elif task.raw:
+                RawReading(task, window, report, answer).run()
+            else:
                 volume = open_volume(window, task.kind)
                 FileReading(task, drive, window, volume, report, answer).run()
         finally:

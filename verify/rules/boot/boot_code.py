@@ -35,7 +35,7 @@ from typing import TYPE_CHECKING
 from verify.rules.boot import grub
 from verify.rules.boot.resolve import any_starts
 from verify.rules.rule import Area, Level, Rule
-from verify.rules.shared import BIOS_BOOT, name_of, starts_by_bios, tell_fault
+from verify.rules.shared import BIOS_BOOT, name_of, needs_no_flag, starts_by_bios, tell_fault
 from verify.text.message import Message, say
 
 if TYPE_CHECKING:
@@ -63,7 +63,9 @@ def judge(case: Case, tally: Tally) -> None:
         present = not empty[0], not empty[1]
         _judge_code(tally, level, say("The code in sector 0"), (present, codes), None)
     grub.judge(case, tally)
-    for old, new in case.matched:
+    # NOTE: a loader of its own in sector 0 starts no boot sector of a partition.
+    passes_on = not all(map(needs_no_flag, headers))
+    for old, new in case.matched if passes_on else ():
         if not (old.active or new.active):
             continue
         first, second = (side.boot.code if side.boot else None for side in (old, new))

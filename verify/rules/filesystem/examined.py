@@ -89,11 +89,34 @@ def examined(
                     )
                 )
             continue
+        if kind not in READABLE_KINDS:
+            _say_headers_alone(case, tally, new)
         for reason in check.left_out:
             tally.leave_out(say("partition {number}: {reason}", number=new.number, reason=reason))
         tally.agree(check.compared)
         same_kind = old.filesystem.kind == kind
         yield old, new, check, _half(old, half) if same_kind else None
+
+
+def _say_headers_alone(case: Case, tally: Tally, new: Partition) -> None:
+    """Say that what lies behind the headers of a volume is known by its bytes, if at all."""
+    number, kind = new.number, new.filesystem.kind
+    if _same_blocks(case, new):
+        tally.assume(
+            say(
+                "of partition {number} ({kind}) the headers are examined; its blocks were compared",
+                number=number,
+                kind=kind,
+            )
+        )
+    else:
+        tally.leave_out(
+            say(
+                "partition {number}: of {kind} no more than the headers is examined",
+                number=number,
+                kind=kind,
+            )
+        )
 
 
 def groups(new: Partition, here: Check, before: Check | None) -> Iterator[Group]:
