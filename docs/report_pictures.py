@@ -29,7 +29,8 @@ PICTURES = {
 }
 """Of each picture: the new drive of the report that it shows, and the part of the page."""
 
-_SCREEN = {"width": 900, "height": 1200}
+_WIDTH, _HEIGHT = 900, 1200
+"""Of the screen, in CSS pixels."""
 
 
 def take_pictures(into: Path) -> None:
@@ -54,7 +55,7 @@ def _report(target: str, folder: Path) -> Path:
 
 
 def _take(browser: Browser, report: Path, part: str, picture: Path) -> None:
-    page = browser.new_page(viewport=_SCREEN)
+    page = browser.new_page(viewport={"width": _WIDTH, "height": _HEIGHT})
     page.goto(report.as_uri())
     page.locator(part).screenshot(path=picture)
     page.close()

@@ -3,7 +3,10 @@
 Source: MIL-STD-105E (1989), Table I, general inspection level II, and Table II-A's sample sizes,
 which ISO 2859-1 kept in structure. These plans protect whoever made the lot: at the acceptable
 level most lots pass. They are no measure of what may be wiped; the exact draw for a stated
-confidence is.
+confidence is, and is what an audit draws unless it is told otherwise (`--letters`).
+
+They are kept for a shop that has to draw by them all the same, and since plans and results that
+were saved name their letters: those have to stay readable, and to be drawn again the same.
 """
 
 from __future__ import annotations
