@@ -86,6 +86,8 @@ def test_hive_when_it_was_in_the_middle_of_a_change_then_its_log_decides() -> No
     assert pair({NTUSER: HIVE}, {NTUSER: DIRTY, LOG: bytes(512)}) == [("review", NTUSER)]
     torn = logged | {NTUSER: zeroed(DIRTY, 2 * PAGE, PAGE)}
     assert pair({NTUSER: HIVE}, torn) == [("review", NTUSER)]
+    alone = {NTUSER: torn[NTUSER]}
+    assert pair({NTUSER: HIVE}, alone) == [("stop", NTUSER)]
     gone = logged | {NTUSER: bytes(len(HIVE))}
     assert pair({NTUSER: HIVE}, gone) == [("stop", NTUSER)]
 
