@@ -14,6 +14,8 @@ from contextlib import contextmanager, suppress
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
+from tests.bench.damage_table import Structure
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -86,6 +88,11 @@ class Exfat:
                     folders += clusters(first, size, chained=not flags & 2)
         return found
 
+    def table_volumes(self, folder: Path) -> Iterator[tuple[str, bytes, bytes, list[Structure]]]:
+        """Yield a volume in clusters of 4 KiB, and its structures."""
+        kind, older, data = self.volumes(folder)[1]
+        yield kind, older, data, _structures(data)
+
     def oracle(self, volume: bytes, folder: Path) -> tuple[str | None, Listing]:
         """Check a copy; mount it, list and read it, fill it, and list and read it again."""
         image = folder / "case.img"
@@ -105,6 +112,76 @@ class Exfat:
         if changed:
             return f"filling the volume changes {sorted(changed)[:3]}", listing
         return told, listing
+
+
+def _structures(volume: bytes) -> list[Structure]:
+    sector, cluster = 1 << volume[108], 1 << (volume[108] + volume[109])
+    fat, _, heap, _, root = struct.unpack_from("<5I", volume, 80)
+    start = heap * sector
+
+    def place(number: int) -> int:
+        return int(start + (number - 2) * cluster)
+
+    def first_of(entry: int) -> int:
+        return int.from_bytes(volume[entry + 20 : entry + 24], "little")
+
+    entries = range(place(root), place(root) + cluster, 32)
+    label, bitmap, table = (
+        next(at for at in entries if volume[at] == kind) for kind in (0x83, 0x81, 0x82)
+    )
+    name = "one".encode("utf-16-le").ljust(30, b"\0")
+    file = volume.index(b"\xc1\0" + name, start) - 64
+    folder = volume.index(b"\xc1\0" + "some".encode("utf-16-le").ljust(30, b"\0"), start) - 64
+    first, inside = first_of(file + 32), first_of(folder + 32)
+    end = next(at for at in entries if not volume[at])
+    return [
+        Structure("VolumeLength", 72, 8, b"\0\x40"),
+        Structure("FatOffset", 80, 4, b"\x81"),
+        Structure("FatLength", 84, 4, b"\1"),
+        Structure("ClusterHeapOffset", 88, 4, b"\1\1"),
+        Structure("ClusterCount", 92, 4, b"\x10"),
+        Structure("FirstClusterOfRootDirectory", 96, 4, b"\7"),
+        Structure("FileSystemRevision", 104, 2, b"\0\2"),
+        Structure("VolumeFlags", 106, 1, b"\1"),
+        Structure("BytesPerSectorShift", 108, 1, b"\x0a"),
+        Structure("SectorsPerClusterShift", 109, 1, b"\2"),
+        Structure("NumberOfFats", 110, 1, b"\2"),
+        Structure("boot signature", 510, 2, b"\x55\xab"),
+        Structure("extended boot sectors", sector + 100, 8, b"\xeb"),
+        Structure("boot checksum", 11 * sector, 4, b"\x99"),
+        Structure("backup boot sector", 12 * sector + 80, 8, b"\x81"),
+        Structure("backup checksum", 23 * sector, 4, b"\x99"),
+        Structure("FatEntry[0]", fat * sector, 4, b"\xf9"),
+        Structure("FatEntry[1]", fat * sector + 4, 4, b"\0"),
+        Structure("FAT, the bitmap's", fat * sector + 4 * first_of(bitmap), 4, b"\0\0\0\0"),
+        Structure("FAT, the root's", fat * sector + 4 * root, 4, b"\xf7\xff\xff\xff"),
+        Structure("FAT, a file's", fat * sector + 4 * first, 4, struct.pack("<I", first + 5)),
+        Structure("volume label", label + 1, 1, b"\x30"),
+        Structure("bitmap entry, type", bitmap, 1, b"\1"),
+        Structure("bitmap entry, FirstCluster", bitmap + 20, 4, b"\x40"),
+        Structure("bitmap entry, DataLength", bitmap + 24, 8, b"\1\0\0\0"),
+        Structure("allocation bitmap", place(first_of(bitmap)), 16, b"\0"),
+        Structure("up-case entry, type", table, 1, b"\2"),
+        Structure("up-case entry, TableChecksum", table + 4, 4, b"\x99"),
+        Structure("up-case entry, FirstCluster", table + 20, 4, b"\x40"),
+        Structure("up-case entry, DataLength", table + 24, 8, b"\x80"),
+        Structure("up-case table", place(first_of(table)) + 200, 2, b"\x77"),
+        Structure("file entry, type", file, 1, b"\5"),
+        Structure("file entry, SecondaryCount", file + 1, 1, b"\3"),
+        Structure("file entry, SetChecksum", file + 2, 2, b"\x99"),
+        Structure("file entry, FileAttributes", file + 4, 2, b"\x30"),
+        Structure("stream extension, type", file + 32, 1, b"\x40"),
+        Structure("stream extension, NameLength", file + 35, 1, b"\2"),
+        Structure("stream extension, NameHash", file + 36, 2, b"\x99"),
+        Structure("stream extension, FirstCluster", file + 52, 4, b"\x40"),
+        Structure("stream extension, DataLength", file + 56, 8, b"\x01"),
+        Structure("a character of a name", file + 66, 2, b"X"),
+        Structure("an entry set", file, 96, b"\5"),
+        Structure("an entry behind the end", end + 32, 32, b"\xee"),
+        Structure("the root's first cluster", place(root), cluster, b"\0" * 32),
+        Structure("a folder's cluster", place(inside), cluster, b"\0" * 32),
+        Structure("a file's contents", place(first), 512, b"W"),
+    ]
 
 
 @contextmanager

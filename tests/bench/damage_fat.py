@@ -14,10 +14,13 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.bench.damage_table import Structure
 from verify.filesystem.fat.describe import Geometry, geometry
 from verify.structs.fat import BOOT_SECTOR, EXTENDED_32
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tests.bench.damage import Listing, Target
 
 PATIENCE_SECONDS = 10
@@ -35,7 +38,8 @@ _HARMLESS = re.compile(
     r"^fsck\.fat |\d+ files, |^Checking |^Leaving filesystem unchanged|^ *Automatically |^ *Auto-"
     r"|^ *Not automatically|^\*+ Filesystem|^Reclaimed |^Free cluster summary|^Dirty bit is set"
     r"|^There are differences between boot|^This is mostly harmless|^ *\d+:..?/"
-    r"|^ and some data may be corrupt|[Ll]abel|Is a dot with no 8.3|stored in boot sector"
+    r"|^ and some data may be corrupt|[Ll]abel|Is a dot with no 8.3"
+    r"|stored in (boot sector|root directory)"
 )
 """Clusters without an owner, a count, the dirty mark, the copy of the boot sector (a rule of its
 own judges it), labels, a reserved byte of `.`; and what is said to every volume."""
@@ -71,19 +75,14 @@ class Fat:
             found += [(f"first entries of FAT {number + 1}", at, 3 * sizes.bits // 8)]
         if sizes.bits == 32:
             found += [("FSInfo", sizes.sector_bytes, 512), ("copy", 6 * sizes.sector_bytes, 90)]
-            root = int.from_bytes(volume[44:48], "little")
-            folders = _chain(volume, sizes, root)
-        else:
-            folders = [(sizes.root_offset, 20 * 32)]
-        while folders:
-            at, length = folders.pop()
+        for at, length in _folders(volume, sizes):
             found += [(f"folder at {at}", at, length)] * 3
-            for entry in range(at, at + length, 32):
-                raw = volume[entry : entry + 32]
-                if raw[0] not in {0, 0xE5, ord(".")} and raw[11] & 0x18 == 0x10:
-                    first = raw[26:28] + (raw[20:22] if sizes.bits == 32 else b"")
-                    folders += _chain(volume, sizes, int.from_bytes(first, "little"))
         return found
+
+    def table_volumes(self, folder: Path) -> Iterator[tuple[str, bytes, bytes, list[Structure]]]:
+        """Yield a FAT16 volume with its structures, and a FAT32 volume with what it alone has."""
+        for kind, older, data in self.volumes(folder)[1:3]:
+            yield kind, older, data, _structures(data) if kind == "fat16" else _structures_32(data)
 
     def oracle(self, volume: bytes, folder: Path) -> tuple[str | None, Listing]:
         """List and read a copy by mtools and check it; fill it, and list and read it again."""
@@ -107,6 +106,96 @@ class Fat:
         return told, listing
 
 
+def _structures(volume: bytes) -> list[Structure]:
+    sizes = _sizes(volume)
+    fat, width = sizes.first_fat_offset, sizes.bits // 8
+    entries = [
+        (entry, volume[entry : entry + 32])
+        for at, length in _folders(volume, sizes)
+        for entry in range(at, at + length, 32)
+    ]
+    longer = next(at for at, raw in entries if raw.startswith(b"LONGER4 BIN"))
+    some = next(at for at, raw in entries if raw.startswith(b"SOME   "))
+    dot = next(at for at, raw in entries if raw.startswith(b".       "))
+    named = next(at for at, raw in entries if raw[0] == 0x43 and raw[11] == 0x0F)
+    end = next(
+        at
+        for (at, raw), (_, before) in zip(entries[1:], entries, strict=False)
+        if not raw[0] and before[0]
+    )
+    first = int.from_bytes(volume[longer + 26 : longer + 28], "little")
+    free = sizes.clusters - 50
+    contents = sizes.data_offset + (first - 2) * sizes.cluster_bytes
+    return [
+        Structure("BPB_BytsPerSec", 11, 2, b"\0\4"),
+        Structure("BPB_SecPerClus", 13, 1, b"\2"),
+        Structure("BPB_RsvdSecCnt", 14, 2, b"\2\0"),
+        Structure("BPB_NumFATs", 16, 1, b"\1"),
+        Structure("BPB_RootEntCnt", 17, 2, b"\0\1"),
+        Structure("BPB_TotSec16", 19, 2, b"\xff\x13"),
+        Structure("BPB_Media", 21, 1, b"\xf9"),
+        Structure("BPB_FATSz16", 22, 2, b"\x13\0"),
+        Structure("boot signature", 510, 2, b"\x55\xab"),
+        Structure("boot code", 62, 64, b"\xeb\xfe"),
+        Structure("FAT[0]", fat, 2, b"\xf9\xff"),
+        Structure("FAT[1]", fat + 2, 2, b"\3\0"),
+        Structure("FAT, a file's first cluster", fat + first * width, 2, b"\3\0"),
+        Structure("FAT, a file's last cluster", fat + (first + 2) * width, 2, b"\3\0"),
+        Structure("FAT, a free cluster", fat + free * width, 2, b"\xff\xff"),
+        Structure("FAT, a sector", fat, 512, b"\xf8\xff\xff\xff" + b"\xff" * 64),
+        Structure("second FAT", fat + sizes.fat_bytes, 512, b"\xf9"),
+        Structure("DIR_Name", longer, 11, b"LONGER1"),
+        Structure("DIR_Attr", longer + 11, 1, b"\x08"),
+        Structure("DIR_FstClusLO", longer + 26, 2, b"\x40\0"),
+        Structure("DIR_FstClusHI", longer + 20, 2, b"\x7e\x5d"),
+        Structure("DIR_FileSize", longer + 28, 4, b"\0\x10\0\0"),
+        Structure("a folder's DIR_Attr", some + 11, 1, b"\x20"),
+        Structure("a folder's DIR_FstClusLO", some + 26, 2, b"\x40\0"),
+        Structure("LDIR_Ord", named, 1, b"\x42"),
+        Structure("LDIR_Attr", named + 11, 1, b"\x0e"),
+        Structure("LDIR_Chksum", named + 13, 1, b"\x77"),
+        Structure("a character of a long name", named + 1, 1, b"X"),
+        Structure("the entry .", dot, 32, b"X"),
+        Structure("cluster of ..", dot + 32 + 26, 2, b"\x40\0"),
+        Structure("a folder's end", end, 32, b"GARBAGE BIN\x20" + bytes(12) + b"\x7e\x5d"),
+        Structure("an entry of a folder", longer, 32, b"\xe5"),
+        Structure("a folder's cluster", dot, 512, b"\0" * 64),
+        Structure("a file's contents", contents, 512, b"W"),
+    ]
+
+
+def _structures_32(volume: bytes) -> list[Structure]:
+    info = _sizes(volume).sector_bytes
+    return [
+        Structure("BPB_FATSz32", 36, 4, b"\x10\2"),
+        Structure("BPB_ExtFlags", 40, 2, b"\x81"),
+        Structure("BPB_FSVer", 42, 2, b"\1"),
+        Structure("BPB_RootClus", 44, 4, b"\5\0"),
+        Structure("BPB_FSInfo", 48, 2, b"\7\0"),
+        Structure("BPB_BkBootSec", 50, 2, b"\7\0"),
+        Structure("FSInfo, signature", info, 4, b"RRaB"),
+        Structure("FSInfo, free count", info + 488, 4, b"\x99\0\0\0"),
+        Structure("FSInfo, next free", info + 492, 4, b"\x99\0\0\0"),
+        Structure("the backup boot sector", 6 * info, 512, b"\xeb\x00"),
+    ]
+
+
+def _folders(volume: bytes, sizes: Geometry) -> list[tuple[int, int]]:
+    """Return where the folders of a whole volume lie, cluster by cluster."""
+    waiting, found = [(sizes.root_offset, 20 * 32)], []
+    if sizes.bits == 32:
+        waiting = _chain(volume, sizes, int.from_bytes(volume[44:48], "little"))
+    while waiting:
+        at, length = waiting.pop()
+        found.append((at, length))
+        for entry in range(at, at + length, 32):
+            raw = volume[entry : entry + 32]
+            if raw[0] not in {0, 0xE5, ord(".")} and raw[11] & 0x18 == 0x10:
+                first = raw[26:28] + (raw[20:22] if sizes.bits == 32 else b"")
+                waiting += _chain(volume, sizes, int.from_bytes(first, "little"))
+    return found
+
+
 def _checked(image: Path) -> str | None:
     """Return the first harm that fsck.fat tells, if it tells any."""
     try:
@@ -121,7 +210,10 @@ def _checked(image: Path) -> str | None:
     text = done.stdout.decode(errors="replace") + done.stderr.decode(errors="replace")
     body = text.partition("sectors total")[2] or text
     lines = [line for line in body.splitlines() if line.strip() and not _HARMLESS.search(line)]
-    return f"fsck.fat: {' '.join(lines[:3])}" if lines else None
+    # A line with a path alone says of what the next one speaks.
+    if all(line.startswith("/") for line in lines):
+        return None
+    return f"fsck.fat: {' '.join(lines[:3])}"
 
 
 def _listing(image: Path, out: Path) -> tuple[str | None, Listing]:

@@ -134,15 +134,26 @@ DAMAGES: dict[str, tuple[Callable[[Volume], tuple[int, bytes]], set[str]]] = {
     "one letter of the up-case table": (lambda v: (v.table_offset + 200, b"\x77"), {"refused"}),
     "no bitmap": (lambda v: (v.bitmap, b"\x01"), {"refused"}),
     "root folder zeroed": (lambda v: (v.root_offset, bytes(4096)), {"refused"}),
+    "an unknown benign entry": (lambda v: (v.free, b"\xa2"), {"repaired"}),
+    "an unknown critical entry": (lambda v: (v.free, b"\x87"), {"lost"}),
+    "a secondary entry too many": (lambda v: (v.free, b"\xf0"), {"lost"}),
     "a label too long": (lambda v: (v.root_offset, bytes([0x83, 113])), {"refused"}),
     "an entry behind the end": (lambda v: (v.free + 64, b"\xee"), {"repaired"}),
     "an end before the file": (lambda v: (v.set, bytes(32)), {"lost"}),
 }
 
-NOT_SEEN_BY_FSCK = {"an end before the file", "an entry behind the end", "a label too long"}
+NOT_SEEN_BY_FSCK = {
+    "an end before the file",
+    "an entry behind the end",
+    "an unknown benign entry",
+    "an unknown critical entry",
+    "a secondary entry too many",
+    "a label too long",
+}
 """exfatprogs 1.2.0 reads on behind an entry that ends its folder; the specification does not
 (6.2.1.1). exfat-fuse 1.3.0 reads on as well, and fails at an entry it does not know.
-A label that is too long is named by the one, whose exit is 0, and the other refuses the volume."""
+A label that is too long is named by the one, whose exit is 0; the other refuses the volume, as it
+does at an entry in the root that it does not know."""
 
 
 @pytest.mark.parametrize("cluster", ["512", "4K", "32K", "1M"])

@@ -11,8 +11,10 @@ import pytest
 
 from tests.filesystem.examined import effects, examined, quiet
 from tests.filesystem.made import make, patch, run
+from tests.support.drives import file_window
 from verify.filesystem.fat import examine_folders
 from verify.filesystem.fat.describe import geometry
+from verify.filesystem.open import open_volume
 from verify.structs.fat import BOOT_SECTOR, EXTENDED_32
 
 if TYPE_CHECKING:
@@ -276,3 +278,19 @@ def test_examine_when_folders_are_taken_whole_then_they_are_told_as_entry_by_ent
     monkeypatch.setattr(examine_folders, "plain_folder", lambda _, **__: None)
     slow = examined(image)
     assert quick == slow
+
+
+def test_examine_when_an_entry_of_fat16_has_a_high_half_then_it_is_said_not_to_be_listed(
+    tmp_path: Path,
+) -> None:
+    """Seen with The Sleuth Kit 4.12: it takes such a file's cluster for none, and lists it not."""
+    size, *options = MADE[16]
+    image = make(tmp_path, size, "mkfs.fat", *options)
+    (tmp_path / "contents").write_bytes(b"contents")
+    run("mcopy", "-i", image, tmp_path / "contents", "::/FILE.BIN")
+    at = image.read_bytes().index(b"FILE    BIN")
+    assert quiet(image)
+    patch(image, at + 20, b"\x7e\x5d")
+    (reason,) = examined(image).structure.left_out
+    assert "DIR_FstClusHI" in reason
+    assert not list(open_volume(file_window(image), "fat16").entries())

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 END, IN_USE, SECONDARY, BENIGN = 0x00, 0x80, 0x40, 0x20
 BITMAP, UP_CASE, LABEL, FILE, STREAM, NAME = 0x81, 0x82, 0x83, 0x85, 0xC0, 0xC1
+KNOWN_BENIGN = frozenset({0xA0, 0xA1})
+"""Volume GUID (7.5) and TexFAT padding (7.10)."""
+
 FOLDER_ATTRIBUTE, ALLOCATION_POSSIBLE, NO_FAT_CHAIN = 0x10, 0x01, 0x02
 SECONDARY_COUNTS = range(2, 19)
 UNITS_PER_NAME = 15

@@ -21,6 +21,7 @@ from verify.filesystem.exfat.entry_types import (
     FOLDER_ATTRIBUTE,
     ILLEGAL,
     IN_USE,
+    KNOWN_BENIGN,
     LABEL,
     MOST_LABEL_UNITS,
     NAME,
@@ -135,7 +136,7 @@ class FolderWalk:
                     told = True
                 if kind & SECONDARY and not ended:
                     self.on.fault(
-                        at, Effect.REPAIRED, "folder entry", "EntryType", f"{kind:02X}",
+                        at, Effect.LOST, "folder entry", "EntryType", f"{kind:02X}",
                         "a primary entry before it",
                     )  # fmt: skip
                     pending = []
@@ -153,10 +154,10 @@ class FolderWalk:
             self._file(at, entries)
         elif kind in (BITMAP, UP_CASE, LABEL):
             self._root_entry(at, entries[0])
-        elif not kind & BENIGN:
-            self.on.fault(
-                at, Effect.LOST, "folder entry", "EntryType", f"{kind:02X}", "a known kind"
-            )
+        elif kind not in KNOWN_BENIGN:
+            # SPEC: 8.2, a benign entry that is not known is ignored. exfat-fuse stops at any.
+            effect = Effect.REPAIRED if kind & BENIGN else Effect.LOST
+            self.on.fault(at, effect, "folder entry", "EntryType", f"{kind:02X}", "a known kind")
 
     def _root_entry(self, at: At, raw: bytes) -> None:
         """Examine what the root alone holds (7.1 to 7.3); the bitmap and the table were, before."""
@@ -184,6 +185,11 @@ class FolderWalk:
                 f"2 to 18, and as many entries as follow ({len(entries) - 1})",
             )  # fmt: skip
             return
+        if len(entries) > count + 1:
+            self.on.fault(
+                at, Effect.LOST, "folder entry", "EntryType", f"{entries[count + 1][0]:02X}",
+                "a primary entry before it",
+            )  # fmt: skip
         entries = entries[: count + 1]
         checksum = set_checksum(entries)
         if head.number("SetChecksum") != checksum:
@@ -195,6 +201,9 @@ class FolderWalk:
         if entries[1][0] != STREAM:
             self.on.fault(at, Effect.LOST, "entry set", "EntryType", f"{entries[1][0]:02X}", "C0")
             return
+        unknown = [raw[0] for raw in entries[2:] if raw[0] != NAME and not raw[0] & BENIGN]
+        if unknown:
+            self.on.fault(at, Effect.LOST, "entry set", "EntryType", f"{unknown[0]:02X}", "C1")
         stream = STREAM_EXTENSION.parse(entries[1])
         self._name(at, stream, entries)
         self._contents(at, entries)

@@ -110,7 +110,7 @@ class FolderWalk:
         """Begin at the root: a chain of its own on FAT32 (`root`), else a fixed place (0)."""
         self._root = root
         runs = None
-        if root:
+        if self._is_32:
             at = _At(_ROOT, 0, 0, 2)
             if not FIRST_CLUSTER <= root < len(self.owners.marks):
                 self._fault(
@@ -130,7 +130,7 @@ class FolderWalk:
         data, offsets = self._read(folder)
         self.structure.agree(len(offsets))
         plain = plain_folder(data, is_root=folder.is_root)
-        if plain is None:
+        if plain is None or (not self._is_32 and plain.has_high_halves):
             self._one_by_one(folder, data, offsets)
             return
         first = self.sizes.data_offset if self._is_32 else self.sizes.root_offset
@@ -195,7 +195,7 @@ class FolderWalk:
             return
         if not name.fits(short):
             self._name_fault(at, "checksum", f"{name.checksum:02X}", f"{short_checksum(short):02X}")
-        cluster = low | (high << 16 if self._is_32 else 0)
+        cluster = self._cluster(low, high)
         if attributes & VOLUME_LABEL:
             self._label(at, folder, cluster, size)
             return
@@ -215,6 +215,16 @@ class FolderWalk:
             self._folder(at, folder, short, cluster, size)
         else:
             self._file(at, cluster, size)
+
+    def _cluster(self, low: int, high: int) -> int:
+        if self._is_32:
+            return low | high << 16
+        if high:
+            # NOTE: OS/2 keeps another number there; the library takes it as part of the cluster.
+            self.structure.leave_out(
+                "files whose entries have DIR_FstClusHI on FAT12 or FAT16 are not listed"
+            )
+        return low
 
     def _label(self, at: _At, folder: _Folder, cluster: int, size: int) -> None:
         """Examine a label: no driver lists it, and contents behind it are found by none."""

@@ -52,6 +52,12 @@ class PlainFolder:
     folders: NDArray[np.int64]
     files: NDArray[np.int64]
 
+    @property
+    def has_high_halves(self) -> bool:
+        """Whether an entry has the high half of a cluster, which FAT32 alone has."""
+        high = self.rows["high"]
+        return bool(high[self.files].any() or high[self.folders].any())
+
 
 def plain_folder(data: bytes, *, is_root: bool) -> PlainFolder | None:
     """Return what a folder holds; `None` where its names are not all in order.
