@@ -13,15 +13,6 @@ from verify.text.message import Message, say
 Lba = NewType("Lba", int)
 """A logical block address: which sector, counted from 0 at the start of the drive."""
 
-ByteOffset = NewType("ByteOffset", int)
-"""A distance in bytes from the start of a drive or a window."""
-
-ByteCount = NewType("ByteCount", int)
-"""A number of bytes."""
-
-SectorSize = NewType("SectorSize", int)
-"""Bytes a logical sector: 512 or 4,096 on the drives of today."""
-
 KIB = 1 << 10
 MIB = 1 << 20
 GIB = 1 << 30

@@ -6,21 +6,11 @@ from typing import Annotated
 
 import typer
 
-from verify.cli.options import (
-    ConfidenceOption,
-    DepthOption,
-    JsonOption,
-    OnePartitionOption,
-    RetriesOption,
-    SampleBlocksOption,
-    SampleFilesOption,
-    ScratchOption,
-    SeedOption,
-    ViewOption,
-    WholeDriveOption,
-)
+from verify.cli.option_groups import ReadingOptions, ScopeOptions, with_option_groups
+from verify.cli.options import JsonOption, ViewOption
 
 
+@with_option_groups
 def capture(  # noqa: PLR0913 - the command's own options
     drive: Annotated[str, typer.Argument(metavar="DRIVE", help="A device or an image file.")],
     *,
@@ -30,16 +20,9 @@ def capture(  # noqa: PLR0913 - the command's own options
     replace: Annotated[
         bool, typer.Option("--replace", help="Replace the file if it is there already.")
     ] = False,
-    depth: DepthOption = None,
-    seed: SeedOption = None,
-    confidence: ConfidenceOption = None,
-    sample_files: SampleFilesOption = None,
-    sample_blocks: SampleBlocksOption = None,
-    scratch: ScratchOption = None,
-    retries: RetriesOption = 1,
+    reading: ReadingOptions,
     view: ViewOption = None,
-    one_partition: OnePartitionOption = False,
-    whole_drive: WholeDriveOption = False,
+    scope: ScopeOptions,
     resume: Annotated[
         bool,
         typer.Option(
@@ -66,19 +49,10 @@ def capture(  # noqa: PLR0913 - the command's own options
         raise UsageError(f"{drive}: is a manifest already.", "Give the drive or its image.")
     views = views_of(view)
     file = new_file(output, (drive, *views.values()), replace_it=replace)
-    options = capture_options(
-        depth=depth,
-        seed=seed,
-        confidence=confidence,
-        sample_files=sample_files,
-        sample_blocks=sample_blocks,
-        scratch=scratch,
-        retries=retries,
-        given_as=given_as((drive,), one_partition=one_partition, whole_drive=whole_drive),
-    )
+    options = capture_options(reading, given_as=given_as((drive,), scope))
     if resume and options.depth != "full":
         raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
-    keep_off((drive, *views.values()), (file,), scratch=scratch)
+    keep_off((drive, *views.values()), (file,), scratch=reading.scratch)
     options = replace_options(options, resume=resume, views=views, replace=replace)
     with Bars(sys.stderr) as bars:
         header = capture_one(drive, file, options, bars.drive(Path(drive).name))

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from verify.cli.options import DepthName
+from verify.cli.option_groups import ReadingOptions, ScopeOptions
 from verify.errors import OutputError, UsageError
 from verify.whole_file import make_folder
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import GivenAs
 
 
-def given_as(sides: tuple[str, ...], *, one_partition: bool, whole_drive: bool) -> "GivenAs | None":
+def given_as(sides: tuple[str, ...], scope: ScopeOptions) -> "GivenAs | None":
     """Return what the person says that the drives to be read are; `None`: nothing is said.
 
     Raises:
@@ -24,15 +24,15 @@ def given_as(sides: tuple[str, ...], *, one_partition: bool, whole_drive: bool) 
     """
     from verify.manifest.file import is_manifest
 
-    if one_partition and whole_drive:
+    if scope.one_partition and scope.whole_drive:
         raise UsageError("--one-partition and --whole-drive exclude each other.", "Give one.")
-    if not (one_partition or whole_drive):
+    if not (scope.one_partition or scope.whole_drive):
         return None
     if all(is_manifest(side) for side in sides):
-        option = "--one-partition" if one_partition else "--whole-drive"
+        option = "--one-partition" if scope.one_partition else "--whole-drive"
         advice = "What a manifest is of was said when it was captured; capture it again."
         raise UsageError(f"{option}: no drive is read here, only manifests.", advice)
-    return "partition" if one_partition else "drive"
+    return "partition" if scope.one_partition else "drive"
 
 
 def whole_drive_manifest(path: str) -> "Manifest":
@@ -52,15 +52,9 @@ def whole_drive_manifest(path: str) -> "Manifest":
     return manifest
 
 
-def capture_options(  # noqa: PLR0913 - as many as the command has, all named
+def capture_options(
+    reading: ReadingOptions,
     *,
-    depth: DepthName | None,
-    seed: str | None,
-    confidence: float | None,
-    sample_files: int | None,
-    sample_blocks: int | None,
-    scratch: str | None,
-    retries: int,
     beside: tuple[str, ...] = (),
     given_as: "GivenAs | None" = None,
 ) -> "CaptureOptions":
@@ -71,19 +65,20 @@ def capture_options(  # noqa: PLR0913 - as many as the command has, all named
     """
     options = replace(
         like_the_other_side(beside),
-        sample_files=sample_files,
-        sample_blocks=sample_blocks,
-        scratch=None if scratch is None else existing_folder(scratch),
-        retries=retries,
+        sample_files=reading.sample_files,
+        sample_blocks=reading.sample_blocks,
+        scratch=None if reading.scratch is None else existing_folder(reading.scratch),
+        retries=reading.retries,
         given_as=given_as,
     )
+    confidence = reading.confidence
     if confidence is not None and not 0 < confidence < 1:
         advice = "Give a share, such as 0.95."
         raise UsageError("--confidence must lie between 0 and 1.", advice)
-    if depth is not None:
-        options = replace(options, depth=depth.value)
-    if seed is not None:
-        options = replace(options, seed=seed)
+    if reading.depth is not None:
+        options = replace(options, depth=reading.depth.value)
+    if reading.seed is not None:
+        options = replace(options, seed=reading.seed)
     if confidence is not None:
         options = replace(options, confidence=confidence)
     return options

@@ -1,34 +1,25 @@
 """`drivewitness compare SOURCE TARGET`: two manifests into a comparison."""
 
+from verify.cli.option_groups import EditionOptions, ScopeOptions, with_option_groups
 from verify.cli.options import (
     EXIT_OF_VERDICT,
     FitOption,
     JsonOption,
-    LangOption,
-    NamesOption,
-    OnePartitionOption,
-    PaperName,
-    PaperOption,
-    ReplaceReportOption,
     ReportOption,
     SourceArgument,
     TargetArgument,
-    WholeDriveOption,
 )
 
 
+@with_option_groups
 def compare(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     target: TargetArgument,
     *,
-    one_partition: OnePartitionOption = False,
-    whole_drive: WholeDriveOption = False,
+    scope: ScopeOptions,
     fit: FitOption = None,
     report: ReportOption = None,
-    names: NamesOption = False,
-    replace: ReplaceReportOption = False,
-    paper: PaperOption = PaperName.A4,
-    lang: LangOption = None,
+    edition: EditionOptions,
     json: JsonOption = False,
 ) -> int:
     """Compare two manifests, and give the verdict.
@@ -43,16 +34,14 @@ def compare(  # noqa: PLR0913 - the command's own options
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
-    reports = report_files(
-        report, (source, target), names=names, replace=replace, paper=paper, lang=lang
-    )
+    reports = report_files(report, (source, target), edition)
     sides = source, target
     keep_off(sides, reports.files)
-    said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
+    said = given_as(sides, scope)
     options = with_changes(like_the_other_side(sides), given_as=said)
     judged = judge(source, target, options, declared=declared)
     try:
         reports.write(judged.comparison)
     finally:  # the answer stands last, and also where no report can be written
-        tell(judged, as_document=json, lang=lang)
+        tell(judged, as_document=json, lang=edition.lang)
     return EXIT_OF_VERDICT[judged.comparison.verdict]

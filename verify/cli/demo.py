@@ -49,7 +49,8 @@ def demo(
     from verify.cli.capture_request import new_folder
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judge, tell, working_folder
-    from verify.cli.options import LangName, PaperName
+    from verify.cli.option_groups import EditionOptions
+    from verify.cli.options import LangName
     from verify.cli.output import emit
     from verify.cli.report_files import report_files
     from verify.report.formats import TEXT_ENDINGS
@@ -67,9 +68,9 @@ def demo(
             emit(f"\n{words}\n")
             if reports is not None:
                 files = [str(reports / f"{name}{ending}") for ending in TEXT_ENDINGS]
-                report_files(
-                    files, (), names=False, replace=False, paper=PaperName.A4, lang=LangName.ENGLISH
-                ).write(judged.comparison)
+                report_files(files, (), EditionOptions(lang=LangName.ENGLISH)).write(
+                    judged.comparison
+                )
             right = right and judged.comparison.verdict == expected
     emit(_closing(right=right))
     return 0 if right else 70

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from verify.cli.asking import asked_for
 from verify.cli.job_options import archive_to_file_in, key_at
+from verify.cli.option_groups import FilingOptions
 
 if TYPE_CHECKING:
     from verify.archive.archive import Archive
@@ -50,20 +51,12 @@ class Filing:
         return seal.words
 
 
-def filing_for(  # noqa: PLR0913 - as many as the command has, all named
-    job: str | None,
-    *,
-    archive: str | None,
-    technician: str | None,
-    customer: str | None,
-    notes: str | None,
-    key: str | None,
-    ask: bool,
-) -> Filing | None:
+def filing_for(job: str | None, options: FilingOptions) -> Filing | None:
     """Return how a job is going to be filed; `None` where neither job nor archive was named.
 
-    An archive without a job: it is named by the hour, UTC. `ask`: for what was not given, if a
-    person is there to answer; the name first, so that one that is taken is told at once.
+    An archive without a job: it is named by the hour, UTC. What was not given is asked for,
+    where that was wanted and a person is there to answer; the name first, so that one that is taken
+    is told at once.
 
     Raises:
         UsageError: the name cannot be one.
@@ -71,18 +64,19 @@ def filing_for(  # noqa: PLR0913 - as many as the command has, all named
     """
     from verify.archive.filing import JobWords
 
-    if job is None and archive is None and not ask:
+    ask = options.ask
+    if job is None and options.archive is None and not ask:
         return None
     job = asked_for("job", job, ask=ask)
     named = time.strftime("%Y%m%d-%H%M%S", time.gmtime()) if job is None else job
     words = JobWords(job=named)
-    filing = Filing(archive_to_file_in(archive), words, key_at(key))
+    filing = Filing(archive_to_file_in(options.archive), words, key_at(options.key))
     filing.archive.hold_free(named)
     words = replace(
         words,
-        technician=asked_for("technician", technician, ask=ask),
-        customer=asked_for("customer", customer, ask=ask),
-        notes=asked_for("notes", notes, ask=ask),
+        technician=asked_for("technician", options.technician, ask=ask),
+        customer=asked_for("customer", options.customer, ask=ask),
+        notes=asked_for("notes", options.notes, ask=ask),
     )
     return replace(filing, words=words)
 

@@ -10,22 +10,18 @@ import typer
 from verify.cli.filing import filing_for, folder_for
 from verify.cli.job_options import (
     ArchiveOption,
-    AskOption,
     CustomerOption,
     JobArgument,
-    KeyOption,
-    NotesOption,
     TechnicianOption,
     archive_at,
     place_of_archive,
 )
+from verify.cli.option_groups import FilingOptions, ScopeOptions, with_option_groups
 from verify.cli.options import (
     EXIT_OF_VERDICT,
     JsonOption,
-    OnePartitionOption,
     SourceArgument,
     TargetArgument,
-    WholeDriveOption,
 )
 from verify.errors import UsageError
 
@@ -114,19 +110,14 @@ def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOptio
     return 0
 
 
+@with_option_groups
 def add_job(  # noqa: PLR0913 - the command's own options
     job: JobArgument,
     source: SourceArgument,
     target: TargetArgument,
     *,
-    one_partition: OnePartitionOption = False,
-    whole_drive: WholeDriveOption = False,
-    archive: ArchiveOption = None,
-    technician: TechnicianOption = None,
-    customer: CustomerOption = None,
-    notes: NotesOption = None,
-    key: KeyOption = None,
-    ask: AskOption = False,
+    scope: ScopeOptions,
+    filing: FilingOptions,
     json: JsonOption = False,
 ) -> int:
     """File a job from two manifests (a drive in the place of one is read first)."""
@@ -137,23 +128,15 @@ def add_job(  # noqa: PLR0913 - the command's own options
     from verify.cli.keep_off import keep_off
 
     sides = source, target
-    said = given_as(sides, one_partition=one_partition, whole_drive=whole_drive)
+    said = given_as(sides, scope)
     options = with_changes(like_the_other_side(sides), given_as=said)
-    keep_off(sides, (place_of_archive(archive),))
-    filing = filing_for(
-        job,
-        archive=archive,
-        technician=technician,
-        customer=customer,
-        notes=notes,
-        key=key,
-        ask=ask,
-    )
-    with folder_for(filing, None) as folder:
+    keep_off(sides, (place_of_archive(filing.archive),))
+    to_file = filing_for(job, filing)
+    with folder_for(to_file, None) as folder:
         judged = judge(source, target, options, folder)
         tell(judged, as_document=json)
-        if filing is not None and folder is not None:
-            filing.file(judged.comparison, folder)
+        if to_file is not None and folder is not None:
+            to_file.file(judged.comparison, folder)
     return EXIT_OF_VERDICT[judged.comparison.verdict]
 
 

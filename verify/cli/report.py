@@ -6,18 +6,12 @@ from typing import Annotated
 import typer
 
 from verify.cli.job_options import ArchiveOption, archive_at
-from verify.cli.options import (
-    REPORT_ENDINGS,
-    JsonOption,
-    LangOption,
-    NamesOption,
-    PaperName,
-    PaperOption,
-    ReplaceReportOption,
-)
+from verify.cli.option_groups import EditionOptions, with_option_groups
+from verify.cli.options import REPORT_ENDINGS, JsonOption
 
 
-def report(  # noqa: PLR0913 - the command's own options
+@with_option_groups
+def report(
     comparison: Annotated[
         str,
         typer.Argument(
@@ -37,10 +31,7 @@ def report(  # noqa: PLR0913 - the command's own options
             "  [default: Markdown on standard output]",
         ),
     ] = None,
-    names: NamesOption = False,
-    replace: ReplaceReportOption = False,
-    paper: PaperOption = PaperName.A4,
-    lang: LangOption = None,
+    edition: EditionOptions,
     archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -56,7 +47,7 @@ def report(  # noqa: PLR0913 - the command's own options
 
     path, seal = _saved(comparison, archive)
     saved = str(path)
-    reports = report_files(output, (saved,), names=names, replace=replace, paper=paper, lang=lang)
+    reports = report_files(output, (saved,), edition)
     document = open_comparison(saved)
     if json:
         emit(as_json(report_document(reports.handover(document, seal))) + "\n")

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.cli.options import LangName, PaperName, language_of
+from verify.cli.option_groups import EditionOptions
+from verify.cli.options import language_of
 from verify.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -58,14 +59,8 @@ class Reports:
                 file.write(made)
 
 
-def report_files(  # noqa: PLR0913 - what the options of a report say
-    paths: list[str] | None,
-    inputs: tuple[str, ...],
-    *,
-    names: bool,
-    replace: bool,
-    paper: PaperName,
-    lang: LangName | None,
+def report_files(
+    paths: list[str] | None, inputs: tuple[str, ...], edition: EditionOptions
 ) -> Reports:
     """Return where a report goes, once it is clear that it can go there.
 
@@ -74,10 +69,12 @@ def report_files(  # noqa: PLR0913 - what the options of a report say
     Raises:
         UsageError: a format is unknown or cannot be made here, or a file may not be written.
     """
-    files = tuple(_held_place(path, inputs, replace_it=replace) for path in paths or ())
+    files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in paths or ())
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError("One file is named twice.", "Name each report once.")
-    return Reports(files, replace, names, paper.value, language_of(lang))
+    return Reports(
+        files, edition.replace, edition.names, edition.paper.value, language_of(edition.lang)
+    )
 
 
 def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path:

@@ -254,7 +254,7 @@ def _stream_sizes(entry: Entry) -> list[tuple[str, int]]:
 def _compare_blocks(
     number: int, source: Iterator[Block], target: Iterator[Block], sizes: tuple[int, int]
 ) -> PairContents:
-    found = PairContents(number, raw=True, tail_bytes=abs(sizes[0] - sizes[1]))
+    found = PairContents(number, raw=True)
     shared = min(sizes)
     # NOTE: a block that is cut by the end of the shorter side has another length on the longer.
     comparable = blocks_in(shared) if sizes[0] == sizes[1] else shared // BLOCK_BYTES

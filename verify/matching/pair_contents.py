@@ -139,7 +139,7 @@ class PairContents:
     another creation time alone; `relinked`: links of all sorts that are not what they were;
     `security` and `attributes`: what is kept beside the contents. `unsecured`: names whose owner
     one side does not tell. `cluster_bytes`: each side's. `unreadable`: no digest on a side that
-    tried to read it. `tail_bytes`: raw bytes at the end of the longer side.
+    tried to read it.
     """
 
     number: int
@@ -151,7 +151,6 @@ class PairContents:
     mismatches: int = 0
     expected_changes: int = 0
     moving_kept: bool = True
-    tail_bytes: int = 0
     missing: Sorted = field(default_factory=Sorted)
     extra: Sorted = field(default_factory=Sorted)
     resized: Sorted = field(default_factory=Sorted)

@@ -7,11 +7,9 @@ needs at least one thing compared, and what was left out is an outcome of its ow
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from verify.manifest.header import Header, Partition
 from verify.matching.level import Level
@@ -19,10 +17,6 @@ from verify.matching.pair_contents import ContentComparison
 from verify.matching.pairing import Pair
 from verify.rules.declared import Declared
 from verify.text.message import Message, joined
-
-if TYPE_CHECKING:
-    from types import ModuleType
-
 
 __all__ = [
     "PAGE_HEADINGS",
@@ -35,7 +29,6 @@ __all__ = [
     "Rule",
     "Tally",
     "Value",
-    "rule_page",
     "with_level",
 ]
 
@@ -229,11 +222,6 @@ class Rule:
 
 PAGE_HEADINGS = ("What it compares", "Why it matters", "Levels", "What to do", "Sources")
 """The headings every rule's page has, in this order, as `## Heading` lines of its docstring."""
-
-
-def rule_page(module: ModuleType) -> str:
-    """Return the documentation page of a rule's module: its docstring, dedented."""
-    return inspect.cleandoc(module.__doc__ or "")
 
 
 def with_level(finding: Finding, level: Level) -> Finding:
