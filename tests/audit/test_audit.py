@@ -111,7 +111,7 @@ def test_plan_when_drawn_with_many_seeds_then_every_job_is_drawn_about_as_often(
     ("by", "of", "names"),
     [
         ("technician", {"technician": "Carr"}, {"Bell", "Carr"}),
-        ("technician", {"technician": None}, {"Bell", "not told"}),
+        ("technician", {"technician": None}, {"Bell", "not reported"}),
         ("model", {"source": {"model": "Ream", "serial_source": None}}, {"Quire 9", "Ream"}),
         ("adapter", {"source": {"model": None, "serial_source": "adapter"}}, {"direct", "adapter"}),
         ("month", {"filed": 40 * DAY}, {"1970-01", "1970-02"}),

@@ -86,16 +86,16 @@ def test_rules_when_one_is_named_then_its_page_is_printed(command: Command) -> N
 def test_demo_when_run_from_elsewhere_then_both_verdicts_are_as_they_should_be(
     command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One sound clone, one that is stopped, nothing left behind in the scratch folder."""
+    """One sound clone, one that is stopped, each told first and last; nothing is left behind."""
     monkeypatch.chdir(tmp_path)
     ran = command("demo", "--scratch", tmp_path)
     assert ran.code == 0
     heads = [
-        line.split()[0]
+        line.split()[1]
         for line in ran.out.splitlines()
         if line.startswith(" ") and line[1:2] != " "
     ]
-    assert heads == ["SOUND", "STOP"]
+    assert heads == ["SOUND", "SOUND", "STOP", "STOP"]
     assert list(tmp_path.iterdir()) == []
 
 

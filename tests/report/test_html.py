@@ -119,7 +119,7 @@ def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
             "PS0012345",
             "500.11 GB (465.76 GiB)",
             "What was compared",
-            "What stands against wiping the old drive",
+            "Problems found on the new drive",
             "What was not examined, and why",
             "Findings, by what to do",
             "To be checked off",

@@ -152,7 +152,7 @@ def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
         "PS0012345",
         "contents of a drawn sample",
         "### What was compared",
-        "### What stands against wiping the old drive\n\n- X stop: 2 files of the old drive",
+        "### Problems found on the new drive\n\n- X stop: 2 files of the old drive",
         "### What was not examined, and why",
         "### X STOP:",
         "- [ ] ",

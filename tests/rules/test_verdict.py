@@ -82,7 +82,7 @@ FILES = [a_folder("/a"), *(a_file(f"/a/{number:03}.txt") for number in range(40)
 OPENING = {
     "stop": "Do not wipe the old drive",
     "review": "A person has to decide",
-    "sound": "Nothing was found that stands against wiping",
+    "sound": "No reason found to keep the old drive",
 }
 """How the sentence of each verdict begins."""
 

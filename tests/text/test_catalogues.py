@@ -24,7 +24,7 @@ NO_SENTENCES = frozenset(
         "it cannot be read",  # the end of an error
         # The screen of `drives`, which is in English.
         *("no drives are shown by this system", " THIS SYSTEM RUNS FROM IT ", " (of the adapter)"),
-        *("not asked for", ",  partitions, id ", "bold reverse", "not read: ", "not told"),
+        *("not asked for", ",  partitions, id ", "bold reverse", "not read: ", "not reported"),
         "Boot ()",  # as the firmware calls its entries
         "not yet",  # a key
         "one partition only",  # of the screen of a drive

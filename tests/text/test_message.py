@@ -37,12 +37,12 @@ def test_message_when_copied_then_it_keeps_its_template() -> None:
 def test_text_when_english_is_spoken_then_nothing_is_looked_up() -> None:
     """Outside the context a message is its English text; a plain text is a name in every one."""
     assert spoken() == ENGLISH
-    assert translated(say("not told")) == "not told"
+    assert translated(say("not reported")) == "not reported"
     with speaking("de"):
-        assert translated(say("not told")) == "nicht genannt"
-        assert translated("not told") == "not told"
+        assert translated(say("not reported")) == "nicht genannt"
+        assert translated("not reported") == "not reported"
         assert translated(LOST) == "Das alte Laufwerk hat HPA: 5."
-    assert translated(say("not told")) == "not told"
+    assert translated(say("not reported")) == "not reported"
 
 
 @pytest.mark.parametrize(

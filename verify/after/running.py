@@ -236,7 +236,7 @@ def _label(here: SeenDrive) -> str:
 
 
 def _drives(names: Collection[str]) -> str:
-    return ", ".join(names) if names else say("a drive that is not told")
+    return ", ".join(names) if names else say("a drive that is not reported")
 
 
 def _start_volumes(machine: Machine, here: SeenDrive) -> Check:

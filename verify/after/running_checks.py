@@ -23,7 +23,7 @@ LEAST_FREE = 0.05
 _TRIMS: dict[str, tuple[State, str]] = {
     "on": ("fits", say("TRIM is on")),
     "off": ("beware", say("TRIM is off")),
-    "not_told": ("not_told", say("TRIM is not told")),
+    "not_told": ("not_told", say("TRIM is not reported")),
 }
 
 
@@ -120,7 +120,7 @@ def free_space(machine: Machine, here: SeenDrive, target: Header) -> Check:
     """Say how much of the system volume is free, beside what was when it was read."""
     size, free = machine.system.size_bytes, machine.system.free_bytes
     if not size or free is None:
-        words = say("How much is free is not told.")
+        words = say("Free space is not reported.")
         return Check("free-space", "not_told", words, decides=False)
     then = _recorded_free(machine, here, target)
     words = say(
@@ -155,7 +155,7 @@ def boot_entries(machine: Machine, here: SeenDrive) -> Check:
     """Say which entry of the firmware this run was started by, and whether it names this drive."""
     firmware = machine.firmware
     if firmware.untold is not None:
-        words = say("Start-up entries are not told: {reason}.", reason=firmware.untold)
+        words = say("Boot entries are not reported: {reason}.", reason=firmware.untold)
         return Check("boot-entries", "not_told", words, decides=False)
     started = next((item for item in firmware.entries if item.number == firmware.current), None)
     if started is None or started.partition is None:

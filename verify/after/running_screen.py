@@ -48,9 +48,7 @@ _SAYS = {
 }
 
 _NEXT = {
-    "yes": say(
-        "Keep the old drive until `identify` on it says that nothing stands against wiping it."
-    ),
+    "yes": say("Keep the old drive until `identify` on it finds no reason to keep it."),
     "beware": say("Put right what is named above, start the machine again, and look again."),
     "no": say("Wipe nothing. Switch off, look at which drive is attached where, start again."),
     "cannot_tell": say(
@@ -147,8 +145,8 @@ def print_drives(
 
 
 def _facts(drive: SeenDrive) -> Iterator[tuple[str, str]]:
-    yield "model", drive.model or "not told"
-    serial = drive.serial or "not told"
+    yield "model", drive.model or "not reported"
+    serial = drive.serial or "not reported"
     yield "serial", f"{serial} (of the adapter)" if drive.serial_source == "adapter" else serial
     how = [drive.bus] if drive.bus else []
     how += ["removable"] if drive.removable else []
@@ -161,6 +159,6 @@ def _facts(drive: SeenDrive) -> Iterator[tuple[str, str]]:
         yield "table", "none"
     else:
         count = len(drive.table.partitions)
-        id_ = drive.table.disk_id or "not told"
+        id_ = drive.table.disk_id or "not reported"
         yield "table", f"{drive.table.scheme.upper()}, {count} partitions, id {id_}"
     yield "mounted", ", ".join(drive.mounted) or "no"

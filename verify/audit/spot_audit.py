@@ -221,7 +221,7 @@ def _stratum(job: dict[str, Any], by: By | None) -> str:
         "model": job["source"]["model"],
         "adapter": "adapter" if job["source"]["serial_source"] == "adapter" else "direct",
     }[by]
-    return str(told or "not told")
+    return str(told or "not reported")
 
 
 def month_of(seconds: int) -> str:

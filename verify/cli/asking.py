@@ -4,8 +4,8 @@ import sys
 
 _QUESTIONS = {
     "job": "Job number or name (enter: by the hour)",
-    "technician": "Technician (enter: not told)",
-    "customer": "Customer, an alias (enter: not told)",
+    "technician": "Technician (enter: not reported)",
+    "customer": "Customer, an alias (enter: not reported)",
     "notes": "Notes (enter: none)",
 }
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 Sides = tuple["Header", "Header"]
 
-NOT_TOLD = say("not told")
+NOT_TOLD = say("not reported")
 """Stands where a drive does not say what it is."""
 
 _VALUES_ARE_NAMES = frozenset({"filesystem-identity"})

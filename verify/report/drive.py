@@ -49,12 +49,12 @@ def _drive(header: Header) -> Iterator[tuple[str, str]]:
     elif header.scope == "unconfirmed":
         yield "scope", "no partition table: a whole drive or one partition, it does not say which"
     yield "kind", drive.kind
-    yield "model", drive.model or "not told"
-    serial = drive.serial or "not told"
+    yield "model", drive.model or "not reported"
+    serial = drive.serial or "not reported"
     yield "serial", f"{serial} (of the adapter)" if drive.serial_source == "adapter" else serial
     yield "size", both_sizes(drive.size_bytes)
     physical = drive.physical_sector_bytes
-    grid = "not told" if physical is None else f"{physical:,} bytes"
+    grid = "not reported" if physical is None else f"{physical:,} bytes"
     yield "sectors", f"{drive.sector_bytes:,} bytes logical, physical {grid}"
     if drive.mounted:
         yield "mounted", ", ".join(drive.mounted)

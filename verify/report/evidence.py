@@ -94,7 +94,7 @@ def _rule_counts(comparison: Comparison) -> str:
         for key, word in words.items()
         if counts[key]
     )
-    return say("Answers of {count} rules: {told}.", count=len(comparison.tool.rules), told=told)
+    return say("{count} checks: {told}.", count=len(comparison.tool.rules), told=told)
 
 
 def gaps(

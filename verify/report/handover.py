@@ -109,7 +109,7 @@ class Handover:
 
     @property
     def against(self) -> tuple[Action, ...]:
-        """What stands against wiping the old drive: all findings but notes."""
+        """Problems found on the new drive: all findings but notes."""
         return tuple(item for item in self.actions if item.level is not Level.NOTE)
 
     @property

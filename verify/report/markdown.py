@@ -133,7 +133,7 @@ def _heading(depth: int, title: str) -> str:
 
 
 def _against(handover: Handover) -> Iterator[str]:
-    asked = say("What stands against wiping the old drive")
+    asked = say("Problems found on the new drive")
     yield _heading(3, asked if handover.of_drives else say("What differs"))
     for action in handover.against:
         first, more = action.findings[0], len(action.findings) - 1

@@ -169,7 +169,7 @@ def _ruler(header: Header, largest: int) -> Ruler:
         spans.append(Span(number, start, size, x, width, to_scale, words, used))
         x += width
     return Ruler(
-        title=harmless(header.drive.model, 40) if header.drive.model else say("model not told"),
+        title=harmless(header.drive.model, 40) if header.drive.model else say("model not reported"),
         size=decimal_size(header.drive.size_bytes),
         spans=tuple(spans),
         unreadable=tuple(_unreadable(header, spans)),

@@ -119,8 +119,8 @@ def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) ->
     stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
     if judgement.verdict == "stop":
         return counted(
-            "Do not wipe the old drive: {count} finding stands against it.",
-            "Do not wipe the old drive: {count} findings stand against it.",
+            "Do not wipe the old drive: {count} problem found.",
+            "Do not wipe the old drive: {count} problems found.",
             stops,
         )
     if judgement.verdict == "review":
@@ -143,7 +143,7 @@ def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) ->
         )
         return say("A person has to decide before the old drive is wiped: {why}.", why=all_of(why))
     return say(
-        "Nothing was found that stands against wiping the old drive; {reach}.",
+        "No reason found to keep the old drive; {reach}.",
         reach=_reach(contents),
     )
 

@@ -54,7 +54,7 @@ def test_start_when_it_is_sector_63_then_it_is_review_with_the_remainder() -> No
     case = case_of(begun(2048), begun(63))
     assert told(START, case) == [("review", 1)]
     (finding,) = findings(START, case)
-    assert "byte 32256, 3584 bytes behind a step" in finding.message
+    assert "misaligned by 3,584 bytes (grid 4,096)" in finding.message
     assert (finding.source, finding.target) == (1_048_576, 32_256)
 
 

@@ -240,7 +240,7 @@ def test_hidden_when_the_active_mbr_partition_names_another_then_it_is_stop() ->
     assert told_both_ways(HIDDEN, case_of(right, wrong)) == ([("stop", 3)], [("note", 3)])
     assert told(HIDDEN, case_of(wrong, wrong)) == [("note", 3)]
     message = findings(HIDDEN, case_of(right, wrong))[0].message
-    assert "says 63 sectors are in front of its partition; there are 567296" in message
+    assert "records start sector 63; it starts at 567296" in message
 
 
 def test_hidden_when_a_gpt_partition_names_another_then_it_is_a_note() -> None:

@@ -55,10 +55,8 @@ def judge(case: Case, tally: Tally) -> None:
         if start % grid:
             level, advice = (Level.NOTE, _LITTLE) if is_reserved(new) else (Level.REVIEW, _AGAIN)
             message = say(
-                "{partition} of the new drive begins at byte {start}, {past} bytes behind a"
-                " step of the drive's grid of {grid} bytes.",
+                "{partition} of the new drive is misaligned by {past:,} bytes (grid {grid:,}).",
                 partition=name_of(new),
-                start=start,
                 past=start % grid,
                 grid=grid,
             )

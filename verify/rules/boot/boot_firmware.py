@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, Tally
 
 _UNSEEN = say(
-    "the start entries, Secure Boot and bound keys lie in the machine and not on a"
-    " drive: start it once from the new drive alone before the old one is wiped"
+    "boot entries, Secure Boot and TPM keys are stored in the computer, so they were not checked:"
+    " start it once from the new drive alone before the old one is wiped"
 )
 
 

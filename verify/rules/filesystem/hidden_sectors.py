@@ -79,7 +79,7 @@ def _fault(header: Header, partition: Partition) -> Message | None:
         return None
     before = start_bytes(header, partition) // unit
     return say(
-        "says {hidden} sectors are in front of its partition; there are {before}",
+        "records start sector {hidden}; it starts at {before}",
         hidden=hidden,
         before=before,
     )
