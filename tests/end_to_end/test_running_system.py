@@ -81,14 +81,11 @@ def test_check_when_the_system_ran_on_then_it_is_a_handful_of_findings(
     assert crashed(comparison) == []
     assert len(comparison.findings) <= 6, [item.message for item in comparison.findings]
     found = worst(comparison)
-    assert found["file-expected-change"] == "note"
-    assert found["file-content"] == "review"
-    # NOTE: those that the sample did not draw are known by their times alone.
-    system = [item for item in comparison.findings if item.rule in {"file-content", "file-times"}]
-    assert [item.level.value for item in system] == ["review", "review"]
-    assert sum(int(item.message.split()[0]) for item in system) == len(MOVED)
-    moving = [item for item in comparison.findings if item.rule == "file-expected-change"]
-    assert f"{MOVING_FILES} files" in moving[0].message
+    rule = "source-used-since" if later == "old" else "target-used-since"
+    assert found[rule] == "note"
+    used = [item for item in comparison.findings if item.rule == rule]
+    assert f"{MOVING_FILES + len(MOVED)} files" in used[0].message
+    assert comparison.moments[0].copied is not None
 
 
 @pytest.mark.tools("mkfs.ext4", "debugfs")

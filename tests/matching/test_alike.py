@@ -130,7 +130,7 @@ def compared(old: Manifest, new: Manifest) -> PairContents:
     """Compare what two manifests hold of their one partition."""
     found = PairContents(0, cluster_bytes=(CLUSTER, CLUSTER), block_bytes=FILE_BLOCK_BYTES)
     with old.listing(0) as left, new.listing(0) as right:
-        compare_listings(found, left, right, linux=False)
+        compare_listings(found, left, right)
     return found
 
 
@@ -315,7 +315,7 @@ def test_blocks_when_they_are_of_two_sizes_then_they_are_not_held_together(
     found = PairContents(0, cluster_bytes=(CLUSTER, CLUSTER), block_bytes=FILE_BLOCK_BYTES)
     manifests = written(tmp_path / "old", [old]), written(tmp_path / "new", [new])
     with manifests[0].listing(0) as left, manifests[1].listing(0) as right:
-        compare_listings(found, left, right, linux=False, blocks=blocks)
+        compare_listings(found, left, right, blocks=blocks)
     assert found.changed.count == found.block_mismatches == differing
     assert (found.totals.blocks, found.totals.block_population) == (int(blocks), 80)
 

@@ -84,6 +84,13 @@ class ListingRows:
         self._entry = None
         self._go_on()
 
+    def rest_of_segment(self) -> Iterator[bytes]:
+        """Step over the segment that begins here, and yield its rows as they are written."""
+        part = self._part
+        self.pass_over()
+        if part is not None:
+            yield from _rows(self._file, part, self._partition)
+
     def _take_row(self) -> None:
         line = next(self._rows, None)
         while line is not None and line.startswith(BLOCK_START):

@@ -11,11 +11,14 @@ import re
 from enum import StrEnum
 from functools import cache
 
+from verify.matching.exclusions import Excuses, Sort, Volumes, paths_of
+
 
 class Habit(StrEnum):
     """How a file of that path behaves on a running system."""
 
     LEFT_OUT = "left out of copies"
+    UNSYNCHRONISED = "changes that no server has yet"
     REWRITTEN = "rewritten for the new drive"
     MOVING = "always moving"
     HELD = "held open while the system runs"
@@ -23,51 +26,11 @@ class Habit(StrEnum):
     SYSTEM = "the system's or a program's"
 
 
-# SPEC: Microsoft Learn, "Registry Keys and Values for Backup and Restore" (FilesNotToBackup),
-# "Excluding Files from Shadow Copies", and the default exclusions of Windows' image
-# configuration list; the snapshot store's GUID: libvshadow, "VSS format"; FVE2 files: libbde.
-LEFT_OUT = (
-    "/pagefile.sys",
-    "/hiberfil.sys",
-    "/swapfile.sys",
-    "/$ntfs.log",
-    "/System Volume Information",
-    "/System Volume Information/",
-    "/$Recycle.Bin",
-    "/$Recycle.Bin/",
-    "/RECYCLER",
-    "/RECYCLER/",
-    "/RECYCLED",
-    "/RECYCLED/",
-    "/Windows/CSC",
-    "/Windows/CSC/",
-    # Linux, common practice: a swap file in the root.
-    "/swapfile",
-    "/swap.img",
-)
-
-# SPEC: file-hierarchy(7): emptied at start, on a filesystem of Linux.
-LEFT_OUT_OF_LINUX = (
-    "/tmp/",  # noqa: S108 - a path on a drive
-    "/run/",
-    "/var/tmp/",  # noqa: S108 - a path on a drive
-)
-
 # SPEC: Microsoft Learn, "Data Deduplication": what was deduplicated lies in the chunk store alone;
 # the single-instance store (FilesNotToBackup names it, since its own service backs it up) likewise.
 CONTENT_STORES = (
     "/System Volume Information/Dedup/",
     "/SIS Common Store/",
-)
-
-# SPEC: Microsoft Learn, "BCD System Store Settings" and "REAgentC": written anew for a new drive.
-REWRITTEN = (
-    "/EFI/Microsoft/Boot/BCD",
-    "/EFI/Microsoft/Boot/BCD.LOG*",
-    "/Boot/BCD",
-    "/Boot/BCD.LOG*",
-    "/Windows/System32/Recovery/ReAgent.xml",
-    "/Recovery/WindowsRE/ReAgent.xml",
 )
 
 # NOTE: the Windows rows are common practice, from memory; the Linux rows file-hierarchy(7).
@@ -77,12 +40,10 @@ MOVING = (
     "/Windows/Logs/",
     "/Windows/Panther/",
     "/Windows/SoftwareDistribution/",
-    "/Windows/ServiceProfiles/",
     "/Windows/System32/LogFiles/",
     "/Windows/System32/winevt/",
     "/Windows/System32/sru/",
     "/Windows/System32/wbem/Repository/",
-    "/Windows/System32/Tasks/",
     "/Windows/appcompat/",
     "/Windows/bootstat.dat",
     "/ProgramData/Microsoft/Diagnosis/",
@@ -132,44 +93,58 @@ SYSTEM = (
     "/var/",
 )
 
-_HABITS = (
-    (Habit.USER, CONTENT_STORES),
-    (Habit.LEFT_OUT, LEFT_OUT),
-    (Habit.REWRITTEN, REWRITTEN),
+_HABITS_BY_PLACE = (
     (Habit.MOVING, MOVING),
     (Habit.HELD, HELD),
     (Habit.USER, USER),
     (Habit.SYSTEM, SYSTEM),
 )
-"""In this order; the first list that has a path decides."""
+_EXCUSED = (
+    (Habit.LEFT_OUT, Sort.LEFT_OUT),
+    (Habit.UNSYNCHRONISED, Sort.UNSYNCHRONISED),
+    (Habit.REWRITTEN, Sort.REWRITTEN),
+)
 
 
-def habit_of(path: str, *, linux: bool = False) -> Habit:
+def habit_of(path: str, *, root: bool = False, excuses: Excuses = Excuses.CONTENTS) -> Habit:
     """Return what is known of a path; what stands nowhere in the lists is a person's own.
 
-    `linux`: the filesystem is one of Linux (ext), where `/tmp` means what it says.
+    The first list that has it decides, and the table of exclusions stands first. `root`: the volume
+    is the root of a Linux system, where `/tmp` means what it says. `excuses`: what is to be excused
+    by an exclusion, `ABSENCE` or `CONTENTS`.
     """
-    if linux and _linux_matcher().fullmatch(path):
-        return Habit.LEFT_OUT
-    for habit, pattern in _matchers():
+    if root:
+        for habit, pattern in _excused(Volumes.LINUX_ROOT, excuses):
+            if pattern.fullmatch(path):
+                return habit
+    for habit, pattern in _matchers(excuses):
         if pattern.fullmatch(path):
             return habit
     return Habit.USER
 
 
 @cache
-def _linux_matcher() -> re.Pattern[str]:
-    return re.compile("|".join(map(_expression, LEFT_OUT_OF_LINUX)), re.DOTALL)
-
-
-@cache
-def _matchers() -> tuple[tuple[Habit, re.Pattern[str]], ...]:
-    return tuple(
-        (habit, re.compile("|".join(map(_expression, patterns)), re.IGNORECASE | re.DOTALL))
-        for habit, patterns in _HABITS
+def _matchers(excuses: Excuses) -> tuple[tuple[Habit, re.Pattern[str]], ...]:
+    return (
+        (Habit.USER, _pattern(CONTENT_STORES)),
+        *_excused(Volumes.ANY, excuses),
+        *((habit, _pattern(patterns)) for habit, patterns in _HABITS_BY_PLACE),
     )
 
 
-def _expression(pattern: str) -> str:
+@cache
+def _excused(volumes: Volumes, excuses: Excuses) -> tuple[tuple[Habit, re.Pattern[str]], ...]:
+    rows = ((habit, paths_of(sort, volumes=volumes, excuses=excuses)) for habit, sort in _EXCUSED)
+    # NOTE: Linux tells case apart, so that /TMP there is somebody's own folder.
+    flags = re.IGNORECASE if volumes is Volumes.ANY else re.NOFLAG
+    return tuple((habit, _pattern(paths, flags)) for habit, paths in rows if paths)
+
+
+def _pattern(patterns: tuple[str, ...], flags: re.RegexFlag = re.IGNORECASE) -> re.Pattern[str]:
+    return re.compile("|".join(map(expression, patterns)), flags | re.DOTALL)
+
+
+def expression(pattern: str) -> str:
+    """Return a pattern of a path or name as a regular expression."""
     below = ".+" if pattern.endswith("/") else ""
     return re.escape(pattern).replace(r"\*", "[^/]*").replace(r"\?", "[^/]") + below

@@ -15,7 +15,9 @@ from verify.manifest.totals import both_timed, is_link, tells_owner
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
-from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, later_by
+from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
+from verify.matching.weigh import later_by
+from verify.matching.weigh_by_moment import later_use
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -211,7 +213,7 @@ def compare_times(found: PairContents, item: Difference) -> None:
     times.see(new.modified if modified else new.created if created else new.changed)
     if modified:
         read = old.digest is not None and new.digest is not None
-        found.retimed.add(TOUCHED if read else UNREAD_BUT_LATER, item)
+        found.retimed.add(TOUCHED if read else later_use(item) or UNREAD_BUT_LATER, item)
     elif created:
         found.recreated.add(CREATED_ANEW, item)
 
@@ -219,6 +221,9 @@ def compare_times(found: PairContents, item: Difference) -> None:
 def weigh_link(item: Difference) -> Meaning:
     """Return what a link means that is none, or another, on one of the sides."""
     old, new = item.source, item.target
+    since = later_use(item)
+    if since is not None:
+        return since
     if old is None or new is None or not is_link(old):
         return LINK_INSTEAD
     if not is_link(new) or (old.kind, old.reparse) != (new.kind, new.reparse):

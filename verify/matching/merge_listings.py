@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 from verify.filesystem.entry import NOT_TRIED
@@ -19,7 +20,9 @@ from verify.matching.marks import (
     is_about_links,
     weigh_link,
 )
+from verify.matching.moment import Volume
 from verify.matching.pair_contents import ContentComparison, Difference, PairContents
+from verify.matching.survey import survey
 from verify.matching.weigh import (
     MOVING,
     is_expected,
@@ -40,6 +43,7 @@ if TYPE_CHECKING:
     from verify.manifest.listing_rows import ListingRows
     from verify.manifest.row import Block
     from verify.manifest.segment import Segment
+    from verify.matching.moment import Survey
     from verify.matching.pairing import Pair
 
 Row = TypeVar("Row")
@@ -66,9 +70,10 @@ def compare_contents(
             files = PairContents(
                 pair.number, cluster_bytes=sizes, block_bytes=block_bytes or FILE_BLOCK_BYTES
             )
-            linux, blocks = _is_linux(old), block_bytes is not None
+            files.volume = Volume(partial(_survey, source, target, both))
+            blocks = block_bytes is not None
             with source.listing(old.number) as left, target.listing(new.number) as right:
-                compare_listings(files, left, right, linux=linux, blocks=blocks)
+                compare_listings(files, left, right, blocks=blocks)
             found.pairs[pair.number] = files
             if old.view is not None:
                 found.encrypted[pair.number] = _compare_raw(source, target, pair.number, both)
@@ -100,8 +105,10 @@ def file_block_bytes(old: Partition, new: Partition) -> int | None:
     return sizes.pop() if sizes else FILE_BLOCK_BYTES
 
 
-def _is_linux(partition: Partition) -> bool:
-    return partition.filesystem.traits.system == "linux"
+def _survey(source: Manifest, target: Manifest, both: tuple[Partition, Partition]) -> Survey:
+    old, new = both
+    with source.listing(old.number) as left, target.listing(new.number) as right:
+        return survey(left, right, partitions=both, target=target.header)
 
 
 def merged(
@@ -138,7 +145,6 @@ def compare_listings(
     source: ListingRows,
     target: ListingRows,
     *,
-    linux: bool,
     blocks: bool = True,
 ) -> None:
     """Merge two listings; what stands alike on both sides counts without being looked into.
@@ -163,12 +169,12 @@ def compare_listings(
             found.totals.rows += 1
             if not blocks:
                 old.blocks = new.blocks = []
-            _compare_entry(found, nodes, Difference(old.path, old, new, linux=linux))
+            _compare_entry(found, nodes, Difference(old.path, old, new, volume=found.volume))
         elif old is not None:
-            lacking = Difference(old.path, old, None, linux=linux)
+            lacking = Difference(old.path, old, None, volume=found.volume)
             found.missing.add(weigh_missing(lacking), lacking)
         elif new is not None:
-            further = Difference(new.path, None, new, linux=linux)
+            further = Difference(new.path, None, new, volume=found.volume)
             found.extra.add(weigh_extra(further), further)
         else:
             return

@@ -7,16 +7,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import chain
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from verify.filesystem.entry import Entry
 from verify.manifest.draw import BLOCK_BYTES
 from verify.manifest.totals import Totals
 from verify.matching.level import Level
+from verify.matching.moment import Volume
 from verify.text.message import Message
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+Since = Literal["source", "target"]
 
 KEPT_DIFFERENCES = 10_000
 """Differences kept whole of each meaning, a partition; beyond it only their number is."""
@@ -24,12 +27,12 @@ KEPT_DIFFERENCES = 10_000
 
 @dataclass(slots=True)
 class Difference:
-    """One path that differs; an absent side is `None`. `linux`: on a filesystem of Linux."""
+    """One path that differs; an absent side is `None`. `volume`: what its volume tells of it."""
 
     path: str
     source: Entry | None
     target: Entry | None
-    linux: bool = field(default=False, kw_only=True)
+    volume: Volume = field(default_factory=Volume, kw_only=True, repr=False, compare=False)
 
     @property
     def size(self) -> int:
@@ -44,6 +47,7 @@ class Meaning:
 
     `one` ends a sentence that begins with "A file", `several` one that begins with "12 files".
     `expected`: it is a change that good clones have, told by `file-expected-change` alone.
+    `since`: it is later use of one side, told by `source-used-since` or `target-used-since` alone.
     """
 
     level: Level
@@ -51,6 +55,7 @@ class Meaning:
     several: Message
     advice: Message
     expected: bool = False
+    since: Since | None = None
 
 
 @dataclass(slots=True)
@@ -83,8 +88,12 @@ class Sorted:
         self.bags.setdefault(meaning, Bag()).add(difference)
 
     def told(self, *, expected: bool = False) -> dict[Meaning, Bag]:
-        """Return the bags of the expected changes, or all others."""
-        return {key: bag for key, bag in self.bags.items() if key.expected is expected}
+        """Return the bags of the expected changes, or of all others but later use."""
+        return {
+            key: bag
+            for key, bag in self.bags.items()
+            if key.expected is expected and key.since is None
+        }
 
     @property
     def count(self) -> int:
@@ -138,8 +147,9 @@ class PairContents:
     `retimed`: the same as far as compared, with another modification time, `recreated` with
     another creation time alone; `relinked`: links of all sorts that are not what they were;
     `security` and `attributes`: what is kept beside the contents. `unsecured`: names whose owner
-    one side does not tell. `cluster_bytes`: each side's. `unreadable`: no digest on a side that
-    tried to read it.
+    one side does not tell. `cluster_bytes`: each side's. `volume`: what both listings tell
+    together, and when the target was copied. `unreadable`: no digest on a side that tried to read
+    it.
     """
 
     number: int
@@ -163,6 +173,7 @@ class PairContents:
     security: Sorted = field(default_factory=Sorted)
     attributes: Sorted = field(default_factory=Sorted)
     times: Times = field(default_factory=Times)
+    volume: Volume = field(default_factory=Volume)
     cluster_bytes: tuple[int | None, int | None] = (None, None)
     unsecured: int = 0
     unreadable: Bag = field(default_factory=Bag)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.matching import weigh_by_moment
+from verify.matching.exclusions import Excuses
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
+from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -16,9 +19,6 @@ if TYPE_CHECKING:
 EXPECTED_HABITS = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN})
 
 _RUNNING = frozenset({Habit.MOVING, Habit.HELD})
-
-FAT_TIME_STEP_NANOSECONDS = 2_000_000_000
-"""FAT keeps times to two seconds (Microsoft, FAT specification)."""
 
 DAMAGED = Meaning(
     Level.STOP,
@@ -69,6 +69,18 @@ EXTRA = Meaning(
     say("is on the new drive only"),
     say("are on the new drive only"),
     say("Ask whether the new drive was started or used since the clone."),
+)
+UNSYNCHRONISED = Meaning(
+    Level.REVIEW,
+    say("of the offline files is missing: it may hold changes that no server has yet"),
+    say("of the offline files are missing: they may hold changes that no server has yet"),
+    say("Have the old system synchronise its offline files, then check again."),
+)
+RESPELT = Meaning(
+    Level.REVIEW,
+    say("is spelt otherwise on the new drive, in upper or lower case alone"),
+    say("are spelt otherwise on the new drive, in upper or lower case alone"),
+    say("Rename it as on the old drive if a program looks at the case of its name."),
 )
 STREAM_LOST = Meaning(
     Level.REVIEW,
@@ -122,24 +134,48 @@ def is_moving(entry: Entry) -> bool:
 
 def weigh_missing(item: Difference) -> Meaning:
     """Return what a file's absence from the new drive means."""
-    return _weigh_absent(item, MISSING)
+    return _excused(item, MISSING) or _weigh_missing(item)
 
 
 def weigh_extra(item: Difference) -> Meaning:
     """Return what a file's absence from the old drive means."""
-    return _weigh_absent(item, EXTRA)
+    return _excused(item, EXTRA) or _weigh_extra(item)
 
 
-def _weigh_absent(item: Difference, otherwise: Meaning) -> Meaning:
-    habit = habit_of(item.path, linux=item.linux)
-    expected = habit in EXPECTED_HABITS | {Habit.MOVING}
-    return _EXPECTED[habit] if expected else otherwise
+def _excused(item: Difference, otherwise: Meaning) -> Meaning | None:
+    """Return what excuses an absence without asking when the volume was copied."""
+    habit = habit_of(item.path, root=item.volume.survey.root, excuses=Excuses.ABSENCE)
+    if habit in EXPECTED_HABITS:
+        return _EXPECTED[habit]
+    if habit is Habit.UNSYNCHRONISED and otherwise is MISSING:
+        return UNSYNCHRONISED
+    if item.volume.survey.respelt(item.path):
+        return RESPELT if otherwise is MISSING else weigh_by_moment.EARLIER_NAME
+    if item.volume.survey.moment is None and habit is Habit.MOVING:
+        return _EXPECTED[habit]
+    return None
+
+
+def _weigh_missing(item: Difference) -> Meaning:
+    moment = item.volume.survey.moment
+    if moment is None or item.source is None:
+        return MISSING
+    return weigh_by_moment.weigh_missing(item, item.source, moment, MISSING)
+
+
+def _weigh_extra(item: Difference) -> Meaning:
+    moment = item.volume.survey.moment
+    if moment is None or item.target is None:
+        return EXTRA
+    return weigh_by_moment.weigh_extra(item, item.target, moment, EXTRA)
 
 
 def weigh_stream(item: Difference) -> Meaning:
     """Return what other named streams mean."""
-    habit = habit_of(item.path, linux=item.linux)
-    return _EXPECTED[habit] if habit in EXPECTED_HABITS else STREAM_LOST
+    habit = habit_of(item.path, root=item.volume.survey.root)
+    if habit in EXPECTED_HABITS:
+        return _EXPECTED[habit]
+    return weigh_by_moment.later_use(item) or STREAM_LOST
 
 
 def weigh_change(item: Difference) -> Meaning:
@@ -147,9 +183,12 @@ def weigh_change(item: Difference) -> Meaning:
 
     The times decide: the same time under other bytes is damage, a newer side was used since.
     """
-    habit = habit_of(item.path, linux=item.linux)
+    habit = habit_of(item.path, root=item.volume.survey.root)
     if habit in EXPECTED_HABITS:
         return _EXPECTED[habit]
+    moment = item.volume.survey.moment
+    if moment is not None and item.source is not None and item.target is not None:
+        return weigh_by_moment.weigh_change(item, item.source, item.target, moment) or DAMAGED
     later = later_by(item)
     if later is None or abs(later) <= FAT_TIME_STEP_NANOSECONDS:
         return HELD_OPEN if habit in _RUNNING else DAMAGED

@@ -139,6 +139,8 @@ def in_edition(comparison: Comparison, names: Names) -> Comparison:
             "findings": tuple(_finding(row, names) for row in comparison.findings),
             "outcomes": tuple(_outcome(row, names) for row in comparison.outcomes),
             "manifests": manifests,
+            "moments": tuple(row.model_copy(update={"path": None}) for row in comparison.moments),
+            "later": (),
         }
     )
 

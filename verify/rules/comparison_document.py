@@ -112,6 +112,45 @@ class PlacesRow(_Document):
     ranges: tuple[SectorRange, ...]
 
 
+class MomentRow(_Document):
+    """When one volume was copied, as the files of both drives tell (nanoseconds since 1970 UTC).
+
+    `copied`: the newest time on the new drive from before it was used on its own; `None`, with the
+    `reason`, where it cannot be told. `by`: which sort of time. `path`: a file that had it on
+    both drives, or the newest that both have. `step`: how fine the times are. `copied_from`: the
+    first write of the running system that the copy lacks, though it has later ones.
+    `target_used_from`: the first time that was written on the new drive alone.
+    """
+
+    partition: int
+    copied: int | None = None
+    by: Literal["changed", "modified"] | None = None
+    path: str | None = None
+    step: int = 0
+    copied_from: int | None = None
+    target_used_from: int | None = None
+    reason: Text | None = None
+
+
+class LaterRow(_Document):
+    """A file or folder that was written, moved or deleted on one drive after the clone.
+
+    `work`: a person's, not the system's or a program's; of these all are listed, up to 10,000 a
+    volume. `earlier_path`: what the other drive calls it, where it was moved. Times in nanoseconds
+    since 1970 UTC. The customer's edition of a report has none of it.
+    """
+
+    partition: int
+    side: Literal["source", "target"]
+    path: str
+    what: Literal["written", "moved", "deleted"]
+    work: bool
+    size_bytes: int
+    source_modified: int | None
+    target_modified: int | None
+    earlier_path: str | None = None
+
+
 class ToolInfo(_Document):
     """What judged: the version and the rules it ran."""
 
@@ -154,6 +193,8 @@ class Comparison(_Document, Spoken):
     target: Identity
     pairs: tuple[PairRow, ...]
     places: tuple[PlacesRow, ...] = ()
+    moments: tuple[MomentRow, ...] = ()
+    later: tuple[LaterRow, ...] = ()
     tool: ToolInfo
     manifests: Manifests | None = None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from verify.manifest.header import scope_of_both
 from verify.matching.bound import sample_bound
@@ -18,14 +18,17 @@ from verify.rules.comparison_document import (
     Evidence,
     FindingRow,
     Identity,
+    LaterRow,
     ManifestRow,
     Manifests,
+    MomentRow,
     OutcomeRow,
     PairRow,
     ToolInfo,
 )
 from verify.rules.damage_places import places
 from verify.rules.engine import judge
+from verify.rules.later_use import later_rows, moments
 from verify.rules.one_partition import of_one_partition, summary_of_one
 from verify.rules.rule import Case, Level
 from verify.text.message import Message, all_of, counted, say
@@ -41,6 +44,9 @@ if TYPE_CHECKING:
     from verify.rules.declared import Declared
     from verify.rules.engine import Judgement
     from verify.rules.rule import Finding, Rule, Value
+
+
+_Row = TypeVar("_Row", MomentRow, LaterRow)
 
 
 def compare(
@@ -99,6 +105,8 @@ def compare(
             for pair in pairs
         ),
         places=tuple(places(case)),
+        moments=tuple(_named(row) for row in moments(case)),
+        later=tuple(_named(row) for row in later_rows(case)),
         tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
         manifests=Manifests(source=_manifest_row(source), target=_manifest_row(target)),
     )
@@ -165,6 +173,12 @@ def _reach(contents: ContentComparison) -> Message:
         size=binary_size(bound.bytes_at_most),
         confidence=bound.confidence * 100,
     )
+
+
+def _named(row: _Row) -> _Row:
+    """Return a row whose paths any encoding takes."""
+    paths = {name: getattr(row, name, None) for name in ("path", "earlier_path")}
+    return row.model_copy(update={name: _valid(path) for name, path in paths.items() if path})
 
 
 def _finding_row(finding: Finding) -> FindingRow:

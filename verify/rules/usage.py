@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
-from verify.matching.weigh import FAT_TIME_STEP_NANOSECONDS, is_expected
+from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
+from verify.matching.weigh import is_expected
+from verify.rules.later_use import tell_moment, tell_used_since
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, was_resized
 from verify.text.message import Message, counted, say
@@ -49,14 +51,29 @@ class Signs:
         )
 
 
-def tell_later_use(case: Case, tally: Tally, side: Side, advice: Message) -> None:
-    """Note every partition that was written to later on `side` than on the other drive."""
+def tell_later_use(
+    case: Case, tally: Tally, side: Side, advice: Message, of_files: Message
+) -> None:
+    """Tell every partition that was written to later on `side` than on the other drive.
+
+    `of_files`: the advice where it is known file by file what was written.
+    """
     drive = OLD if side == "source" else NEW
     for old, new in case.matched:
         signs = signs_of_use(case, old, new, side)
         if signs is None:
             continue
         tally.agree()
+        files = case.contents.pairs.get(new.number)
+        if files is not None:
+            tell_moment(tally, new.number, files)
+            begin = say(
+                "{partition} of the {drive} drive was used after the clone",
+                partition=name_of(new),
+                drive=drive,
+            )
+            if tell_used_since(tally, new.number, files, side, (begin, of_files)):
+                continue
         if signs.any:
             what = _said(signs)
             message = say(

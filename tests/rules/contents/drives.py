@@ -59,6 +59,7 @@ class Side:
     gap: str | None = SAME
     sectors: int = 100 * MIB_SECTORS
     raw: bool = False
+    ended: int = 1
 
     def manifest(self, name: str) -> Manifest:
         """Return it as the comparison takes it."""
@@ -103,7 +104,12 @@ class Side:
                 ),
             ),
             capture=CaptureInfo(
-                tool_version="0", started=0, ended=1, host="bench", seed="s", confidence=0.95
+                tool_version="0",
+                started=0,
+                ended=self.ended,
+                host="bench",
+                seed="s",
+                confidence=0.95,
             ),
         )
         return cast("Manifest", _Rows(header, ordered, self.blocks))

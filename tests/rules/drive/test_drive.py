@@ -27,7 +27,8 @@ from verify.filesystem.description import ChangeJournal
 from verify.filesystem.entry import Entry
 from verify.manifest.header import Header, Owner, Partition, SectorRange
 from verify.manifest.partition_contents import Contents
-from verify.matching.pair_contents import Bag, Difference, PairContents
+from verify.matching.pair_contents import Bag, Difference, PairContents, Sorted
+from verify.matching.weigh import NEW_IS_NEWER
 from verify.rules.drive import (
     drive_in_use,
     drive_unreadable,
@@ -169,9 +170,9 @@ def newer(path: str, seconds: float) -> PairContents:
     at = 1_700_000_000 * SECOND
     old = Entry("file", path, size=1, modified=at)
     new = Entry("file", path, size=1, modified=at + int(seconds * SECOND))
-    bag = Bag()
-    bag.add(Difference(path, old, new))
-    return compared(3, changed=bag)
+    found = Sorted()
+    found.add(NEW_IS_NEWER, Difference(path, old, new))
+    return compared(3, changed=found)
 
 
 @pytest.mark.parametrize(

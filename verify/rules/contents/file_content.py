@@ -11,8 +11,14 @@ cable, bad memory, a read error that the copy stepped over.
 
 ## Levels
 - `stop`: other contents under the same modification time (damage), or newer on the old drive.
-- `review`: newer on the new drive; the system's or a program's and newer on the old one; held
-  open by a running system under one time; a named stream that was lost or has another length.
+- `stop`: where it is known when the volume was copied (`source-used-since`): last written before
+  that and another on the new drive, whatever its folder is called; or nothing but zeros there.
+- `review`: open while it was copied (registry, databases, mail stores, disks of virtual machines),
+  or written while the volume was being copied.
+- told by `source-used-since` and `target-used-since`: written on one of the drives after the clone.
+- `review`, where no moment is known: newer on the new drive; the system's or a program's and newer
+  on the old one; held open by a running system under one time.
+- `review`: a named stream that was lost or has another length.
 - told as an expected change instead: page files, boot stores, logs, caches and the like.
 - not examined: contents that were not read on both drives; a sample too small to exclude more
   than 0.1 % of the files.

@@ -9,8 +9,9 @@ A count is the plainest evidence there is, and it is taken apart from the compar
 the two do not add up, one of them is wrong.
 
 ## Levels
-- `stop`: there are fewer files or folders, and not all of those that lack are expected to.
-- `note`: the difference is made of further files, or of files that copies leave out.
+- `stop` or `review`: what `file-missing` finds of those that lack.
+- `note`: the difference is made of further files, of files that copies leave out, or of what was
+  put on the old drive after the clone.
 - not examined: a listing that could not be read, or not to its end.
 
 ## What to do
@@ -70,9 +71,9 @@ def _judge_pair(
         return
     if (old.files, old.folders) == (new.files, new.folders):
         return
-    lost = files.missing.unexpected
+    levels = [meaning.level for meaning in files.missing.told()]
     tally.find(
-        Level.STOP if lost else Level.NOTE,
+        min(levels, key=lambda level: level.weight, default=Level.NOTE),
         say(
             "Partition {number} has {files} files in {folders} folders on the old drive,"
             " {new_files} in {new_folders} on the new one.",

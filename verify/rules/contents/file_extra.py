@@ -9,6 +9,8 @@ was used since, or that something else was on it before.
 
 ## Levels
 - `note`: there are further files or folders.
+- told by `source-used-since` and `target-used-since`: deleted or renamed on the old drive, or made
+  on the new one, after the clone.
 - told as an expected change instead: page files, logs, caches and the like.
 
 ## What to do

@@ -9,11 +9,16 @@ A file that was never copied is gone for good once the old drive is wiped, and n
 until it is needed.
 
 ## Levels
-- `stop`: a file or folder is missing.
+- `stop`: a file or folder is missing, whatever its folder is called. Where it is known when the
+  volume was copied (`source-used-since`), what was put on the old drive later is told there, and
+  what was renamed there is found under its earlier name.
+- `review`: it came while a running system's volume was being copied; it is of the offline-files
+  store; or its name differs in upper and lower case alone, where that is not told apart.
 - `review`: twenty or more logs and caches of a running system are missing, and the new drive has
   none of that sort: a copy left them out.
 - told as an expected change instead: what copies leave out (page and hibernation files, the
-  snapshot store, the waste bin) and what a running system makes and deletes all the time.
+  snapshot store, the waste bin, temporary folders) and, where no moment of the clone is known, what
+  a running system makes and deletes all the time.
 - not examined: a listing that could not be read, or not to its end.
 
 ## What to do

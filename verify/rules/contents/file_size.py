@@ -9,8 +9,10 @@ customer's file any more, and no hash is needed to know it.
 
 ## Levels
 - `stop`: another length under the same modification time (damage), or newer on the old drive.
-- `review`: newer on the new drive; the system's or a program's and newer on the old one; or held
-  open by a running system under one time.
+- `stop`, `review`, or told elsewhere, as by `file-content`, where it is known when the volume was
+  copied.
+- `review`, where no moment is known: newer on the new drive; the system's or a program's and newer
+  on the old one; or held open by a running system under one time.
 - told as an expected change instead: page files, boot stores, logs, caches and the like.
 
 ## What to do

@@ -12,9 +12,23 @@ What was written to the old drive after the clone is nowhere else. It usually me
 machine was started from the old drive once more, or that the clone was made while it ran. After the
 clone the old drive should stay unattached until it is identified and wiped.
 
+Each volume tells when it was copied: the newest time that both drives share, or that a version has
+which the old drive has replaced since; times that the check itself has not reached are wrong ones
+and count for nothing, nor do a boot store and recovery configuration, and the folders that a system
+makes on any volume it sees. What is newer than that moment on the old drive alone was written
+there later, and is gathered here: one finding a volume. Times of change, which nobody sets, are
+gone by; where most files do not share them, modification times are. Where most files share
+neither (a copy made file by file), no moment can be told, and the rules on files say what differs.
+
+A name that is on the old drive alone counts as put there later only if its folder was written later
+as well: a name that a clone lost leaves its folder's time as it is. FAT and exFAT folders do not
+tell, nor does the root of a volume.
+
 ## Levels
-- `note`: always. Whether something is lost is told by the rules that compare the files: a
-  document that is newer on the old drive is their finding, this note explains it.
+- `review`: a person's work was changed or created there: documents, pictures, mail, projects,
+  databases, settings of the system.
+- `note`: only a system or programs wrote there (logs, caches, thumbnails, locks, sessions,
+  histories), or names were moved or deleted; or nothing is known file by file.
 
 A file counts as newer from more than two seconds on, the step in which FAT keeps times.
 
@@ -42,10 +56,15 @@ if TYPE_CHECKING:
 
 _ADVICE = say("Look through the findings on files: what is newer on the old drive is only there.")
 
+_COPY = say(
+    "Copy what a person changed there from the old drive, or clone again: `later` in the"
+    " comparison (--json) lists it."
+)
+
 
 def judge(case: Case, tally: Tally) -> None:
     """Look for signs of later use of the old drive."""
-    tell_later_use(case, tally, "source", _ADVICE)
+    tell_later_use(case, tally, "source", _ADVICE, _COPY)
 
 
 RULE = Rule(

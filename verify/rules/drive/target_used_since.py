@@ -15,7 +15,10 @@ identify the old one, wipe it. A check after the first start can no longer prove
 were written since that they came over whole.
 
 ## Levels
-- `note`: always. The rules that compare the files judge each difference.
+- `review`: a person's work was changed or created there after the moment of the clone (see
+  `source-used-since` for how that is worked out).
+- `note`: only a system or programs wrote there; or nothing is known file by file, and the rules
+  that compare the files judge each difference.
 
 Where most files have later times on the new drive, the clone was made file by file; that is not
 later use and is left to the rules on files.
@@ -52,7 +55,7 @@ _ADVICE = say(
 
 def judge(case: Case, tally: Tally) -> None:
     """Look for signs of later use of the new drive."""
-    tell_later_use(case, tally, "target", _ADVICE)
+    tell_later_use(case, tally, "target", _ADVICE, _ADVICE)
 
 
 RULE = Rule(

@@ -1,0 +1,204 @@
+"""Twenty good clones of running systems, none `stop`; twenty with one loss each, all named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from blake3 import blake3
+
+from tests.matching.running_pairs import DAY, HIVES, NAMES, NOW, SYSTEM, Running
+from verify.rules.catalogue import RULES
+from verify.rules.judge_drives import compare
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from verify.rules.comparison_document import Comparison
+
+FILE_RULES = tuple(
+    rule for rule in RULES if rule.slug.startswith("file-") or rule.slug.endswith("used-since")
+)
+
+
+def judged(pair: Running) -> Comparison:
+    """Compare both sides by the rules about files and later use."""
+    old, new = pair.sides()
+    return compare(old.manifest("old"), new.manifest("new"), FILE_RULES)
+
+
+def stops(comparison: Comparison) -> list[tuple[str, str | None]]:
+    """Return what stands against wiping: rule and path, or for want of one the sentence."""
+    found = [item for item in comparison.findings if item.level == "stop"]
+    return [(item.rule, item.path or item.message) for item in found]
+
+
+def a_pair(seed: int) -> Running:
+    """Return one of the twenty: three kinds, every fourth torn."""
+    kind = ("windows", "linux", "data")[seed % 3]
+    return Running(kind, seed, innocent=(300, 900)[seed % 2], torn=seed % 4 == 3)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_compare_when_the_system_ran_on_then_it_is_never_stop(seed: int) -> None:
+    """Known by construction: nothing that was there at the moment of the copy lacks or differs."""
+    comparison = judged(a_pair(seed))
+    assert stops(comparison) == []
+    used = [item for item in comparison.findings if item.rule == "source-used-since"]
+    assert len(used) == 1
+    assert comparison.later
+    assert len(comparison.findings) <= 12, [item.message for item in comparison.findings]
+
+
+def _missing(pair: Running, path: str) -> None:
+    del pair.copy[path]
+
+
+def _damaged(pair: Running, path: str) -> None:
+    pair.copy[path].digest = "ee" * 32
+
+
+def _cut(pair: Running, path: str) -> None:
+    pair.copy[path].size //= 2
+    pair.copy[path].digest = "ee" * 32
+
+
+def _earlier(pair: Running, path: str) -> None:
+    row = pair.copy[path]
+    at = (row.modified or 0) - DAY
+    pair.copy[path] = replace(row, modified=at, changed=at, digest="ee" * 32)
+
+
+LOSSES: tuple[Callable[[Running, str], None], ...] = (_missing, _damaged, _cut, _earlier)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_compare_when_one_is_lost_among_them_then_it_is_stop_and_named(seed: int) -> None:
+    """Work, a cache, a program: older than the moment, and lacking or another one."""
+    pair = a_pair(seed)
+    forms = (NAMES[pair.kind][1], NAMES[pair.kind][0], SYSTEM[pair.kind])[seed // 4 % 3]
+    path = pair.dice.choice([item for item in pair.untouched(forms) if "Temp" not in item])
+    LOSSES[seed % 4](pair, path)
+    found = stops(judged(pair))
+    assert [named for rule, named in found if rule != "file-count"] == [path]
+
+
+def test_compare_when_one_is_lost_among_five_thousand_then_it_is_named() -> None:
+    """The crowd of innocent differences pushes nothing out."""
+    pair = Running("windows", 99, innocent=9_000)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    _missing(pair, path)
+    comparison = judged(pair)
+    assert [named for rule, named in stops(comparison) if rule != "file-count"] == [path]
+    told = [item for item in comparison.findings if item.rule == "source-used-since"]
+    assert sum(int(word) for word in told[0].message.split() if word.isdigit()) > 1_500
+
+
+def test_compare_when_the_newest_file_is_lost_then_its_folder_tells() -> None:
+    """Nothing on the volume is newer, but a name that came later would have dated its folder."""
+    pair = Running("data", 5, innocent=200)
+    pair.volume = replace(pair.volume, rows=dict(pair.copy))
+    pair.volume.clock += DAY
+    path = "/photos/2024/newest.jpg"
+    pair.volume.write(path, 100)
+    pair.copy = {name: replace(row) for name, row in pair.volume.rows.items() if name != path}
+    assert stops(judged(pair))[0] == ("file-missing", path)
+
+
+def test_compare_when_a_registry_file_is_zeros_then_it_is_stop() -> None:
+    """Of its length, among others that moved on (BLAKE3 of as many zeros, by its library)."""
+    pair = Running("windows", 7)
+    assert stops(judged(pair)) == []
+    row = pair.copy[HIVES[1]]
+    row.digest = blake3(bytes(row.size)).hexdigest()
+    assert stops(judged(pair)) == [("file-content", HIVES[1])]
+
+
+def test_compare_when_files_have_future_times_then_the_moment_stands() -> None:
+    """A camera's clock is wrong: a time that the check has not reached tells no moment."""
+    pair = Running("data", 11)
+    before = judged(pair).moments[0].copied
+    for rows in (pair.volume.rows, pair.copy):
+        row = rows["/photos/2019/3.jpg"]
+        row.modified = row.changed = NOW + 3000 * DAY
+    comparison = judged(pair)
+    assert stops(comparison) == []
+    assert comparison.moments[0].copied == before
+
+
+def test_compare_when_a_clone_wrote_its_boot_store_then_the_moment_stands() -> None:
+    """The clone's own last steps, and what a first attaching leaves, are no later use."""
+    pair = Running("windows", 12)
+    paths = ("/Boot/BCD", "/Windows/System32/Recovery/ReAgent.xml")
+    pair.volume.clock = NOW - DAY
+    for path in paths:
+        pair.volume.write(path, 100)
+    for path in pair.volume.rows.keys() & {"/Boot", "/Windows/System32/Recovery", *paths}:
+        pair.copy[path] = replace(pair.volume.rows[path])
+    before = judged(pair).moments[0]
+    late = NOW + 4 * DAY
+    for path in (*paths, "/System Volume Information/IndexerVolumeGuid"):
+        row = pair.copy.setdefault(path, replace(pair.copy[paths[0]], path=path, node=9_999_999))
+        row.modified = row.changed = late
+        row.digest = "aa" * 32
+    after = judged(pair)
+    assert after.moments[0].copied == before.copied
+    assert after.moments[0].target_used_from is None
+    assert stops(after) == []
+
+
+def test_compare_when_a_file_was_moved_then_it_is_not_missing() -> None:
+    """The same record and contents, under the name it had."""
+    pair = Running("windows", 13, innocent=60)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    pair.volume.clock += DAY
+    pair.volume.rename(path, "/Users/orla/Desktop/kept.docx")
+    comparison = judged(pair)
+    assert stops(comparison) == []
+    moved = [row for row in comparison.later if row.path == "/Users/orla/Desktop/kept.docx"]
+    assert [(row.what, row.earlier_path) for row in moved] == [("moved", path)]
+    _damaged(pair, path)
+    assert ("file-missing", "/Users/orla/Desktop/kept.docx") in stops(judged(pair))
+
+
+def test_compare_when_the_new_drive_was_used_then_it_is_gathered_there() -> None:
+    """The mirror: what is newer on the new drive; only of documents deleted there it is asked."""
+    pair = Running("windows", 14, innocent=60)
+    pair.copy, pair.volume.rows = pair.volume.rows, pair.copy
+    comparison = judged(pair)
+    documents = {path for path in pair.files_lost() if path.startswith(("/Users", "/Projects"))}
+    assert {path for rule, path in stops(comparison) if rule == "file-missing"} <= documents
+    assert {rule for rule, _ in stops(comparison)} <= {"file-missing", "file-count"}
+    used = [item.rule for item in comparison.findings if item.rule.endswith("used-since")]
+    assert used == ["target-used-since"]
+    assert comparison.moments[0].target_used_from is not None
+
+
+def test_compare_when_files_were_copied_one_by_one_then_there_is_no_moment() -> None:
+    """Every time is new: nothing is excused, and it is said."""
+    pair = Running("data", 15, innocent=60)
+    for row in pair.copy.values():
+        row.modified = row.changed = row.created = NOW + 4 * DAY
+    comparison = judged(pair)
+    assert comparison.moments[0].copied is None
+    assert comparison.moments[0].reason
+
+
+@pytest.mark.parametrize("kind", ["ntfs", "ext4"])
+def test_compare_when_a_folder_is_renamed_in_case_only_then_it_is_one_review(kind: str) -> None:
+    """Where case is not told apart; on ext it is another folder, which lacks."""
+    pair = Running("data", 16, innocent=6)
+    pair.copy = {path: replace(row) for path, row in pair.volume.rows.items()}
+    respelt = {path: path.replace("/books", "/Books") for path in pair.copy}
+    pair.copy = {
+        respelt[path]: replace(row, path=respelt[path], node=row.node + 50_000)
+        for path, row in pair.copy.items()
+    }
+    old, new = (replace(side, kind=kind) for side in pair.sides())
+    comparison = compare(old.manifest("old"), new.manifest("new"), FILE_RULES)
+    found = [(item.level.value, item.path) for item in comparison.findings]
+    if kind == "ntfs":
+        assert found == [("review", "/books")]
+    else:
+        assert ("stop", "/books") in found

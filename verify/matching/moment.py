@@ -1,0 +1,181 @@
+"""When a volume was copied, and what else a comparison of two whole listings tells of a path."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from verify.filesystem.entry import Entry
+from verify.matching.traces import is_work
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """The newest that a volume of the target holds from before it was used on its own.
+
+    All times in nanoseconds since 1970 UTC, as the filesystem keeps them. `changed`, `modified`:
+    the newest times of these two sorts, each `None` where most files do not share it; the copy was
+    made then, or later but before anything was written on the source. `path`: whose it is.
+    `used_from`: when the target was first written to afterwards. `copied_from`: where the system
+    wrote while the volume was copied, the first of those writes that the copy lacks. `step`: times
+    that are no further apart are the same (FAT: two seconds).
+    """
+
+    changed: int | None
+    modified: int | None
+    path: str
+    used_from: int | None = None
+    copied_from: int | None = None
+    step: int = 0
+
+    @property
+    def newest(self) -> int:
+        """The moment itself: when the last change was made that the copy holds."""
+        return (self.changed if self.changed is not None else self.modified) or 0
+
+    def is_after(self, entry: Entry | None) -> bool:
+        """Whether something was last written, or renamed, after the copy was made.
+
+        NOTE: a modification time can be set to anything; one counts only where the filesystem's
+        own time of change does not speak against it.
+        """
+        if entry is None:
+            return False
+        if self.changed is not None and entry.changed is not None:
+            if entry.changed > self.changed + self.step:
+                return True
+            if entry.changed < self.changed:
+                return False
+        if self.modified is None or entry.modified is None:
+            return False
+        return entry.modified > self.modified + self.step
+
+    def time_of(self, entry: Entry) -> int | None:
+        """Return the time of an entry that this moment is of."""
+        return entry.changed if self.changed is not None else entry.modified
+
+
+@dataclass(slots=True)
+class Survey:
+    """What both listings of a pair tell together; made once, and only where something differs.
+
+    `root`: the volume is the root of a Linux system. `reason`: why there is no moment. `became`:
+    names on the target alone, by their node; `was`: names on the source alone, likewise (both empty
+    where nodes were not kept). `spelt`: names on the target alone, by their name without case,
+    `spelt_before` those on the source (both empty where case tells names apart).
+    `folders`: those of the source that lie there alone, or have other times than on the target;
+    `folders_there`: the same of the target; `dated_folders`: whether a folder keeps the time at
+    which a name was put into it.
+    """
+
+    root: bool = False
+    moment: Moment | None = None
+    reason: str = ""
+    became: dict[int, Entry] = field(default_factory=dict)
+    was: dict[int, Entry] = field(default_factory=dict)
+    spelt: dict[str, Entry] = field(default_factory=dict)
+    spelt_before: dict[str, Entry] = field(default_factory=dict)
+    folders: dict[str, Entry] = field(default_factory=dict)
+    folders_there: dict[str, Entry] = field(default_factory=dict)
+    dated_folders: bool = True
+
+    def found_as(self, entry: Entry) -> Entry | None:
+        """Return what a file or folder of the source alone is called on the target."""
+        there = self.became.get(entry.node)
+        return there if there is not None and is_one_file(entry, there) else None
+
+    def came_from(self, entry: Entry) -> Entry | None:
+        """Return what a file or folder of the target alone is called on the source."""
+        here = self.was.get(entry.node)
+        return here if here is not None and is_one_file(here, entry) else None
+
+    def respelt(self, path: str) -> tuple[Entry, Entry] | None:
+        """Return both sides of a name that differs in case alone."""
+        key = path.casefold()
+        here, there = self.spelt_before.get(key), self.spelt.get(key)
+        return (here, there) if here and there and is_same_file(here, there) else None
+
+    def put_there_at(self, entry: Entry) -> int | None:
+        """Return when a name of the source alone was put into its folder, if the copy missed that.
+
+        `None`: it was in the folder when that was copied.
+
+        NOTE: whoever creates or renames a name sets the time of its folder (POSIX.1-2017, 4.9; NTFS
+        does the same). So a folder whose copy is older than the name was copied before it came, and
+        a name that a copy lost leaves its folder's time as it is. The root is in no listing.
+        """
+        moment, folder = self.moment, entry.path.rpartition("/")[0]
+        if moment is None:
+            return None
+        time = moment.time_of(entry)
+        if not folder or not self.dated_folders:
+            return None if self._was_here(entry, moment) else time
+        here, there = self.folders.get(folder), self.folders_there.get(folder)
+        if here is None:
+            return None
+        if there is None:
+            return self.put_there_at(here)
+        copied = moment.time_of(there)
+        if entry.created is not None and copied is not None and entry.created > copied:
+            return entry.created
+        came_later = moment.is_after(entry) and moment.is_after(here)
+        return time if came_later and not self._was_here(entry, moment) else None
+
+    def _was_here(self, entry: Entry, moment: Moment) -> bool:
+        """Whether it was made before the moment, and only renamed or written since.
+
+        NOTE: programs that install themselves bring such times along.
+        """
+        if entry.created is None or moment.changed is None or entry.created > moment.changed:
+            return False
+        return is_work(entry.path)
+
+    def has_changed(self, path: str) -> bool:
+        """Whether the folder of a path was written on the source after the moment."""
+        folder = path.rpartition("/")[0]
+        if not folder or not self.dated_folders:
+            return True
+        return self.moment is not None and self.moment.is_after(self.folders.get(folder))
+
+    def has_changed_there(self, path: str) -> bool:
+        """Whether the folder of a path was written on the target after the moment."""
+        there = self.folders_there.get(path.rpartition("/")[0])
+        return self.moment is not None and self.moment.is_after(there)
+
+
+def is_one_file(old: Entry, new: Entry) -> bool:
+    """Whether two names with one node are one file: made at one time, or with the same contents."""
+    if old.kind != new.kind:
+        return False
+    if old.created is not None and new.created is not None:
+        return old.created == new.created
+    return old.kind != "file" or is_same_file(old, new)
+
+
+def is_same_file(old: Entry, new: Entry) -> bool:
+    """Whether two names hold the same, as far as both were read."""
+    if (old.kind, old.target, old.reparse) != (new.kind, new.target, new.reparse):
+        return False
+    if old.kind != "file":
+        return True
+    read = old.digest is not None and new.digest is not None
+    blocks = dict(old.blocks), dict(new.blocks)
+    if any(blocks[0][at] != blocks[1][at] for at in blocks[0].keys() & blocks[1].keys()):
+        return False
+    same = old.digest == new.digest if read else old.modified == new.modified
+    return old.size == new.size and same
+
+
+@dataclass(slots=True)
+class Volume:
+    """A pair of volumes that is surveyed when something asks for it, and then kept."""
+
+    make: Callable[[], Survey] = Survey
+    made: Survey | None = None
+
+    @property
+    def survey(self) -> Survey:
+        """What both listings tell together."""
+        if self.made is None:
+            self.made = self.make()
+        return self.made

@@ -1,0 +1,305 @@
+"""Going through two listings for the moment of the clone, and for what was renamed since.
+
+The moment is worked out here and not at capture: it takes both drives to tell a time that the
+clone brought along from one that somebody wrote on the new drive, and jobs filed earlier get theirs
+when they are judged again. A segment that is alike on both sides is searched for its newest time
+alone.
+
+    newest time that both drives share
+      <= newest time of a version that the old drive has replaced, or of a name that it lost
+      <= the moment
+      <  first time that was written on the new drive alone
+"""
+
+from __future__ import annotations
+
+import re
+from array import array
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from verify.filesystem.entry import CASE_SENSITIVE
+from verify.matching.habits import Habit, habit_of
+from verify.matching.moment import Moment, Survey
+from verify.matching.traces import is_work
+from verify.text.message import say
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
+    from verify.manifest.header import Header, Partition
+    from verify.manifest.listing_rows import ListingRows
+
+SECOND = 1_000_000_000
+
+FAT_TIME_STEP_NANOSECONDS = 2 * SECOND
+"""FAT keeps times to two seconds (Microsoft, FAT specification)."""
+
+LONGEST_COPY_NANOSECONDS = 12 * 3600 * SECOND
+"""A volume whose system runs on is copied within that (common practice)."""
+
+_CLOCKS_APART_NANOSECONDS = 26 * 3600 * SECOND
+"""Local times of two places are at most 26 hours apart (UTC-12 to UTC+14); a time that is further
+beyond the capture is a wrong one."""
+
+_ENOUGH_WRITES = 3
+"""So many writes that a copy lacks, all before its newest, are the system's at work."""
+
+_SHARED = 10
+"""One name in so many has to have the same time on both drives: a copy made file by file has none,
+and a busy volume leaves half of its names untouched (common practice)."""
+
+_MOST_NAMES = 1_000_000
+
+_OWN_STEPS = re.compile(
+    r"/(EFI|Boot|Recovery|System Volume Information|\$Recycle\.Bin|\$Extend|lost\+found"
+    r"|\.Trash-[^/]*|RECYCLE[RD])(/.*)?"
+    r"|/EFI/.*|/Windows/System32/Recovery(/.*)?"
+    r"|(/boot)?/grub[^/]*(/.*)?|/etc/fstab",
+    re.IGNORECASE | re.DOTALL,
+)
+"""What a clone's own last steps or a first attaching write: no later use is told by these.
+Common practice: a rewritten boot store or recovery configuration, the folders that a system makes
+on any volume it sees."""
+
+_ROOT_MARKS = frozenset(
+    {"/etc/passwd", "/etc/os-release", "/usr/lib/os-release", "/sbin/init", "/usr/sbin/init"}
+)
+"""FHS 3.0, 3.7 and 3.16; os-release(5): a Linux system's root has one of them."""
+
+_ROW = re.compile(rb'^\{"kind":"(\w+)","path":"((?:[^"\\]|\\.)*)"')
+_TIMES = {
+    "changed": re.compile(rb',"changed":(-?\d+)'),
+    "modified": re.compile(rb',"modified":(-?\d+)'),
+}
+
+NOTHING_SHARED = say("most files have other times on the new drive, as after a copy file by file")
+NO_TIMES = say("no file has a time before the check that both drives share")
+
+
+def survey(
+    old: ListingRows,
+    new: ListingRows,
+    *,
+    partitions: tuple[Partition, Partition],
+    target: Header,
+) -> Survey:
+    """Go through both listings of a pair once.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    families = {side.filesystem.traits.family for side in partitions}
+    step = FAT_TIME_STEP_NANOSECONDS if "fat" in families else 0
+    found = Survey(dated_folders=not families & {"fat", "exfat"})
+    limit = target.capture.ended * SECOND + _CLOCKS_APART_NANOSECONDS
+    clocks = _Clock("changed", limit, step), _Clock("modified", limit, step)
+    caseless = all(side.filesystem.traits.caseless for side in partitions)
+    going = _Going(found, *clocks, caseless=caseless)
+    going.through(old, new)
+    if all(side.filesystem.traits.system != "linux" for side in partitions):
+        found.root = False
+    going.settle(step)
+    return found
+
+
+@dataclass(slots=True)
+class _Clock:
+    """One sort of time, as both sides keep it; times beyond `limit` are wrong ones."""
+
+    name: str
+    limit: int
+    step: int
+    pairs: int = 0
+    common: int = 0
+    newest: int | None = None
+    path: str = ""
+    replaced: array[int] = field(default_factory=lambda: array("q"))
+    lost: array[int] = field(default_factory=lambda: array("q"))
+    later: array[int] = field(default_factory=lambda: array("q"))
+    machine: array[int] = field(default_factory=lambda: array("q"))
+
+    def time(self, entry: Entry) -> int | None:
+        """Return this sort of time; of folders, only the filesystem's own says anything."""
+        if self.name == "changed":
+            return entry.changed
+        return entry.modified if entry.kind == "file" else None
+
+    def share(self, time: int, path: str) -> None:
+        """Take a time that both sides have."""
+        self.pairs += 1
+        self.common += 1
+        if time <= self.limit and (self.newest is None or time > self.newest):
+            self.newest, self.path = time, path
+
+    def see(self, old: Entry, new: Entry, *, own_step: bool) -> None:
+        """Take a name that is on both sides."""
+        here, there = self.time(old), self.time(new)
+        if here is None or there is None:
+            return
+        if abs(here - there) <= self.step:
+            self.share(there, new.path)
+            return
+        self.pairs += 1
+        if there > self.limit or own_step:
+            return
+        if there > here:
+            self.later.append(there)
+            return
+        self.replaced.append(there)
+        if not is_work(old.path):
+            self.machine.append(here)
+
+    def see_lost(self, new: Entry) -> None:
+        """Take a name that is on the target alone."""
+        time = self.time(new)
+        if time is not None and time <= self.limit:
+            self.lost.append(time)
+
+    def tell(self) -> tuple[int, int | None] | None:
+        """Return the moment, and when the target was first used; `None`: it cannot be told."""
+        if self.newest is None or self.common * _SHARED <= self.pairs:
+            return None
+        newest = self.newest
+        used = min((time for time in self.later if time > newest), default=None)
+        brought = (*self.replaced, *self.lost)
+        before = (time for time in brought if used is None or time < used)
+        return max(newest, max(before, default=newest)), used
+
+
+@dataclass(slots=True)
+class _Going:
+    """The state of going through both listings."""
+
+    found: Survey
+    changed: _Clock
+    modified: _Clock
+    caseless: bool
+    names: int = 0
+    nodes: int = 0
+
+    def through(self, old: ListingRows, new: ListingRows) -> None:
+        """Go through both to their ends."""
+        while True:
+            if _begin_alike(old, new):
+                old.pass_over()
+                for line in new.rest_of_segment():
+                    self._take_line(line)
+                continue
+            here, there = old.entry, new.entry
+            if here is not None and there is not None and here.path != there.path:
+                first = here.path.split("/") < there.path.split("/")
+                here, there = (here, None) if first else (None, there)
+            if here is not None:
+                old.step()
+            if there is not None:
+                new.step()
+            if here is None and there is None:
+                return
+            self._take(here, there)
+
+    def _take_line(self, line: bytes) -> None:
+        """Take a row that both sides have alike, without parsing it."""
+        row = _ROW.match(line)
+        if row is None:
+            return
+        path = row[2].decode("ascii")
+        self.found.root = self.found.root or path in _ROOT_MARKS
+        for clock in (self.changed, self.modified):
+            time = _TIMES[clock.name].search(line, row.end())
+            if time is not None and (clock.name == "changed" or row[1] == b"file"):
+                clock.share(int(time[1]), path)
+
+    def _take(self, old: Entry | None, new: Entry | None) -> None:
+        found, one = self.found, new or old
+        assert one is not None  # noqa: S101 - one side has it
+        found.root = found.root or (old is not None and one.path in _ROOT_MARKS)
+        own_step = bool(_OWN_STEPS.fullmatch(one.path)) or habit_of(one.path) is Habit.REWRITTEN
+        if old is not None and new is not None:
+            if old.created == new.created:  # NOTE: one that was made anew has another node
+                self.names += 1
+                self.nodes += old.node == new.node
+            for clock in (self.changed, self.modified):
+                clock.see(old, new, own_step=own_step)
+        elif new is not None and not own_step:
+            self.changed.see_lost(new)
+            self.modified.see_lost(new)
+        self._keep(old, new)
+
+    def _keep(self, old: Entry | None, new: Entry | None) -> None:
+        """Keep what may be one file under two names, and the folders that were written."""
+        found = self.found
+        if not _same_times(old, new):
+            if old is not None and old.kind == "folder":
+                found.folders[old.path] = old
+            if new is not None and new.kind == "folder":
+                found.folders_there[new.path] = new
+        if old is not None and new is not None and old.node == new.node:
+            return
+        if new is not None and len(found.became) < _MOST_NAMES:
+            found.became[new.node] = new
+        if old is not None and len(found.was) < _MOST_NAMES:
+            found.was[old.node] = old
+        if not self.caseless or (old is not None and new is not None):
+            return
+        one = new or old
+        if one is not None and not self._tells_case(one.path):
+            kept = found.spelt if old is None else found.spelt_before
+            if len(kept) < _MOST_NAMES:
+                kept[one.path.casefold()] = one
+
+    def _tells_case(self, path: str) -> bool:
+        """Whether the folder of a name tells case apart; one that is not seen here has not changed.
+
+        NOTE: of a folder alike on both sides nothing is kept; its names are looked up by case.
+        """
+        folder = self.found.folders.get(path.rpartition("/")[0])
+        return folder is not None and bool((folder.attributes or 0) & CASE_SENSITIVE)
+
+    def settle(self, step: int) -> None:
+        """Work out the moment from all that was seen."""
+        found = self.found
+        told = {clock.name: clock.tell() for clock in (self.changed, self.modified)}
+        clock = self.changed if told["changed"] else self.modified
+        answer = told[clock.name]
+        if answer is None:
+            any_time = any(item.newest is not None for item in (self.changed, self.modified))
+            found.reason = NOTHING_SHARED if any_time else NO_TIMES
+        else:
+            found.moment = Moment(
+                changed=told["changed"][0] if told["changed"] else None,
+                modified=told["modified"][0] if told["modified"] else None,
+                path=clock.path,
+                used_from=answer[1],
+                step=step,
+            )
+            begun = self._copied_from(answer[0], clock)
+            found.moment = replace(found.moment, copied_from=begun)
+        if self.nodes * 10 < self.names * 9:
+            found.became, found.was = {}, {}  # NOTE: a copy by files has nodes of its own
+
+    def _copied_from(self, moment: int, clock: _Clock) -> int | None:
+        """Return when a volume began to be copied whose system wrote on meanwhile.
+
+        Told by names that came after their folder was copied, and by what the system wrote: copies
+        of which are older than other parts of the same copy. The first of these writes need not
+        have been the first that was missed: as long again as they span is added.
+        """
+        first = moment - LONGEST_COPY_NANOSECONDS
+        came = [self.found.put_there_at(entry) for entry in self.found.was.values()]
+        names = [time for time in came if time is not None and first <= time <= moment]
+        writes = [time for time in clock.machine if first <= time <= moment]
+        if not names and len(writes) < _ENOUGH_WRITES:
+            return None
+        begun = min(*names, *writes, moment)
+        return max(first, begun - (moment - begun))
+
+
+def _begin_alike(old: ListingRows, new: ListingRows) -> bool:
+    here, there = old.segment, new.segment
+    return here is not None and there is not None and here.alike == there.alike
+
+
+def _same_times(old: Entry | None, new: Entry | None) -> bool:
+    if old is None or new is None:
+        return False
+    return (old.modified, old.changed) == (new.modified, new.changed)

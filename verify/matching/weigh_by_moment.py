@@ -1,0 +1,242 @@
+"""What a difference means on a volume of which it is known when it was copied.
+
+Older than that moment is the clone's fault, whatever its folder is called; newer is later use of
+one of the drives. The name of a file decides only who wrote it: a person or a machine.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+from blake3 import blake3
+
+from verify.matching.habits import Habit, habit_of
+from verify.matching.level import Level
+from verify.matching.moment import is_same_file
+from verify.matching.pair_contents import Meaning
+from verify.matching.survey import (
+    FAT_TIME_STEP_NANOSECONDS,
+    LONGEST_COPY_NANOSECONDS,
+    SECOND,
+)
+from verify.matching.traces import Open, held_open, is_work
+from verify.text.message import say
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
+    from verify.matching.moment import Moment
+    from verify.matching.pair_contents import Difference
+
+NEAR_NANOSECONDS = 3600 * SECOND
+"""What was last written in the hour before the copy may have been open then (common practice)."""
+
+_LONGEST_OPEN_NANOSECONDS = 31 * 24 * 3600 * SECOND
+"""A registry file or a system's log keeps its time while it is open, for a month of running at most
+(common practice: updates are monthly)."""
+
+_LARGEST_ZEROS = 256 << 20
+"""Files up to this size (bytes) are held against as many zeros."""
+
+_COPY_IT = say("Copy the newer version from the old drive, or clone again.")
+_ASK = say("Ask whether the new drive was used since the clone; if not, clone again.")
+_AGAIN = say("Copy it again from the old drive, check which of the two is whole, and check again.")
+
+OLD_WORK = Meaning(
+    Level.REVIEW,
+    say("was changed or created on the old drive after the clone"),
+    say("were changed or created on the old drive after the clone"),
+    _COPY_IT,
+    since="source",
+)
+OLD_MACHINE = Meaning(
+    Level.NOTE,
+    say("was written on the old drive after the clone by its system or a program"),
+    say("were written on the old drive after the clone by its system or by programs"),
+    say("Nothing to do; the system wrote it while it ran on."),
+    since="source",
+)
+MOVED = Meaning(
+    Level.NOTE,
+    say("was renamed or moved on the old drive after the clone"),
+    say("were renamed or moved on the old drive after the clone"),
+    say("Nothing is lost: the new drive has it under its earlier name."),
+    since="source",
+)
+MOVED_THERE = Meaning(
+    Level.NOTE,
+    say("was renamed or moved on the new drive after the clone"),
+    say("were renamed or moved on the new drive after the clone"),
+    _ASK,
+    since="target",
+)
+EARLIER_NAME = Meaning(
+    Level.NOTE,
+    say("is the earlier name of a file or folder that was renamed on the old drive"),
+    say("are the earlier names of files or folders that were renamed on the old drive"),
+    say("Nothing to do."),
+    since="source",
+)
+DELETED = Meaning(
+    Level.NOTE,
+    say("was deleted on the old drive after the clone"),
+    say("were deleted on the old drive after the clone"),
+    say("Nothing to do; delete it on the new drive too if it must not stay."),
+    since="source",
+)
+NEW_WORK = Meaning(
+    Level.REVIEW,
+    say("was changed or created on the new drive after the clone"),
+    say("were changed or created on the new drive after the clone"),
+    _ASK,
+    since="target",
+)
+NEW_MACHINE = Meaning(
+    Level.NOTE,
+    say("was written on the new drive after the clone by its system or a program"),
+    say("were written on the new drive after the clone by its system or by programs"),
+    _ASK,
+    since="target",
+)
+
+OTHER_VERSION = Meaning(
+    Level.STOP,
+    say("was last written before the clone, and the new drive has another version of it"),
+    say("were last written before the clone, and the new drive has other versions of them"),
+    _AGAIN,
+)
+ZEROS = Meaning(
+    Level.STOP,
+    say("holds nothing but zeros on the new drive"),
+    say("hold nothing but zeros on the new drive"),
+    _AGAIN,
+)
+COPIED_OPEN = Meaning(
+    Level.REVIEW,
+    say("was open while it was copied: a registry file, database, mail store or virtual disk"),
+    say("were open while they were copied: registry files, databases, mail stores, virtual disks"),
+    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+)
+COPIED_MEANWHILE = Meaning(
+    Level.REVIEW,
+    say("was written while the volume was being copied, and the new drive has it as it was before"),
+    say("were written while the volume was being copied, and the new drive has them as before"),
+    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+)
+
+
+def weigh_missing(item: Difference, old: Entry, moment: Moment, otherwise: Meaning) -> Meaning:
+    """Return what a file's absence from the new drive means."""
+    known = item.volume.survey
+    there = known.found_as(old)
+    if there is not None:
+        if is_same_file(old, there):
+            return MOVED_THERE if (there.changed or 0) > (old.changed or 0) else MOVED
+        written = moment.is_after(old) and old.modified != there.modified
+        return _old(item.path) if written else otherwise
+    at = known.put_there_at(old)
+    if at is not None and at > moment.newest:
+        return _old(item.path)
+    if at is not None and at > moment.newest - LONGEST_COPY_NANOSECONDS and known.dated_folders:
+        return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
+    if moment.used_from is not None and known.has_changed_there(item.path):
+        # NOTE: systems delete their own files; that a person's was deleted there is not taken on
+        # trust.
+        return otherwise if is_work(item.path) else NEW_MACHINE
+    return otherwise
+
+
+def weigh_extra(item: Difference, new: Entry, moment: Moment, otherwise: Meaning) -> Meaning:
+    """Return what a file's absence from the old drive means."""
+    known = item.volume.survey
+    if known.came_from(new) is not None:
+        return EARLIER_NAME
+    if moment.is_after(new):
+        return _new(item.path)
+    return DELETED if known.has_changed(item.path) else otherwise
+
+
+def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Meaning | None:
+    """Return what other contents or another size mean; `None`: damage under one time."""
+    kind = held_open(item.path)
+    matters = kind in {Open.REGISTRY, Open.STORE} or is_work(item.path)
+    if matters and _is_zeros(new) and not _is_zeros(old):
+        return ZEROS
+    if old.kind == new.kind and _one_time(old, new):
+        return _under_one_time(item, old, moment, kind)
+    since = later_use(item)
+    if since is not None:
+        held = kind is Open.REGISTRY and since.since == "source"
+        return COPIED_OPEN if held else since
+    found = _meanwhile(item, old, moment)
+    if found is None and kind is not None and _age(old, moment) <= NEAR_NANOSECONDS:
+        return COPIED_OPEN
+    return found or OTHER_VERSION
+
+
+def later_use(item: Difference) -> Meaning | None:
+    """Return whose later use a difference of one name is, by the moment; `None`: nobody's."""
+    moment, old, new = item.volume.survey.moment, item.source, item.target
+    if moment is None or old is None or new is None:
+        return None
+    before, after = moment.is_after(old), moment.is_after(new)
+    if before and after:
+        return _new(item.path) if (new.modified or 0) > (old.modified or 0) else _old(item.path)
+    if before:
+        return _old(item.path)
+    return _new(item.path) if after else None
+
+
+def _under_one_time(
+    item: Difference, old: Entry, moment: Moment, kind: Open | None
+) -> Meaning | None:
+    age = _age(old, moment)
+    if kind in {Open.REGISTRY, Open.LOG}:
+        return COPIED_OPEN if age <= _LONGEST_OPEN_NANOSECONDS else None
+    moving = habit_of(item.path) is Habit.MOVING
+    if (moving or kind is Open.STORE) and age <= NEAR_NANOSECONDS:
+        return COPIED_OPEN
+    return None
+
+
+def _meanwhile(item: Difference, old: Entry, moment: Moment) -> Meaning | None:
+    """Return what it means that a write of the running system came too late for the copy."""
+    time = moment.time_of(old)
+    if time is None or moment.copied_from is None or not moment.copied_from <= time:
+        return None
+    if item.target is not None and (item.target.modified or 0) > (old.modified or 0):
+        return None
+    return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
+
+
+def _one_time(old: Entry, new: Entry) -> bool:
+    if old.modified is None or new.modified is None:
+        return True
+    return abs(new.modified - old.modified) <= FAT_TIME_STEP_NANOSECONDS
+
+
+def _age(old: Entry, moment: Moment) -> int:
+    """Return how long before the moment something was last written; less than 0 after it."""
+    return moment.newest - (old.modified or 0)
+
+
+def _old(path: str) -> Meaning:
+    return OLD_WORK if is_work(path) else OLD_MACHINE
+
+
+def _new(path: str) -> Meaning:
+    return NEW_WORK if is_work(path) else NEW_MACHINE
+
+
+def _is_zeros(entry: Entry) -> bool:
+    known = entry.digest is not None and 0 < entry.size <= _LARGEST_ZEROS
+    return known and entry.digest == _digest_of_zeros(entry.size)
+
+
+@cache
+def _digest_of_zeros(size: int) -> str:
+    """Return the BLAKE3 of so many bytes of zeros."""
+    digest, step = blake3(), bytes(1 << 20)
+    for at in range(0, size, len(step)):
+        digest.update(step[: size - at])
+    return digest.hexdigest()
