@@ -221,8 +221,10 @@ def compare_times(found: PairContents, item: Difference) -> None:
 def weigh_link(item: Difference) -> Meaning:
     """Return what a link means that is none, or another, on one of the sides."""
     old, new = item.source, item.target
+    moment = item.volume.survey.moment
     since = later_use(item)
-    if since is not None:
+    # NOTE: a copy made file by file makes links anew, and their times of modification with them.
+    if since is not None and moment is not None and moment.changed is not None:
         return since
     if old is None or new is None or not is_link(old):
         return LINK_INSTEAD
