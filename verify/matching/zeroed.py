@@ -18,7 +18,8 @@ from verify.manifest.zeros import ZERO_BLOCK_BYTES
 from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
-from verify.matching.weigh import EXPECTED_HABITS, FAT_TIME_STEP_NANOSECONDS, later_by
+from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
+from verify.matching.weigh import EXPECTED_HABITS, later_by
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ def weigh_zeros(item: Difference, block_bytes: int) -> Meaning | None:
     old, new = item.source, item.target
     if old is None or new is None or old.kind != "file" or new.kind != "file" or not new.size:
         return None
-    habit = habit_of(item.path, linux=item.linux)
+    habit = habit_of(item.path, root=item.volume.survey.root)
     if habit in EXPECTED_HABITS or not _gained(old, new, block_bytes):
         return None
     if habit not in {Habit.MOVING, Habit.HELD} and not is_laid_out(item.path):
