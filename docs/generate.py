@@ -21,7 +21,7 @@ from verify.audit.spot_audit import Plan, Result
 from verify.filesystem.entry import Kind
 from verify.fit.fit_document import FitDocument
 from verify.manifest.header import Header
-from verify.report.catalogue import rule_text
+from verify.report.catalogue import exclusions_text, rule_text
 from verify.rules.catalogue import RULES
 from verify.rules.comparison_document import Comparison
 
@@ -137,6 +137,7 @@ def generated() -> dict[str, str]:
     """Return every generated page: its path under docs/, and its text."""
     pages = {f"rules/{rule.slug}.md": rule_text(rule) for rule in RULES}
     pages["rules/README.md"] = _index()
+    pages["rules/exclusions.md"] = exclusions_text()
     pages["schema/parquet.md"] = _tables()
     pages |= {f"structures/{name}.md": text for name, text in structure_pages().items()}
     for name, schema in (
@@ -183,6 +184,7 @@ def _index() -> str:
         for rule in members:
             needed = " **R**" if rule.required else ""
             lines.append(f"- [{rule.slug}]({rule.slug}.md){needed}: {rule.summary}")
+    lines += ["", "What a good clone may lack or hold otherwise: [exclusions](exclusions.md)."]
     return "\n".join(lines) + "\n"
 
 

@@ -10,17 +10,26 @@ from verify.cli.options import JsonOption
 
 def rules(
     rule: Annotated[
-        str | None, typer.Argument(metavar="[RULE]", help="The rule whose page to print.")
+        str | None,
+        typer.Argument(metavar="[RULE]", help="The rule whose page to print, or `exclusions`."),
     ] = None,
     *,
     json: JsonOption = False,
 ) -> int:
-    """List the rules, or print one rule's page."""
+    """List the rules, or print one rule's page, or the table of exclusions."""
     from verify.cli.output import emit, emit_drawn
-    from verify.report.catalogue import catalogue_rows, print_catalogue, rule_text
+    from verify.report.catalogue import (
+        catalogue_rows,
+        exclusions_text,
+        print_catalogue,
+        rule_text,
+    )
     from verify.report.json_text import as_json
     from verify.rules.catalogue import RULES
 
+    if rule == "exclusions" and not json:
+        emit(exclusions_text())
+        return 0
     chosen = RULES if rule is None else tuple(item for item in RULES if item.slug == rule)
     if rule is not None and not chosen:
         raise _unknown(rule, [item.slug for item in RULES])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
+from verify.matching.exclusions import EXCLUSIONS
 from verify.report.terminal import section
 
 if TYPE_CHECKING:
@@ -44,6 +45,27 @@ def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
         for rule in members:
             table.add_row("+" if rule.required else " ", Text(rule.slug), Text(rule.summary))
         console.print(table)
+
+
+def exclusions_text() -> str:
+    """Return the table of exclusions as Markdown text."""
+    lines = [
+        "# exclusions",
+        "",
+        "What a good clone may lack or hold otherwise, whatever the times say. Paths begin at the",
+        "root of a volume; `*` stands for a name or a part of one, a `/` at the end for everything",
+        "below. What stands in no row is excused by nothing.",
+        "",
+        "| paths | may excuse | on | level | why | source |",
+        "|---|---|---|---|---|---|",
+    ]
+    for row in EXCLUSIONS:
+        paths = ", ".join(f"`{path}`" for path in row.paths)
+        lines.append(
+            f"| {paths} | {row.excuses.value} | {row.volumes.value} | {row.level}"
+            f" | {row.why} | {row.source} |"
+        )
+    return "\n".join(lines) + "\n"
 
 
 def rule_text(rule: Rule) -> str:
