@@ -12,7 +12,7 @@ from pydantic import Field
 
 from verify.archive.table_digest import table_digest
 from verify.manifest.base import Depth, Model
-from verify.manifest.header import Scope
+from verify.manifest.header import DriveNames, Scope, names_of
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
@@ -31,18 +31,12 @@ class _Document(Model):
     model_config = Model.model_config | {"populate_by_name": True}
 
 
-class DriveRecord(_Document):
+class DriveRecord(DriveNames):
     """One side of a job: what tells the drive from others, and when it was read.
 
     `serial_source`: `drive`, or `adapter` where a bridge may have answered for it.
     """
 
-    path: str
-    kind: str
-    size_bytes: int
-    sector_bytes: int
-    model: str | None
-    serial: str | None
     serial_source: str | None
     disk_id: str | None
     table_digest: str
@@ -53,12 +47,7 @@ def drive_record(header: Header) -> DriveRecord:
     """Return what is recorded of a side, from its manifest's header."""
     drive = header.drive
     return DriveRecord(
-        path=drive.path,
-        kind=drive.kind,
-        size_bytes=drive.size_bytes,
-        sector_bytes=drive.sector_bytes,
-        model=drive.model,
-        serial=drive.serial,
+        **names_of(drive),
         serial_source=drive.serial_source,
         disk_id=header.table.disk_id,
         table_digest=table_digest(header),

@@ -6,7 +6,7 @@ the drive (`drive.sector_bytes`), GUIDs and hex in upper case, times in seconds 
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Any, Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
@@ -125,6 +125,22 @@ class DriveInfo(Model):
     hidden_areas: tuple[HiddenArea, ...] = ()
     part_of: PartOf | None = None
     boot_sector_start: int | None = None
+
+
+class DriveNames(Model):
+    """What every document says of a drive, in this order; `DriveInfo` has the same and more."""
+
+    path: str
+    kind: str
+    size_bytes: int
+    sector_bytes: int
+    model: str | None
+    serial: str | None
+
+
+def names_of(drive: DriveInfo) -> dict[str, Any]:
+    """Return what every document says of a drive."""
+    return {name: getattr(drive, name) for name in DriveNames.model_fields}
 
 
 class RawDigest(Model):

@@ -7,7 +7,7 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from verify.manifest.base import Depth, hold_numbers
-from verify.manifest.header import Header, Scope, SectorRange
+from verify.manifest.header import DriveNames, Header, Scope, SectorRange
 from verify.rules.rule import Level, Result
 from verify.text.field import Text
 from verify.text.stored import Spoken
@@ -71,15 +71,9 @@ class Evidence(_Document):
     bound: Bound | None
 
 
-class Identity(_Document):
+class Identity(DriveNames):
     """Which drive a side was, when it was read, and how deeply."""
 
-    path: str
-    kind: str
-    size_bytes: int
-    sector_bytes: int
-    model: str | None
-    serial: str | None
     scheme: str
     disk_id: str | None
     depth: Depth

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, TypeVar
 
-from verify.manifest.header import scope_of_both
+from verify.manifest.header import names_of, scope_of_both
 from verify.matching.bound import sample_bound
 from verify.matching.merge_listings import compare_contents
 from verify.matching.pairing import match_partitions
@@ -223,14 +223,8 @@ def _bound(bound: SampleBound | None) -> Bound | None:
 
 def identity_of(header: Header) -> Identity:
     """Return which drive a header is of."""
-    drive = header.drive
     return Identity(
-        path=drive.path,
-        kind=drive.kind,
-        size_bytes=drive.size_bytes,
-        sector_bytes=drive.sector_bytes,
-        model=drive.model,
-        serial=drive.serial,
+        **names_of(header.drive),
         scheme=header.table.scheme,
         disk_id=header.table.disk_id,
         depth=header.depth,
