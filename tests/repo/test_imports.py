@@ -47,7 +47,7 @@ WRITERS = {
     "verify/capture/read_partitions.py",  # rows of a view, in the scratch folder
     "verify/capture/row_store.py",  # names that wait in the scratch folder
     "verify/capture/volume_capture.py",  # rows of a partition, in the scratch folder
-    "verify/capture/listing.py",  # what a second process listed, in the scratch folder
+    "verify/capture/listing.py",  # what a helper process listed, in the scratch folder
     "verify/capture/raw_capture.py",  # the same for a partition of raw bytes
     "verify/capture/checkpoint.py",  # what was read so far, beside a manifest to be
     "verify/cli/demo_images.py",  # the demo's own drives
@@ -68,7 +68,7 @@ READERS = WRITERS | {
     "verify/platforms/linux/efi.py",  # start-up entries of the firmware
     "verify/platforms/linux/mounts.py",  # what is mounted
     "verify/fit/file.py",  # a fit that was declared
-    "verify/capture/readers/helper.py",  # pipes from and to a second process
+    "verify/capture/readers/helper.py",  # pipes from and to a helper process
     "verify/capture/readers/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
     "verify/report/html.py",  # the report's own style sheet
