@@ -227,3 +227,11 @@ def test_headers_when_both_copies_are_damaged_on_the_new_drive_then_it_stops() -
     """Nobody opens that volume again."""
     fault = replace(MIRROR, effect=Effect.REFUSED, structure="LUKS header", place="copy 1")
     assert told(STRUCTURE, case_of(drive(locked()), drive(locked(fault)))) == [("stop", 1)]
+
+
+def test_examined_when_a_place_holds_a_path_then_no_value_tells_it() -> None:
+    """A customer's folder stands in the finding's path alone, which an edition may leave out."""
+    hit = replace(MIRROR, place="/LETTERS/OLGA, entry 3", path="/Letters/Olga/Will.odt")
+    (found,) = findings(STRUCTURE, case_of(drive(seen()), drive(seen(hit))))
+    assert found.path == "/Letters/Olga/Will.odt"
+    assert found.target == "contents: differs (expected: as record 2 of $MFT)"

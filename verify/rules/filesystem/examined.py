@@ -252,8 +252,12 @@ def _what(group: Group) -> Message:
 
 
 def _value(fault: Fault) -> str:
-    """Return a fault's place and both values, in the words of its format."""
-    return f"{fault.place}, {fault.field}: {fault.stored} (expected: {fault.expected})"
+    """Return a fault's place and both values, in the words of its format.
+
+    A place that holds a path is left out: the finding has the name, which not every report tells.
+    """
+    place = "" if "/" in fault.place else f"{fault.place}, "
+    return f"{place}{fault.field}: {fault.stored} (expected: {fault.expected})"
 
 
 def _half(side: Partition, half: Half) -> Check | None:
