@@ -110,7 +110,7 @@ def test_check_when_scratch_is_given_then_nothing_stays_in_it(
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
-@pytest.mark.parametrize("arguments", [["rules"], ["rules", "--json"], ["--version"]])
+@pytest.mark.parametrize("arguments", [["rules"], ["rules", "--json"], ["--version"], ["--help"]])
 def test_command_when_standard_output_is_full_then_exit_4(arguments: list[str]) -> None:
     """A result that could not be written is a named error (full(4): ENOSPC on every write)."""
     with Path("/dev/full").open("w") as full:
@@ -120,12 +120,13 @@ def test_command_when_standard_output_is_full_then_exit_4(arguments: list[str]) 
     assert "Traceback" not in ran.stderr
 
 
-def test_command_when_nobody_reads_its_output_then_it_is_no_verdict() -> None:
+@pytest.mark.parametrize("arguments", [["rules", "--json"], ["check", "--help"]])
+def test_command_when_nobody_reads_its_output_then_it_is_no_verdict(arguments: list[str]) -> None:
     """A pipe that was closed is exit 4: neither 0 nor 1, which say something of drives."""
     reader, writer = os.pipe()
     os.close(reader)
     try:
-        ran = _run(["rules", "--json"], writer)
+        ran = _run(arguments, writer)
     finally:
         os.close(writer)
     assert ran.returncode == 4

@@ -191,3 +191,17 @@ def test_launcher_of_the_readme_when_modules_lie_about_then_none_is_run(
     )
     assert done.returncode == 0, done.stderr
     assert not mark.exists(), mark.read_text()
+
+
+def test_command_when_python_drops_docstrings_then_one_sentence_says_so() -> None:
+    """Rules' pages and the help are docstrings, which `-OO` strips (Python: "Command line")."""
+    ran = subprocess.run(
+        [sys.executable, "-OO", "-m", "verify", "rules"],
+        cwd=REPOSITORY,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 2
+    assert "Traceback" not in ran.stderr
+    assert "PYTHONOPTIMIZE" in ran.stderr

@@ -202,3 +202,16 @@ def test_report_when_findings_are_thousands_then_the_rest_is_counted(
     assert text.count("X file-missing") == 40
     assert "and 1,001 more, which --json prints" in text
     assert "STOP (1041)" in text
+
+
+@pytest.mark.parametrize("columns", ["0", "1", "99999999", "99999999999999999999"])
+def test_report_when_columns_cannot_be_a_width_then_the_verdict_is_printed(
+    columns: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The variable COLUMNS is anybody's; no value of it empties the screen or ends the program."""
+    monkeypatch.setenv("COLUMNS", columns)
+    stream = io.StringIO()
+    print_report(console_for(stream), build_report(comparison("sound"), (OLD, NEW), frozenset()))
+    lines = stream.getvalue().splitlines()
+    assert "SOUND" in lines[0]
+    assert max(map(len, lines)) <= 1000  # the widest that is drawn

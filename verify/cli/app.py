@@ -22,12 +22,12 @@ from verify.cli.identify import identify
 from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
 from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_jobs
 from verify.cli.jobs_share import share_jobs
-from verify.cli.output import emit
+from verify.cli.output import emit, output_failed
 from verify.cli.report import report
 from verify.cli.rules import rules
 from verify.cli.running import running
 from verify.cli.show import show
-from verify.errors import WitnessError
+from verify.errors import UsageError, WitnessError
 from verify.version import __version__
 
 PROGRAM = "drivewitness"
@@ -79,12 +79,29 @@ def run(arguments: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         _never_fail_on_text(stream)
     try:
+        _hold_docstrings()
         typer.main.get_command(_application())(list(arguments), prog_name=PROGRAM)
     except SystemExit as ending:
+        # NOTE: the library prints help itself, and ends with 1 where nobody reads it.
+        if isinstance(ending.__context__, OSError):
+            return _tell(output_failed(ending.__context__))
         return ending.code if isinstance(ending.code, int) else EXIT_FAULT
     except WitnessError as error:
         return _tell(error)
+    except OSError as error:  # of that help
+        return _tell(output_failed(error))
+    except Exception as error:  # noqa: BLE001 - the interpreter would exit with 1, which is `review`
+        return _tell_fault(error)
     return 0
+
+
+def _hold_docstrings() -> None:
+    # NOTE: the rules' pages and the help are docstrings.
+    if sys.flags.optimize > 1:
+        raise UsageError(
+            "Python was told to drop docstrings (-OO or PYTHONOPTIMIZE), which this program prints.",
+            "Start it without.",
+        )
 
 
 def _never_fail_on_text(stream: TextIO) -> None:

@@ -25,8 +25,7 @@ def emit(text: str) -> None:
         sys.stdout.write(text)
         sys.stdout.flush()
     except OSError as error:
-        _let_go_of_output()
-        raise OutputError("standard output", error.strerror or str(error)) from error
+        raise output_failed(error) from error
 
 
 def emit_drawn(draw: "Callable[[Console], None]") -> None:
@@ -53,6 +52,13 @@ def _hold_output() -> None:
     # NOTE: where the command is started with it closed (`>&-`), the interpreter has no stream.
     if sys.stdout is None:
         raise OutputError("standard output", "it is closed")
+
+
+def output_failed(error: OSError) -> OutputError:
+    """Return what to tell of an error of standard output, to which nothing is written any more."""
+    if sys.stdout is not None:
+        _let_go_of_output()
+    return OutputError("standard output", error.strerror or str(error))
 
 
 def _let_go_of_output() -> None:

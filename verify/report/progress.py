@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Self
 
-from rich.console import Console
 from rich.progress import (
     BarColumn,
     TaskProgressColumn,
@@ -17,6 +16,7 @@ from rich.table import Column
 
 from verify.capture.progress import Progress
 from verify.report.harmless import harmless
+from verify.report.terminal import console_for
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -54,7 +54,7 @@ class Bars:
 
     def __init__(self, stream: TextIO) -> None:
         # NOTE: NO_COLOR is honoured by the console itself (rich, Console.no_color).
-        console = Console(file=stream, markup=False, emoji=False, highlight=False)
+        console = console_for(stream)
         self._shown = stream.isatty()
         self._bars = RichProgress(
             TextColumn("{task.description}", markup=False),

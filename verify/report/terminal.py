@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from verify.report.answer import Answer
 
 _SENTENCE_LONGEST = 900
+_WIDTH_LEAST, _WIDTH_UNKNOWN, _WIDTH_MOST = 20, 80, 1000
 _COLOURS = {"sound": "green", "review": "yellow", "stop": "red"}
 _ANSWERS = {"yes": say("YES"), "not yet": say("NOT YET"), "no": say("NO")}
 _TONES = {"yes": "sound", "not yet": "review", "no": "stop"}
@@ -32,7 +33,10 @@ _SECTION = "bold underline"
 
 def console_for(stream: TextIO) -> Console:
     """Return a console on `stream` that takes every text as it stands."""
-    return Console(file=stream, markup=False, emoji=False, highlight=False)
+    console = Console(file=stream, markup=False, emoji=False, highlight=False)
+    # NOTE: COLUMNS may say anything. On a console without width Rich prints nothing at all.
+    console.width = min(max(console.width or _WIDTH_UNKNOWN, _WIDTH_LEAST), _WIDTH_MOST)
+    return console
 
 
 def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
