@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,7 +14,6 @@ from tests.conftest import is_root
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
     from tests.cli.command import Command
 
@@ -180,3 +180,10 @@ def test_command_when_an_argument_holds_control_characters_then_they_do_nothing(
     """Names come from drives and scripts; the error that quotes one is harmless too."""
     ran = command("show", "a\x1b[31m\u202eb")
     ran.assert_one_sentence(4, r"a\x1b[31m\u202eb")
+
+
+@pytest.mark.skipif(not Path("/proc/self/mem").exists(), reason="needs Linux's /proc")
+def test_check_when_a_file_has_no_size_then_one_sentence_says_so(command: Command) -> None:
+    """A file that cannot be sought to its end is no image (proc(5): /proc/pid/mem)."""
+    ran = command("check", "/proc/self/mem", "/proc/self/mem")
+    ran.assert_one_sentence(4, "size is not told")

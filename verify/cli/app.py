@@ -99,7 +99,7 @@ def _hold_docstrings() -> None:
     # NOTE: the rules' pages and the help are docstrings.
     if sys.flags.optimize > 1:
         raise UsageError(
-            "Python was told to drop docstrings (-OO or PYTHONOPTIMIZE), which this program prints.",
+            "Python was told to drop docstrings (-OO, PYTHONOPTIMIZE), which are printed here.",
             "Start it without.",
         )
 

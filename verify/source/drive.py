@@ -190,7 +190,7 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
     descriptor = _open(name)
     try:
         status = os.fstat(descriptor)
-        size = PLATFORM.size_bytes(descriptor)
+        size = _size_of(name, descriptor)
         if PLATFORM.is_device(status):
             identity = PLATFORM.identity(descriptor, status)
             sector, known = identity.sector_bytes or 512, identity.sector_bytes is not None
@@ -202,6 +202,13 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
     except BaseException:
         os.close(descriptor)
         raise
+
+
+def _size_of(name: str, descriptor: int) -> int:
+    try:
+        return PLATFORM.size_bytes(descriptor)
+    except OSError as error:  # of a file that the system itself makes up
+        raise SourceForeign(name, "its size is not told") from error
 
 
 def _hold_size(name: str, size: int) -> None:
