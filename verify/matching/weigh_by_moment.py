@@ -16,7 +16,6 @@ from verify.matching.level import Level
 from verify.matching.moment import is_same_file
 from verify.matching.pair_contents import Meaning
 from verify.matching.survey import (
-    FAT_TIME_STEP_NANOSECONDS,
     LONGEST_COPY_NANOSECONDS,
     SECOND,
 )
@@ -162,7 +161,7 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
     matters = kind in {Open.REGISTRY, Open.STORE} or is_work(item.path)
     if matters and _is_zeros(new) and not _is_zeros(old):
         return ZEROS
-    if old.kind == new.kind and _one_time(old, new):
+    if old.kind == new.kind and _one_time(old, new, moment.step):
         return _under_one_time(item, old, moment, kind)
     since = later_use(item)
     if since is not None:
@@ -209,10 +208,10 @@ def _meanwhile(item: Difference, old: Entry, moment: Moment) -> Meaning | None:
     return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
 
 
-def _one_time(old: Entry, new: Entry) -> bool:
+def _one_time(old: Entry, new: Entry, step: int) -> bool:
     if old.modified is None or new.modified is None:
         return True
-    return abs(new.modified - old.modified) <= FAT_TIME_STEP_NANOSECONDS
+    return abs(new.modified - old.modified) <= step
 
 
 def _age(old: Entry, moment: Moment) -> int:
