@@ -57,7 +57,7 @@ class Reread(Model):
 
 
 @dataclass(slots=True)
-class Tally:
+class LaterChanges:
     """What was counted, file by file."""
 
     proven: int = 0
@@ -102,51 +102,51 @@ def _identifiers(header: Header) -> tuple[object, ...]:
     return header.drive.size_bytes, own
 
 
-def compare_later(then: Manifest, now: Manifest) -> Tally:
+def compare_later(then: Manifest, now: Manifest) -> LaterChanges:
     """Hold what a drive holds now against what was recorded of it.
 
     Raises:
         ManifestAltered: a row of a manifest is none.
     """
-    tally = Tally()
+    later = LaterChanges()
     if drive_record(then.header).table_digest != drive_record(now.header).table_digest:
-        tally.count("unclear", "partition table")
-        tally.reasons.append("its partition table changed")
+        later.count("unclear", "partition table")
+        later.reasons.append("its partition table changed")
     if sectors := sum(item.sectors for item in now.header.capture.unreadable):
         before = sum(item.sectors for item in then.header.capture.unreadable)
         if sectors > before:
-            tally.count("damaged", "unreadable sectors", sectors - before)
-            tally.reasons.append(f"{sectors - before} sectors cannot be read any more")
+            later.count("damaged", "unreadable sectors", sectors - before)
+            later.reasons.append(f"{sectors - before} sectors cannot be read any more")
     for pair in match_partitions(then.header, now.header):
         if pair.both is None:
-            tally.count("unclear", f"partition {pair.number}")
-            tally.reasons.append(f"partition {pair.number} is on one side only")
+            later.count("unclear", f"partition {pair.number}")
+            later.reasons.append(f"partition {pair.number} is on one side only")
             continue
         old, new = pair.both
         if old.listing is not None and new.listing is not None:
-            _compare_files(tally, then, now, old, new)
+            _compare_files(later, then, now, old, new)
         elif old.contents and new.contents and old.listing is None and new.listing is None:
-            _compare_blocks(tally, then, now, old.number, new.number)
+            _compare_blocks(later, then, now, old.number, new.number)
         elif old.listing is not None or new.listing is not None:
-            tally.count("unclear", f"partition {pair.number}")
-            tally.reasons.append(f"the files of partition {pair.number} cannot be listed any more")
-    return tally
+            later.count("unclear", f"partition {pair.number}")
+            later.reasons.append(f"the files of partition {pair.number} cannot be listed any more")
+    return later
 
 
 def _compare_files(
-    tally: Tally, then: Manifest, now: Manifest, old: Partition, new: Partition
+    later: LaterChanges, then: Manifest, now: Manifest, old: Partition, new: Partition
 ) -> None:
     touched: set[str] = set()
     blocks = file_block_bytes(old, new) is not None
     entries = then.entries(old.number), now.entries(new.number)
     for was, is_ in merged(*entries, listing_order):
         if was is None and is_ is not None:
-            tally.count("used", is_.path)
+            later.count("used", is_.path)
         elif is_ is None and was is not None:
             # NOTE: whoever removes a name changes its folder; one that vanished leaves it as it is.
             folder = was.path.rpartition("/")[0]
             gone: Sort = "used" if folder in touched or is_expected(was.path) else "unclear"
-            tally.count(gone, was.path)
+            later.count(gone, was.path)
             if was.kind == "folder":
                 touched.add(was.path)
         elif was is not None and is_ is not None:
@@ -154,33 +154,33 @@ def _compare_files(
                 touched.add(was.path)
             if not blocks:
                 was.blocks = []
-            _compare_entry(tally, was, is_)
+            _compare_entry(later, was, is_)
 
 
-def _compare_entry(tally: Tally, was: Entry, now: Entry) -> None:
+def _compare_entry(later: LaterChanges, was: Entry, now: Entry) -> None:
     difference = Difference(was.path, was, now)
     if now.unhashed not in (None, NOT_TRIED) and was.unhashed is None:
-        tally.count("damaged", now.path)
+        later.count("damaged", now.path)
     elif was.kind != now.kind or was.size != now.size or was.target != now.target:
         if was.kind == now.kind == "folder":
             return
-        tally.count(_sort(difference), now.path)
+        later.count(_sort(difference), now.path)
     elif was.digest is not None and now.digest is not None:
-        _tell(tally, difference, differs=was.digest != now.digest)
+        _tell(later, difference, differs=was.digest != now.digest)
     elif was.blocks and now.blocks:
         old, new = dict(was.blocks), dict(now.blocks)
         common = old.keys() & new.keys()
         if common:
-            _tell(tally, difference, differs=any(old[at] != new[at] for at in common))
+            _tell(later, difference, differs=any(old[at] != new[at] for at in common))
     elif was.kind == "file" and was.modified != now.modified:
-        tally.count(_sort(difference), now.path)
+        later.count(_sort(difference), now.path)
 
 
-def _tell(tally: Tally, difference: Difference, *, differs: bool) -> None:
+def _tell(later: LaterChanges, difference: Difference, *, differs: bool) -> None:
     if differs:
-        tally.count(_sort(difference), difference.path)
+        later.count(_sort(difference), difference.path)
     else:
-        tally.proven += 1
+        later.proven += 1
 
 
 def _sort(difference: Difference) -> Sort:
@@ -191,14 +191,14 @@ def _sort(difference: Difference) -> Sort:
     return "used" if meaning is NEW_IS_NEWER or meaning.expected else "unclear"
 
 
-def _compare_blocks(tally: Tally, then: Manifest, now: Manifest, old: int, new: int) -> None:
+def _compare_blocks(later: LaterChanges, then: Manifest, now: Manifest, old: int, new: int) -> None:
     for was, is_ in merged(then.blocks(old), now.blocks(new), lambda block: block.index):
         if was is None or is_ is None or was.digest is None:
             continue
         name = f"partition {new}, block {is_.index}"
         if is_.digest is None:
-            tally.count("damaged", name)
+            later.count("damaged", name)
         elif is_.digest == was.digest:
-            tally.proven += 1
+            later.proven += 1
         else:
-            tally.count("unclear", name)
+            later.count("unclear", name)

@@ -58,8 +58,8 @@ class Rereading:
             side, by = found
             then = recorded[side]
             deeper = Path(folder) / "deeper.manifest"
-            tally = compare_later(then, _read(path, deeper, self._options(then, job)))
-        state, counts = tally.state, tally.counts
+            later = compare_later(then, _read(path, deeper, self._options(then, job)))
+        state, counts = later.state, later.counts
         told = [f"{counts[sort]} {sort}" for sort in ("damaged", "unclear", "used") if counts[sort]]
         if state == "not_examined":
             told.append("no contents were recorded that could be read again")
@@ -68,12 +68,12 @@ class Rereading:
             side=side,
             matched_by=by,
             state=state,
-            proven=tally.proven,
+            proven=later.proven,
             used=counts["used"],
             unclear=counts["unclear"],
             damaged=counts["damaged"],
-            reason="; ".join([*tally.reasons, *told]) or None,
-            names=tuple(tally.names) if self.names else (),
+            reason="; ".join([*later.reasons, *told]) or None,
+            names=tuple(later.names) if self.names else (),
         )
 
     def _options(self, then: "Manifest", job: str) -> "CaptureOptions":

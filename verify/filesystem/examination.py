@@ -125,15 +125,15 @@ class Examination:
 class Recorder:
     """Collects what one half of an examination compares and finds."""
 
-    compared: int = 0
+    comparisons: int = 0
     _kept: dict[Effect, list[Fault]] = field(default_factory=dict)
     _counts: Counter[str] = field(default_factory=Counter)
     _digest: blake3 = field(default_factory=blake3)
     _left_out: dict[str, None] = field(default_factory=dict)
 
-    def agree(self, count: int = 1) -> Self:
+    def compared(self, count: int = 1) -> Self:
         """Count things that were compared, whatever came of it."""
-        self.compared += count
+        self.comparisons += count
         return self
 
     def fault(self, found: Fault) -> None:
@@ -152,7 +152,7 @@ class Recorder:
         """Return what was recorded, the worst effect first."""
         faults = [fault for effect in Effect for fault in self._kept.get(effect, ())]
         return Check(
-            compared=self.compared,
+            compared=self.comparisons,
             faults=tuple(faults),
             counts=dict(self._counts),
             digest=self._digest.hexdigest() if faults else None,

@@ -11,14 +11,14 @@ from verify.text.message import joined, say
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.declared import Declared, DeclaredPlace
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _CHANGE = say("Change the layout to what the fit says, or work out the fit again.")
 _OTHER = say("Give the fit that was worked out for this old drive, or work it out again.")
 _LOOK = say("See whether it is the drive that was meant.")
 
 
-def tell_size(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
+def tell_size(case: Case, answer: RuleAnswer, old: Partition, new: Partition) -> None:
     """Hold a pair's size to the fit: as declared is a note where it changed, else a finding."""
     place = _place_of(case, old)
     sizes = size_bytes(case.source, old), size_bytes(case.target, new)
@@ -51,10 +51,10 @@ def tell_size(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
         level, advice = Level.NOTE, say("Nothing to do: this change was declared.")
     else:
         return
-    tally.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
+    answer.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
 
 
-def tell_places(case: Case, tally: Tally) -> None:
+def tell_places(case: Case, answer: RuleAnswer) -> None:
     """Hold every start, and the drive itself, to the fit."""
     declared = case.declared
     if declared is None:
@@ -66,7 +66,7 @@ def tell_places(case: Case, tally: Tally) -> None:
             "The fit does not tell of the old drive's partitions as they are: {numbers}.",
             numbers=numbers,
         )
-        tally.find(Level.REVIEW, message, _OTHER)
+        answer.find(Level.REVIEW, message, _OTHER)
     for old, new in case.matched:
         place = _place_of(case, old)
         start = start_bytes(case.target, new)
@@ -78,7 +78,7 @@ def tell_places(case: Case, tally: Tally) -> None:
                 start=start,
                 declared=place.start,
             )
-            tally.find(
+            answer.find(
                 Level.REVIEW,
                 message,
                 _CHANGE,
@@ -86,10 +86,10 @@ def tell_places(case: Case, tally: Tally) -> None:
                 source=start_bytes(case.source, old),
                 target=start,
             )
-    _tell_drive(case, tally, declared)
+    _tell_drive(case, answer, declared)
 
 
-def _tell_drive(case: Case, tally: Tally, declared: Declared) -> None:
+def _tell_drive(case: Case, answer: RuleAnswer, declared: Declared) -> None:
     size, sector = case.target.drive.size_bytes, case.target.table.sector_bytes
     if sector != declared.sector_bytes:
         message = say(
@@ -98,7 +98,7 @@ def _tell_drive(case: Case, tally: Tally, declared: Declared) -> None:
             sector=sector,
             sector_bytes=declared.sector_bytes,
         )
-        tally.find(
+        answer.find(
             Level.REVIEW, message, _CHANGE, source=case.source.table.sector_bytes, target=sector
         )
     if size // sector != declared.size_bytes // sector:
@@ -107,7 +107,7 @@ def _tell_drive(case: Case, tally: Tally, declared: Declared) -> None:
             size=size,
             size_bytes=declared.size_bytes,
         )
-        tally.find(Level.NOTE, message, _LOOK, source=case.source.drive.size_bytes, target=size)
+        answer.find(Level.NOTE, message, _LOOK, source=case.source.drive.size_bytes, target=size)
 
 
 def _place_of(case: Case, old: Partition) -> DeclaredPlace | None:

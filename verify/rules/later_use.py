@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.matching.pair_contents import Difference, Meaning, PairContents, Since
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 MOST_MACHINE_ROWS = 1000
 """Names of what machines wrote that are listed, a volume; of people's work all that were kept."""
@@ -60,7 +60,11 @@ def used_since(files: PairContents, side: Since) -> dict[Meaning, Bag]:
 
 
 def tell_used_since(
-    tally: Tally, number: int, files: PairContents, side: Since, sentence: tuple[Message, Message]
+    answer: RuleAnswer,
+    number: int,
+    files: PairContents,
+    side: Since,
+    sentence: tuple[Message, Message],
 ) -> bool:
     """Tell all that was done on one side of a volume as one finding; `False`: nothing was.
 
@@ -73,7 +77,7 @@ def tell_used_since(
     first = work or next(iter(bags.values()))
     begin, advice = sentence
     moment = files.volume.survey.moment
-    tally.find(
+    answer.find(
         Level.REVIEW if work else Level.NOTE,
         say("{begin}: {what}.", begin=begin, what=all_of(list(_said(bags, side)))),
         advice,
@@ -103,11 +107,11 @@ def _said(bags: dict[Meaning, Bag], side: Since) -> Iterator[Message]:
         yield counted("{count} name was deleted", "{count} names were deleted", deleted.count)
 
 
-def tell_moment(tally: Tally, number: int, files: PairContents) -> None:
+def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
     """Say that no moment could be told of a volume where something differs."""
     known = files.volume.made
     if known is not None and known.moment is None and known.reason:
-        tally.assume(
+        answer.assume(
             say(
                 "when partition {number} was copied cannot be told ({reason:clause}), so its"
                 " differences are judged by names and times alone",

@@ -1,7 +1,7 @@
 """What a rule is, and what it answers.
 
 A rule sees one `Case` (two manifests, their partitions matched, their files compared) and yields
-outcomes. It writes them through a `Tally`, which holds the two laws of honest answers: `same`
+outcomes. It writes them through a `RuleAnswer`, which holds the two laws of honest answers: `same`
 needs at least one thing compared, and what was left out is an outcome of its own.
 """
 
@@ -27,7 +27,7 @@ __all__ = [
     "Outcome",
     "Result",
     "Rule",
-    "Tally",
+    "RuleAnswer",
     "Value",
     "with_level",
 ]
@@ -115,18 +115,18 @@ class Case:
 
 
 @dataclass(slots=True)
-class Tally:
+class RuleAnswer:
     """Collects what one rule compared, found and left out, and turns it into its answer."""
 
     rule: str = ""
-    compared: int = 0
+    comparisons: int = 0
     findings: list[Finding] = field(default_factory=list)
     left_out: list[Message] = field(default_factory=list)
     assumed: list[Message] = field(default_factory=list)
 
-    def agree(self, count: int = 1) -> None:
+    def compared(self, count: int = 1) -> None:
         """Count things that were compared; whether they agree is told by the findings."""
-        self.compared += count
+        self.comparisons += count
 
     def find(  # noqa: PLR0913 - a finding has that many sides, all named
         self,
@@ -170,12 +170,12 @@ class Tally:
         answers: list[Outcome] = []
         assumed = joined(self.assumed, "; ") if self.assumed else None
         if self.findings:
-            count = max(1, self.compared)
+            count = max(1, self.comparisons)
             answers.append(
                 Outcome(rule=self.rule, outcome=Result.DIFFERENT, compared=count, reason=assumed)
             )
-        elif self.compared and not self.left_out:
-            count = self.compared
+        elif self.comparisons and not self.left_out:
+            count = self.comparisons
             answers.append(
                 Outcome(rule=self.rule, outcome=Result.SAME, compared=count, reason=assumed)
             )
@@ -184,7 +184,7 @@ class Tally:
                 Outcome(
                     rule=self.rule,
                     outcome=Result.NOT_EXAMINED,
-                    compared=self.compared,
+                    compared=self.comparisons,
                     reason=joined(self.left_out, "; "),
                 )
             )
@@ -204,15 +204,15 @@ class Rule:
     slug: str
     area: Area
     required: bool
-    judge: Callable[[Case, Tally], None]
+    judge: Callable[[Case, RuleAnswer], None]
     nothing: Message
     page: str
 
     def __call__(self, case: Case) -> tuple[tuple[Outcome, ...], tuple[Finding, ...]]:
         """Judge a case."""
-        tally = Tally(rule=self.slug)
-        self.judge(case, tally)
-        return tally.outcomes(self.nothing), tuple(tally.findings)
+        answer = RuleAnswer(rule=self.slug)
+        self.judge(case, answer)
+        return answer.outcomes(self.nothing), tuple(answer.findings)
 
     @property
     def summary(self) -> str:

@@ -18,7 +18,7 @@ from verify.text.message import Message, say
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.matching.pair_contents import PairContents
-    from verify.rules.rule import Case, Tally, Value
+    from verify.rules.rule import Case, RuleAnswer, Value
 
 # SPEC: UEFI 2.10 section 5.3.3 (EFI system); Microsoft Learn, "PARTITION_INFORMATION_GPT" and
 # "Disk Partition Types"; util-linux, include/pt-gpt-partnames.h and include/pt-mbr-partnames.h.
@@ -180,7 +180,7 @@ def name_of(partition: Partition, *, capital: bool = True) -> Message:
 
 
 def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
-    tally: Tally,
+    answer: RuleAnswer,
     level: Level,
     subject: Message,
     faults: tuple[Message | None, Message | None],
@@ -233,4 +233,4 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     else:
         return
     source, target = values
-    tally.find(level, message, advice, partition=partition, source=source, target=target)
+    answer.find(level, message, advice, partition=partition, source=source, target=target)

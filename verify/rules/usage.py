@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from verify.manifest.header import Partition
     from verify.matching.pair_contents import Difference, PairContents
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 Side = Literal["source", "target"]
 
@@ -52,7 +52,7 @@ class Signs:
 
 
 def tell_later_use(
-    case: Case, tally: Tally, side: Side, advice: Message, of_files: Message
+    case: Case, answer: RuleAnswer, side: Side, advice: Message, of_files: Message
 ) -> None:
     """Tell every partition that was written to later on `side` than on the other drive.
 
@@ -63,16 +63,16 @@ def tell_later_use(
         signs = signs_of_use(case, old, new, side)
         if signs is None:
             continue
-        tally.agree()
+        answer.compared()
         files = case.contents.pairs.get(new.number)
         if files is not None:
-            tell_moment(tally, new.number, files)
+            tell_moment(answer, new.number, files)
             begin = say(
                 "{partition} of the {drive} drive was used after the clone",
                 partition=name_of(new),
                 drive=drive,
             )
-            if tell_used_since(tally, new.number, files, side, (begin, of_files)):
+            if tell_used_since(answer, new.number, files, side, (begin, of_files)):
                 continue
         if signs.any:
             what = _said(signs)
@@ -82,9 +82,9 @@ def tell_later_use(
                 drive=drive,
                 what=what,
             )
-            tally.find(Level.NOTE, message, advice, partition=new.number, path=signs.example)
-    if case.matched and not tally.compared:
-        tally.leave_out(_NO_SIGNS)
+            answer.find(Level.NOTE, message, advice, partition=new.number, path=signs.example)
+    if case.matched and not answer.comparisons:
+        answer.leave_out(_NO_SIGNS)
 
 
 def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Signs | None:

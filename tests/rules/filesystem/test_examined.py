@@ -44,14 +44,14 @@ MIRROR = Fault(
 def clean() -> Examination:
     """An examination of a whole volume."""
     return Examination(
-        structure=Recorder().agree(20).result(), allocation=Recorder().agree(20).result()
+        structure=Recorder().compared(20).result(), allocation=Recorder().compared(20).result()
     )
 
 
 def faulty(*faults: Fault, log_applied: bool = False) -> Examination:
     """An examination that found these, in both halves."""
     recorder = Recorder()
-    recorder.agree(20)
+    recorder.compared(20)
     for fault in faults:
         recorder.fault(fault)
     return Examination(
@@ -143,7 +143,7 @@ def test_examined_when_a_volume_was_not_then_it_is_left_out_by_name() -> None:
 def test_examined_when_a_part_was_left_out_then_the_answer_says_so() -> None:
     """A half-read volume is not the same."""
     recorder = Recorder()
-    recorder.agree(3)
+    recorder.compared(3)
     recorder.leave_out("the up-case table could not be read")
     half = Examination(structure=recorder.result(), allocation=recorder.result())
     case = case_of(drive(seen()), drive(changed(seen(), 3, examination=half)))
@@ -204,7 +204,7 @@ def test_fault_when_a_checksum_is_stored_over_other_contents_then_it_is_another_
 def locked(*faults: Fault) -> list[Partition]:
     """Return a drive's one encrypted partition, its headers examined."""
     recorder = Recorder()
-    recorder.agree(3)
+    recorder.compared(3)
     for fault in faults:
         recorder.fault(fault)
     seen_headers = Examination(structure=recorder.result())

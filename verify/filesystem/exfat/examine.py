@@ -116,10 +116,10 @@ class _Work:
             ("BytesPerSectorShift", sector, f"{self.window.sector_bytes} at least",
              sector >= self.window.sector_bytes),
         ):  # fmt: skip
-            self.structure.agree()
+            self.structure.compared()
             if not right:
                 self._fault(Effect.REFUSED, "boot sector", "sector 0", name, stored, expected)
-        self.structure.agree()
+        self.structure.compared()
         if boot.raw("BootSignature") != _SIGNATURE:
             signature = boot.raw("BootSignature").hex(" ").upper()
             self._fault(
@@ -139,7 +139,7 @@ class _Work:
                 self.structure.leave_out(f"{name}: {str(error).rstrip('.')}")
                 continue
             regions.append(region)
-            self.structure.agree()
+            self.structure.compared()
             end = _CHECKED_SECTORS * sector
             expected = exfat_boot_checksum(region[:end])
             if region[end:] != expected.to_bytes(4, "little") * (sector // 4):
@@ -151,7 +151,7 @@ class _Work:
                     number * size,
                 )  # fmt: skip
         if len(regions) == len(("main", "backup")):
-            self.structure.agree()
+            self.structure.compared()
             end = _CHECKED_SECTORS * sector
             main, backup = (masked(item[:end], *_VARYING) for item in regions)
             if main != backup:
@@ -181,7 +181,7 @@ class _Work:
     def _first_entries(self, entries: NDArray[np.uint32]) -> None:
         """Check FatEntry[0] and [1] (sections 4.1.1 and 4.1.2)."""
         for number, expected in enumerate(_FAT_START):
-            self.structure.agree()
+            self.structure.compared()
             value = int(entries[number])
             if value != expected:
                 self._fault(
@@ -196,7 +196,7 @@ class _Work:
         used[: min(len(bits), self._clusters)] = bits[: self._clusters] != 0
         owned = owners.marks[FIRST_CLUSTER:] != 0
         bad = entries[FIRST_CLUSTER:] == BAD_CLUSTER
-        self.allocation.agree(self._clusters)
+        self.allocation.compared(self._clusters)
         for effect, wrong, stored, expected in (
             (Effect.OVERWRITTEN, owned & ~used, "marked free", "in use"),
             (Effect.WASTED, used & ~owned & ~bad, "marked in use", "free: no owner"),

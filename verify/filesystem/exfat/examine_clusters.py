@@ -102,7 +102,7 @@ class Clusters:
         """Give runs their owner; return the first cluster that has one already."""
         taken = None
         for start, count in runs:
-            self.allocation.agree(count)
+            self.allocation.compared(count)
             already = self.owners.take(start, count, at.offset)
             taken = already if taken is None else taken
         return taken

@@ -91,7 +91,7 @@ class FolderWalk:
 
     def _go_through(self, folder: _Folder) -> None:
         data, offsets = self.on.read(folder.runs, folder.length)
-        self.on.structure.agree(len(offsets))
+        self.on.structure.compared(len(offsets))
         plain = (
             None
             if self._upper is None
@@ -103,7 +103,7 @@ class FolderWalk:
         count, left = take_plain_files(
             plain, offsets, self.on.cluster_bytes, self.on.table, self.on.owners
         )
-        self.on.allocation.agree(count)
+        self.on.allocation.compared(count)
         for position in left.tolist():
             at = At(folder.name, position, int(offsets[position]))
             end = position + data[position * ENTRY + 1] + 1

@@ -46,7 +46,7 @@ class SystemFiles:
         """Read the bitmap in use and the up-case table (sections 7.1 and 7.2)."""
         root = At(ROOT, 0, 0)
         fats = self.on.boot.number("NumberOfFats")
-        self.on.structure.agree(3)
+        self.on.structure.compared(3)
         if len(self._bitmaps) != fats:
             self.on.fault(
                 root, Effect.REFUSED, "allocation bitmap", "entries", len(self._bitmaps), str(fats)

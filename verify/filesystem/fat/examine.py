@@ -108,7 +108,7 @@ class _Work:
         return named if named < self.boot.number("BPB_NumFATs") else 0
 
     def _boot_sector(self) -> None:
-        sizes, recorder = self.sizes, self.structure.agree(5)
+        sizes, recorder = self.sizes, self.structure.compared(5)
         fats = self.boot.number("BPB_NumFATs")
         needed = -(-(sizes.clusters + FIRST_CLUSTER) * sizes.bits // 8)
         for name, stored, expected, wrong in (
@@ -184,7 +184,7 @@ class _Work:
         bits = self.sizes.bits
         ones = _LOW_28_BITS if self._is_32 else (1 << bits) - 1
         media = ones & ~0xFF | self.boot.number("BPB_Media")
-        self.structure.agree(2)
+        self.structure.compared(2)
         for number, stored, expected in (
             (0, int(entries[0]), media),
             (1, int(entries[1]) | _CLEAN_BITS[bits], ones),
@@ -215,7 +215,7 @@ class _Work:
             except UNREADABLE as error:
                 self.structure.leave_out(f"FAT {number + 1}: {str(error).rstrip('.')}")
                 continue
-            self.structure.agree(len(active))
+            self.structure.compared(len(active))
             clusters = np.concatenate(differing)
             if self._named is None:
                 self._copy(number, clusters)
@@ -260,7 +260,7 @@ class _Work:
         used = (entries != 0) & (entries != bad) & (owners.marks == 0)
         used[:FIRST_CLUSTER] = False
         outside = used & ((entries == 1) | (entries >= len(entries)) & (entries < bad))
-        self.allocation.agree(self.sizes.clusters)
+        self.allocation.compared(self.sizes.clusters)
         for effect, wrong, stored, expected in (
             (Effect.WASTED, used, "in use", "a file"),
             (Effect.REPAIRED, outside, "no cluster", "a cluster, or an end mark"),
@@ -288,7 +288,7 @@ class _Work:
         except UNREADABLE as error:
             self.structure.leave_out(f"FSInfo: {str(error).rstrip('.')}")
             return
-        self.structure.agree(2)
+        self.structure.compared(2)
         wrong = [name for name, value in FSINFO_SIGNATURES.items() if info.number(name) != value]
         if wrong:
             self.structure.fault(

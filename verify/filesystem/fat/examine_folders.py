@@ -128,7 +128,7 @@ class FolderWalk:
 
     def _go_through(self, folder: _Folder) -> None:
         data, offsets = self._read(folder)
-        self.structure.agree(len(offsets))
+        self.structure.compared(len(offsets))
         plain = plain_folder(data, is_root=folder.is_root)
         if plain is None or (not self._is_32 and plain.has_high_halves):
             self._one_by_one(folder, data, offsets)
@@ -142,7 +142,7 @@ class FolderWalk:
             self.owners,
             high=self._is_32,
         )
-        self.allocation.agree(count)
+        self.allocation.compared(count)
         dots = [] if folder.is_root else [0, 1]
         for position in (*dots, *plain.folders.tolist(), *left.tolist()):
             raw = data[position * _ENTRY : (position + 1) * _ENTRY]
@@ -287,7 +287,7 @@ class FolderWalk:
     def _follow(self, cluster: int, at: _At, what: str, effect: Effect = Effect.LOST) -> Followed:
         """Follow a chain, give its clusters their owner, and tell how it ends."""
         chain = self.table.follow(cluster, self.owners)
-        self.allocation.agree(chain.clusters)
+        self.allocation.compared(chain.clusters)
         for start, count in chain.runs:
             self.owners.take(start, count, at.node)
         if chain.end == "taken":

@@ -104,7 +104,7 @@ def _examine(volume: Examined) -> None:
 
 def _refused(error: Exception) -> Examination:
     """Return the examination of a volume whose first structures cannot be read."""
-    structure, allocation = Recorder().agree(), Recorder()
+    structure, allocation = Recorder().compared(), Recorder()
     field = error.field if isinstance(error, StructureError) else "contents"
     structure.fault(
         Fault(

@@ -38,7 +38,7 @@ def hold_allocation(volume: Examined, gathered: Gathered) -> None:
     order = np.argsort(starts, kind="stable")
     starts, owners = starts[order], owners[order]
     ends = starts + counts[order]
-    volume.allocation.agree(int(counts.sum()))
+    volume.allocation.compared(int(counts.sum()))
     _hold_owners(volume, starts, ends, owners)
     whole = gathered.kept.get((BITMAP, DATA_TYPE, ""))
     if whole is None:

@@ -48,12 +48,12 @@ def hold_log(volume: Examined, whole: Whole | None) -> None:
     size = int.from_bytes(start[16:20], "little")
     regular = is_power_of_two(size) and STRIDE <= size <= _LARGEST_PAGE
     if start[:4] == _EMPTY and start[_PAGE_BYTES : _PAGE_BYTES + 4] == _EMPTY:
-        volume.structure.agree()
+        volume.structure.compared()
         return
     size = size if regular else _PAGE_BYTES
     wrong = {}
     for number in (1, 2):
-        volume.structure.agree()
+        volume.structure.compared()
         page = start[(number - 1) * size : number * size]
         problem = _problem(page, size)
         if problem:

@@ -31,7 +31,7 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
         indexes.found, (np.uint64, np.uint64, np.bool_, np.int64, np.bool_)
     )
     _hold_kinds(volume, gathered, references, as_folder)
-    volume.structure.agree(len(owners) + len(references))
+    volume.structure.compared(len(owners) + len(references))
     lone, stray = _unmatched((owners, keys), (references, given))
     # NOTE: one name changed on either side leaves one unmatched on both, of the same record.
     renamed = set(owners[lone].tolist()) & set(references[stray].tolist())

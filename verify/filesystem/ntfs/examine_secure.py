@@ -72,7 +72,7 @@ class SecurityFile:
             return
         stream = self.volume.bytes_of(whole, _MOST_STREAM_BYTES)
         by_id, by_hash = self.rows[BY_ID], self.rows[BY_HASH]
-        self.volume.structure.agree(len(by_id) + len(by_hash))
+        self.volume.structure.compared(len(by_id) + len(by_hash))
         for identifier, row in by_id.items():
             self._hold_row(identifier, row, stream)
             if by_hash.get(identifier) != row:

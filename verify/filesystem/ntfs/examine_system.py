@@ -115,7 +115,7 @@ class SystemFiles:
         gathered = self.gathered
         # NOTE: records 12 to 15 are in use and hold nothing (libfsntfs, 'The metadata files').
         for number in range(min(FIRST_FREE, len(gathered.in_use))):
-            self.volume.structure.agree()
+            self.volume.structure.compared()
             if number in gathered.broken or (self._version() == _OLD and number in _NOT_IN_OLD):
                 continue
             if number >= len(SYSTEM_NAMES):
@@ -169,7 +169,7 @@ class SystemFiles:
         copies = volume.bytes_of(whole)
         # NOTE: a mirror is at least a cluster long, and ntfs-3g wants all of it to be alike.
         for number in range(min(whole.size // size, len(volume.table), FIRST_OF_USERS)):
-            volume.structure.agree()
+            volume.structure.compared()
             try:
                 record = volume.table.read(number * size, size)
                 own = _content(record)

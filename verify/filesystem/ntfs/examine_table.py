@@ -111,7 +111,7 @@ class TableReading:
         sizes = volume.sizes.clusters, volume.sizes.cluster_bytes
         taken = taken_at_once(piece, volume.table.record_bytes, first, wanted, sizes)
         plain = taken.plain
-        volume.structure.agree(int(plain.sum()))
+        volume.structure.compared(int(plain.sum()))
         here = slice(first, first + count)
         gathered.in_use[here] = plain
         gathered.folder[here] = plain & taken.folder
@@ -158,7 +158,7 @@ class TableReading:
                     at=at,
                 )
             return
-        volume.structure.agree()
+        volume.structure.compared()
         try:
             record = examined_record(volume, number, data, at or 0)
         except FaultyError as error:

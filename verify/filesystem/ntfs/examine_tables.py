@@ -97,7 +97,7 @@ def hold_attribute_table(volume: Examined, whole: Whole | None) -> None:
             stored[name] = kind, display, collation, flags, least, most
     default = len(table) == _OLD_ROWS_FROM
     for name, kind, flags, least, most in _ROWS:
-        volume.structure.agree()
+        volume.structure.compared()
         row = stored.pop(name, None)
         if row is None and not default:
             continue  # an older table has other rows
@@ -129,7 +129,7 @@ def upper_case_of(
     except FaultyError as error:
         volume.faulty(error, Effect.REFUSED, SYSTEM_NAMES[UPPER_CASE], UPPER_CASE)
         return neutral
-    volume.structure.agree()
+    volume.structure.compared()
     if len(data) != UPPER_BYTES:
         system_fault(volume, UPPER_CASE, "size", len(data), UPPER_BYTES)
         return neutral

@@ -29,7 +29,7 @@ class Copies:
 
     def read(self, place: str, offset: int, length: int) -> bytes | None:
         """Return the bytes of a copy; where they cannot be had, that is the copy's fault."""
-        self.recorder.agree()
+        self.recorder.compared()
         try:
             return self.window.read(offset, length)
         except PastEnd:

@@ -111,7 +111,7 @@ def _luks1(copies: Copies, head: bytes) -> Examination:
     for slot in range(_LUKS1_SLOTS):
         at = _LUKS1_SLOT_AT + slot * _LUKS1_SLOT_BYTES
         state = int.from_bytes(head[at : at + 4], "big")
-        copies.recorder.agree()
+        copies.recorder.compared()
         active += state == _LUKS1_ACTIVE
         if state not in {_LUKS1_ACTIVE, _LUKS1_DISABLED}:
             whole = False

@@ -43,10 +43,10 @@ def examine_lvm(window: Window, _alive: Callable[[], None]) -> Examination:
     label = _lvm_label(window)
     copies = Copies(window, "LVM metadata area")
     if label is None:
-        copies.recorder.agree()
+        copies.recorder.compared()
         copies.bad("label", "checksum", "none is right", "one of the first four sectors", 0)
         return copies.examination()
-    copies.recorder.agree()
+    copies.recorder.compared()
     areas = _lvm_areas(label)
     for number, (at, size) in enumerate(areas, 1):
         _lvm_area(copies, f"copy {number}", at, size)

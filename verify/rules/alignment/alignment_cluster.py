@@ -27,7 +27,7 @@ from inspect import cleandoc
 from typing import TYPE_CHECKING
 
 from verify.rules.alignment.grid import grid_bytes
-from verify.rules.rule import Area, Level, Rule, Tally
+from verify.rules.rule import Area, Level, Rule, RuleAnswer
 from verify.rules.shared import holds_data, name_of
 from verify.text.message import say
 
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 _ANEW = say("Nothing to do on a clone; a volume that is made anew gets a size that fits.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every volume of the target that holds data."""
     for pair in case.pairs:
         new = pair.target
@@ -46,15 +46,15 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         cluster = new.filesystem.cluster_bytes
         if not cluster:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} of the new drive does not tell its clusters",
                     number=new.number,
                 )
             )
             continue
-        tally.agree()
-        grid = grid_bytes(case.target.drive, tally)
+        answer.compared()
+        grid = grid_bytes(case.target.drive, answer)
         if cluster % grid and not _same_misfit(case, pair.source, cluster):
             message = say(
                 "{partition} of the new drive has clusters of {cluster} bytes, no multiple of"
@@ -64,14 +64,16 @@ def judge(case: Case, tally: Tally) -> None:
                 grid=grid,
             )
             old = pair.source.filesystem.cluster_bytes if pair.source else None
-            tally.find(Level.NOTE, message, _ANEW, partition=new.number, source=old, target=cluster)
+            answer.find(
+                Level.NOTE, message, _ANEW, partition=new.number, source=old, target=cluster
+            )
 
 
 def _same_misfit(case: Case, old: Partition | None, cluster: int) -> bool:
     """Whether the old drive had the same clusters off its own grid: then nothing changed."""
     if old is None or old.filesystem.cluster_bytes != cluster:
         return False
-    return bool(cluster % grid_bytes(case.source.drive, Tally()))
+    return bool(cluster % grid_bytes(case.source.drive, RuleAnswer()))
 
 
 RULE = Rule(

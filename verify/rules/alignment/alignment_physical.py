@@ -36,17 +36,17 @@ from verify.rules.shared import name_of, size_bytes, start_bytes
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone again with each partition on a multiple of 1 MiB.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every partition of the target and the one behind it."""
     header = case.target
     partitions = on_drive(header)
-    grid = grid_bytes(header.drive, tally) if partitions else 1
-    tally.agree(len(partitions))
+    grid = grid_bytes(header.drive, answer) if partitions else 1
+    answer.compared(len(partitions))
     for one, two in pairwise(partitions):
         end = start_bytes(header, one) + size_bytes(header, one)
         start = start_bytes(header, two)
@@ -60,7 +60,7 @@ def judge(case: Case, tally: Tally) -> None:
                 start=start,
                 grid=grid,
             )
-            tally.find(Level.REVIEW, message, _AGAIN, partition=two.number, target=start)
+            answer.find(Level.REVIEW, message, _AGAIN, partition=two.number, target=start)
 
 
 RULE = Rule(

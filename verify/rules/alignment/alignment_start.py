@@ -36,7 +36,7 @@ from verify.rules.shared import is_reserved, name_of, start_bytes
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say(
     "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
@@ -44,13 +44,13 @@ _AGAIN = say(
 _LITTLE = say("Nothing to do now: little is written there.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the start of every partition of the target."""
     partitions = on_drive(case.target)
-    grid = grid_bytes(case.target.drive, tally) if partitions else 1
+    grid = grid_bytes(case.target.drive, answer) if partitions else 1
     sources = {id(pair.target): pair.source for pair in case.pairs if pair.target}
     for new in partitions:
-        tally.agree()
+        answer.compared()
         start = start_bytes(case.target, new)
         if start % grid:
             level, advice = (Level.NOTE, _LITTLE) if is_reserved(new) else (Level.REVIEW, _AGAIN)
@@ -61,7 +61,7 @@ def judge(case: Case, tally: Tally) -> None:
                 grid=grid,
             )
             old = sources.get(id(new))
-            tally.find(
+            answer.find(
                 level,
                 message,
                 advice,

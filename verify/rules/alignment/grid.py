@@ -8,7 +8,7 @@ from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import DriveInfo
-    from verify.rules.rule import Tally
+    from verify.rules.rule import RuleAnswer
 
 COMMON_GRID_BYTES = 4096
 """The physical sector of advanced-format drives.
@@ -22,10 +22,10 @@ _FLASH = say(
 )
 
 
-def grid_bytes(drive: DriveInfo, tally: Tally) -> int:
+def grid_bytes(drive: DriveInfo, answer: RuleAnswer) -> int:
     """Return the bytes a step of the drive's own grid, and say it where that is assumed."""
     told = drive.physical_sector_bytes
     if told is not None and (told >= COMMON_GRID_BYTES or drive.rotational is not False):
         return max(told, drive.sector_bytes)
-    tally.assume(_NOT_TOLD if told is None else _FLASH)
+    answer.assume(_NOT_TOLD if told is None else _FLASH)
     return max(COMMON_GRID_BYTES, drive.sector_bytes)

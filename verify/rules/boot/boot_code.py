@@ -41,14 +41,14 @@ from verify.text.message import Message, say
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootCode
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say(
     "Let a tool of the system write its boot code on the new drive, and start from it alone."
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge sector 0, then the active partition's boot sector."""
     headers = case.source, case.target
     if not any(map(_runs_code, headers)):
@@ -57,12 +57,12 @@ def judge(case: Case, tally: Tally) -> None:
     level = Level.STOP if any_starts(case) else Level.REVIEW
     empty = [header.table.mbr.boot_code_zero if header.table.mbr else None for header in headers]
     if None in empty:
-        tally.leave_out(say("the code in sector 0 was not read on both drives"))
+        answer.leave_out(say("the code in sector 0 was not read on both drives"))
     else:
         codes = case.source.boot_code, case.target.boot_code
         present = not empty[0], not empty[1]
-        _judge_code(tally, level, say("The code in sector 0"), (present, codes), None)
-    grub.judge(case, tally)
+        _judge_code(answer, level, say("The code in sector 0"), (present, codes), None)
+    grub.judge(case, answer)
     # NOTE: a loader of its own in sector 0 starts no boot sector of a partition.
     passes_on = not all(map(needs_no_flag, headers))
     for old, new in case.matched if passes_on else ():
@@ -70,7 +70,7 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         first, second = (side.boot.code if side.boot else None for side in (old, new))
         if first is None or second is None:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the boot sector of partition {number} was not read on both drives",
                     number=new.number,
@@ -81,8 +81,8 @@ def judge(case: Case, tally: Tally) -> None:
             "The code in the boot sector of {partition}", partition=name_of(new, capital=False)
         )
         present = first.present, second.present
-        _judge_code(tally, level, where, (present, (first, second)), new.number)
-        _judge_further(tally, level, (first, second), new)
+        _judge_code(answer, level, where, (present, (first, second)), new.number)
+        _judge_further(answer, level, (first, second), new)
 
 
 def _runs_code(header: Header) -> bool:
@@ -91,14 +91,14 @@ def _runs_code(header: Header) -> bool:
 
 
 def _judge_further(
-    tally: Tally, level: Level, codes: tuple[BootCode, BootCode], new: Partition
+    answer: RuleAnswer, level: Level, codes: tuple[BootCode, BootCode], new: Partition
 ) -> None:
     """Judge the loader's sectors behind the boot sector."""
     present = codes[0].further_present, codes[1].further_present
     if present == (None, None):
         return
     if present[0] is None or present[1] is None:
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "the loader's further sectors of partition {number} were not read on both drives",
                 number=new.number,
@@ -112,26 +112,26 @@ def _judge_further(
     if not any(present):
         return
     old, other = (replace(code, digest=code.further_digest or "") for code in codes)
-    _judge_code(tally, level, where, ((present[0], present[1]), (old, other)), new.number)
+    _judge_code(answer, level, where, ((present[0], present[1]), (old, other)), new.number)
 
 
 def _judge_code(
-    tally: Tally,
+    answer: RuleAnswer,
     level: Level,
     subject: Message,
     sides: tuple[tuple[bool, bool], tuple[BootCode | None, BootCode | None]],
     partition: int | None,
 ) -> None:
     present, codes = sides
-    tally.agree()
+    answer.compared()
     faults = tuple(None if there else say("is missing: there are zeros alone") for there in present)
-    tell_fault(tally, level, subject, (faults[0], faults[1]), _WRITE, partition=partition)
+    tell_fault(answer, level, subject, (faults[0], faults[1]), _WRITE, partition=partition)
     if not all(present):
         return
     if codes[0] is None or codes[1] is None:
-        tally.leave_out(say("whether the code in sector 0 is the same was not recorded"))
+        answer.leave_out(say("whether the code in sector 0 is the same was not recorded"))
     elif codes[0].digest != codes[1].digest:
-        tally.find(
+        answer.find(
             Level.REVIEW,
             say("{subject} is not the same on both drives.", subject=subject),
             say("See that the machine starts from the new drive alone."),

@@ -39,7 +39,7 @@ from verify.text.message import joined, say
 if TYPE_CHECKING:
     from verify.boot.boot_record import BootRecord, SystemRegistry
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WINDOWS = {
     "nvme": ("stornvme", "nvme", "secnvme", "iastorvd", "iastorac", "iastoravc", "vmd"),
@@ -60,7 +60,7 @@ _SET_UP = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the drivers of every system on the target."""
     if not any_starts(case):
         return
@@ -70,7 +70,7 @@ def judge(case: Case, tally: Tally) -> None:
         return
     if new not in _LINUX:
         how = say("by USB") if new == "usb" else say("in a way that is not known")
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "the new drive is attached {how}, so which driver it will need cannot be told",
                 how=how,
@@ -78,11 +78,11 @@ def judge(case: Case, tally: Tally) -> None:
         )
         return
     if old == new:
-        tally.agree(len(systems))
+        answer.compared(len(systems))
         return
     efi = any(map(is_efi_system, case.target.partitions))
     if new == "nvme" and starts_by_bios(case.target) and not efi:
-        tally.find(
+        answer.find(
             Level.REVIEW,
             say("The system starts by BIOS alone, and the new drive is an NVMe drive."),
             say("See that this machine's firmware starts an NVMe drive by BIOS."),
@@ -91,23 +91,25 @@ def judge(case: Case, tally: Tally) -> None:
         )
     for partition, record in systems:
         if record.registry is not None:
-            _judge_windows(tally, partition, record.registry, new)
-        _judge_linux(tally, partition, record, new)
+            _judge_windows(answer, partition, record.registry, new)
+        _judge_linux(answer, partition, record, new)
 
 
 def _is_system(record: BootRecord) -> bool:
     return record.registry is not None or bool(record.initramfs)
 
 
-def _judge_windows(tally: Tally, partition: Partition, registry: SystemRegistry, bus: str) -> None:
+def _judge_windows(
+    answer: RuleAnswer, partition: Partition, registry: SystemRegistry, bus: str
+) -> None:
     if bus not in _WINDOWS or not registry.drivers:
-        tally.leave_out(say("the storage drivers in {path} are not known", path=registry.path))
+        answer.leave_out(say("the storage drivers in {path} are not known", path=registry.path))
         return
-    tally.agree()
+    answer.compared()
     fitting = [item for item in registry.drivers if item.name.lower().startswith(_WINDOWS[bus])]
     if not any(item.starts_with_loader for item in fitting):
         names = joined(item.name for item in fitting) if fitting else say("none is there")
-        tally.find(
+        answer.find(
             Level.STOP,
             say(
                 "No storage driver for {bus} starts with the loader ({names}).",
@@ -121,7 +123,7 @@ def _judge_windows(tally: Tally, partition: Partition, registry: SystemRegistry,
         )
 
 
-def _judge_linux(tally: Tally, partition: Partition, record: BootRecord, bus: str) -> None:
+def _judge_linux(answer: RuleAnswer, partition: Partition, record: BootRecord, bus: str) -> None:
     modules, options = _LINUX[bus]
     for image in record.initramfs:
         version = _version(image.path)
@@ -130,7 +132,7 @@ def _judge_linux(tally: Tally, partition: Partition, record: BootRecord, bus: st
             for item in record.kernel_settings
         )
         if not built_in and not modules & set(image.drivers) and image.problem:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the drivers in {path} are not known: {problem}",
                     path=image.path,
@@ -138,9 +140,9 @@ def _judge_linux(tally: Tally, partition: Partition, record: BootRecord, bus: st
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         if not built_in and not modules & set(image.drivers):
-            tally.find(
+            answer.find(
                 Level.REVIEW,
                 say("{path} brings no driver for {bus}.", path=image.path, bus=bus.upper()),
                 say(

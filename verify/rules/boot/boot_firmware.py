@@ -29,7 +29,7 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _UNSEEN = say(
     "boot entries, Secure Boot and TPM keys are stored in the computer, so they were not checked:"
@@ -37,13 +37,13 @@ _UNSEEN = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Say what cannot be seen, and what an encrypted volume needs."""
-    tally.leave_out(_UNSEEN)
+    answer.leave_out(_UNSEEN)
     for header in (case.source, case.target):
         for item in header.partitions:
             if item.is_locked:
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "partition {number} is encrypted: have its recovery key at hand before that"
                         " first start, as the machine may ask for it",

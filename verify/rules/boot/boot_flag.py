@@ -34,19 +34,19 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _SET = say(
     "Make the partition that holds the loader active, and no other, with a partitioning tool."
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the flags of the target."""
     by_bios = starts_by_bios(case.source) or starts_by_bios(case.target)
     if case.target.table.scheme != "mbr" or not by_bios:
         return
-    tally.agree()
+    answer.compared()
     # NOTE: firmware may insist on the flag even where the loader does not.
     decides = any_starts(case) and not needs_no_flag(case.target)
     old, new = active(case.source), active(case.target)
@@ -63,7 +63,7 @@ def judge(case: Case, tally: Tally) -> None:
     if known and not decides:
         return
     tell_fault(
-        tally,
+        answer,
         Level.STOP if decides else Level.REVIEW,
         say("The active flag"),
         faults,

@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from verify.boot.boot_record import BootRecord, LoaderImage
     from verify.boot.store_record import Reference
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _COPY = say("Copy it from the old drive, or let a tool of the system write the loaders anew.")
 _FALLBACK = "/efi/boot/boot"
@@ -63,37 +63,37 @@ _PROGRAMS = (".efi", ".exe", ".dll")
 _DRIVERS = "/drivers/"
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the loaders on every partition, then the files that configuration names."""
     if not any_starts(case):
         return
-    leave_out_unseen(case, tally)
+    leave_out_unseen(case, answer)
     for pair in case.pairs:
         old, new = pair.source, pair.target
         if old is None or old.boot is None:
             continue
         if new is None:
             if starts_a_machine(old.boot):
-                tally.agree()
+                answer.compared()
                 message = say(
                     "{partition}, which starts the machine, is not on the new drive.",
                     partition=name_of(old),
                 )
                 advice = say("Clone that partition as well.")
-                tally.find(Level.STOP, message, advice, partition=old.number)
+                answer.find(Level.STOP, message, advice, partition=old.number)
         elif new.boot is not None:
-            _judge_heads(tally, old.boot, new.boot, new)
-            _judge_fallback(tally, old, new)
-    _judge_applications(case, tally)
-    linux.judge_files(case, tally)
+            _judge_heads(answer, old.boot, new.boot, new)
+            _judge_fallback(answer, old, new)
+    _judge_applications(case, answer)
+    linux.judge_files(case, answer)
 
 
-def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partition) -> None:
+def _judge_heads(answer: RuleAnswer, old: BootRecord, record: BootRecord, new: Partition) -> None:
     """Compare the head of every loader of the old drive."""
     here = {item.path.lower(): item for item in record.loaders}
     gathered: dict[tuple[Message, Message | None, bool], list[str]] = {}
     for image in old.loaders:
-        tally.agree()
+        answer.compared()
         twin = here.get(image.path.lower())
         was, now = _head_fault(image), _head_fault(twin, image.machine)
         # NOTE: what is no program image on either drive can be two sorts of damage.
@@ -103,7 +103,7 @@ def _judge_heads(tally: Tally, old: BootRecord, record: BootRecord, new: Partiti
     for (fault, had, known), paths in gathered.items():
         many = say(" and {count} more", count=len(paths) - 1) if len(paths) > 1 else ""
         tell_fault(
-            tally,
+            answer,
             Level.STOP,
             say("{path}{more}", path=paths[0], more=many),
             (had, fault),
@@ -132,12 +132,12 @@ def _head_fault(image: LoaderImage | None, machine: str | None = None) -> Messag
     return None
 
 
-def _judge_fallback(tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_fallback(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     """Judge whether firmware finds a loader without the entry that it keeps for the old drive."""
     record = new.boot
     if record is None or not is_efi_system(new) or not starts_a_machine(record):
         return
-    tally.agree()
+    answer.compared()
     fallback = any(item.path.lower().startswith(_FALLBACK) for item in record.loaders)
     if old.guid != new.guid and not fallback:
         message = say(
@@ -148,10 +148,10 @@ def _judge_fallback(tally: Tally, old: Partition, new: Partition) -> None:
         advice = say(
             "Let a tool of the system write the loaders anew, the fallback loader with them."
         )
-        tally.find(Level.STOP, message, advice, partition=new.number)
+        answer.find(Level.STOP, message, advice, partition=new.number)
 
 
-def _judge_applications(case: Case, tally: Tally) -> None:
+def _judge_applications(case: Case, answer: RuleAnswer) -> None:
     """Judge the loader that each reachable reference of a boot store names."""
     for own, store in stores(case.target):
         twin = source_store(case, own, store)
@@ -161,13 +161,13 @@ def _judge_applications(case: Case, tally: Tally) -> None:
                 continue
             place = _misses(case.target, own, item, path)
             if place is None:
-                tally.agree()
+                answer.compared()
                 continue
             same = same_reference(twin[1].references, item) if twin else None
             was = _misses(case.source, twin[0], same, same.path or "") if twin and same else None
             known = was is not None and same is not None and same.path == path
             tell_fault(
-                tally,
+                answer,
                 Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,
                 say("{path}, which the boot store names,", path=path),
                 (_not_on(was) if was else None, _not_on(place)),

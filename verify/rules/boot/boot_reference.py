@@ -60,46 +60,46 @@ from verify.text.message import Message, counted, joined, say
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore, Reference
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _RESUME_ALONE = frozenset({"resume"})
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every boot store of the target, then Linux configuration and drive letters."""
     if not any_starts(case):
         return
-    leave_out_unseen(case, tally)
+    leave_out_unseen(case, answer)
     found: set[str] = set()
     for new, store in stores(case.target):
         found.add(store.path.lower())
-        _judge_store(case, tally, new, store)
+        _judge_store(case, answer, new, store)
     for old, store in stores(case.source):
         if starts_by_firmware(case.source, old) and store.path.lower() not in found:
-            tally.agree()
+            answer.compared()
             message = say(
                 "The boot store {path} of the old drive is not on the new one.", path=store.path
             )
-            tally.find(Level.STOP, message, REBUILD, partition=old.number, path=store.path)
-    start_lists.judge(case, tally)
-    linux.judge(case, tally)
-    letters.judge(case, tally)
+            answer.find(Level.STOP, message, REBUILD, partition=old.number, path=store.path)
+    start_lists.judge(case, answer)
+    linux.judge(case, answer)
+    letters.judge(case, answer)
 
 
-def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> None:
+def _judge_store(case: Case, answer: RuleAnswer, new: Partition, store: BootStore) -> None:
     twin = source_store(case, new, store)
     before = twin[1] if twin else None
-    tally.agree()
-    judge_state(case, tally, new, (before, store))
+    answer.compared()
+    judge_state(case, answer, new, (before, store))
     if twin is not None and store.state is not None and twin[1].state is not None:
-        judge_rest(tally, new, (twin[1], store))
+        judge_rest(answer, new, (twin[1], store))
     gathered: dict[tuple[Message, Level, bool], list[Reference]] = {}
     for reference in store.references:
         if not reference.reachable:
             continue
         place = locate(case.target, reference.device, new)
         if place == type(place)():
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the device in element {element} of object {object} in {path} is of a layout"
                     " that is not understood",
@@ -109,7 +109,7 @@ def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> 
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         if place.fault is not None:
             same = same_reference(before.references, reference) if before else None
             known = (
@@ -128,7 +128,7 @@ def _judge_store(case: Case, tally: Tally, new: Partition, store: BootStore) -> 
         decides = starts_by_firmware(case.target, new)
         text = say("names, for {purposes}, {fault}", purposes=_purposes(references), fault=fault)
         tell_fault(
-            tally,
+            answer,
             level if decides else Level.NOTE,
             say("The boot store {path}", path=store.path),
             (text if was else None, text),

@@ -10,30 +10,30 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.boot.boot_record import GrubCore
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say("Start a Linux on the new drive from another medium, and install GRUB's code anew.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every core image of the target."""
     old = {item.place: item for item in case.source.grub}
     became = {pair.target.number: pair.source for pair in case.pairs if pair.target}
     for core in case.target.grub:
         source = became.get(core.place)
         place = source.number if source else core.place
-        _judge_core(tally, old.get(place), core)
+        _judge_core(answer, old.get(place), core)
 
 
-def _judge_core(tally: Tally, old: GrubCore | None, core: GrubCore) -> None:
-    tally.agree()
+def _judge_core(answer: RuleAnswer, old: GrubCore | None, core: GrubCore) -> None:
+    answer.compared()
     number = core.place or None
     subject = say("The core image of GRUB")
     faults = _fault(old), _fault(core) or _emptied(old, core)
-    tell_fault(tally, Level.STOP, subject, faults, _WRITE, partition=number)
+    tell_fault(answer, Level.STOP, subject, faults, _WRITE, partition=number)
     if faults != (None, None) or old is None or old.digest == core.digest:
         return
-    tally.find(
+    answer.find(
         Level.REVIEW,
         say("{subject} is not the same on both drives.", subject=subject),
         say("See that the machine starts from the new drive alone."),

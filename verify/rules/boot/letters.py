@@ -12,7 +12,7 @@ from verify.text.message import joined, say
 if TYPE_CHECKING:
     from verify.boot.boot_record import MountedDevice
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _LETTER = "\\dosdevices\\"
 _ADVICE = say(
@@ -21,7 +21,7 @@ _ADVICE = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell the letters whose volume was on the old drive and is not on the new one."""
     for new, record in records(case.target):
         old = partner(case, new)
@@ -31,7 +31,7 @@ def judge(case: Case, tally: Tally) -> None:
         for item in record.registry.mounted:
             if not item.name.lower().startswith(_LETTER) or item.kind not in ("gpt", "mbr"):
                 continue
-            tally.agree()
+            answer.compared()
             if _is_there(case.source, item) and not _is_there(case.target, item):
                 lost.append(item.name[len(_LETTER) :])
         if lost:
@@ -41,7 +41,7 @@ def judge(case: Case, tally: Tally) -> None:
                 lost=joined(lost),
             )
             path = record.registry.path
-            tally.find(Level.REVIEW, message, _ADVICE, partition=new.number, path=path)
+            answer.find(Level.REVIEW, message, _ADVICE, partition=new.number, path=path)
 
 
 def _is_there(header: Header, item: MountedDevice) -> bool:

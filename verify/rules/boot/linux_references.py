@@ -16,7 +16,7 @@ from verify.text.message import Message, joined, say
 if TYPE_CHECKING:
     from verify.boot.boot_record import LinuxReference
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _NEEDED = frozenset({"root", "mount", "crypt", "search"})
 _NOT_READ_AT_START = ("/etc/default/", "/etc/kernel/", "/etc/initramfs-tools/")
@@ -42,16 +42,16 @@ _OTHER = say("Nothing to do if it lies on another drive, or inside an encrypted 
 _Gathered = dict[tuple[str, Message, Level, Message], list["LinuxReference"]]
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every name in the target's configuration."""
     for partition, record in records(case.target):
         gathered: _Gathered = {}
         for reference in record.linux:
-            answer = _answer(case, reference)
-            if answer is None:
+            said = _answer(case, reference)
+            if said is None:
                 continue
-            tally.agree()
-            words, level, advice = answer
+            answer.compared()
+            words, level, advice = said
             if words:
                 gathered.setdefault((reference.file, words, level, advice), []).append(reference)
         for (file, words, level, advice), references in gathered.items():
@@ -68,16 +68,16 @@ def judge(case: Case, tally: Tally) -> None:
                 more=more,
                 words=words,
             )
-            tally.find(level, message, advice, partition=partition.number, path=file)
+            answer.find(level, message, advice, partition=partition.number, path=file)
 
 
-def judge_files(case: Case, tally: Tally) -> None:
+def judge_files(case: Case, answer: RuleAnswer) -> None:
     """Judge the kernels and RAM disks that boot loaders name, on any partition."""
     for partition, record in records(case.target):
         for item in record.linux:
             if item.kind != "path" or item.purpose not in _NAMED_FILES:
                 continue
-            tally.agree()
+            answer.compared()
             if _anywhere(case.source, item.value) and not _anywhere(case.target, item.value):
                 message = say(
                     "{file} names {value}, which is not on the new drive.",
@@ -85,7 +85,7 @@ def judge_files(case: Case, tally: Tally) -> None:
                     value=item.value,
                 )
                 path = item.value
-                tally.find(Level.STOP, message, _COPY, partition=partition.number, path=path)
+                answer.find(Level.STOP, message, _COPY, partition=partition.number, path=path)
 
 
 def _anywhere(header: Header, path: str) -> bool:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from verify.boot.boot_record import BootRecord
     from verify.boot.store_record import BootStore, Device, Reference
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 DATA_DRIVE = say("neither drive holds files that start a system")
 """The reason of every rule here on a pair of drives that start nothing."""
@@ -92,7 +92,7 @@ def became(case: Case, old: Partition | None, new: Partition) -> bool:
     return old is not None and was is not None and was.number == old.number
 
 
-def leave_out_unseen(case: Case, tally: Tally) -> None:
+def leave_out_unseen(case: Case, answer: RuleAnswer) -> None:
     """Leave out the partitions of either drive whose start-up files were not looked at.
 
     An encrypted volume's files cannot be seen; its bytes are judged by other rules, which is
@@ -102,7 +102,7 @@ def leave_out_unseen(case: Case, tally: Tally) -> None:
         for partition in header.partitions:
             kind = partition.filesystem.kind
             if kind in READABLE_KINDS and partition.boot is None:
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "the start-up files on partition {number} of the {drive} drive were not"
                         " looked at",
@@ -111,7 +111,7 @@ def leave_out_unseen(case: Case, tally: Tally) -> None:
                     )
                 )
             elif kind in LOCKED_KINDS:
-                tally.assume(
+                answer.assume(
                     say(
                         "what partition {number} of the {drive} drive holds is encrypted and judged"
                         " by its bytes alone",

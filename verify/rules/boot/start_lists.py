@@ -16,26 +16,28 @@ from verify.text.message import Message, say
 if TYPE_CHECKING:
     from verify.boot.boot_record import StartEntry
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _FIX = say("Correct the partition's number in that file on the new drive.")
 _KERNEL = "/System32/ntoskrnl.exe"
 _EMPTY_TYPE = "00"
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge what the target's lists name, each entry beside the same one of the source."""
     for new, record in records(case.target):
         for entry in record.start_list:
             if entry.drive:
-                tally.assume(say("{file} names a system on another drive as well", file=entry.file))
+                answer.assume(
+                    say("{file} names a system on another drive as well", file=entry.file)
+                )
                 continue
-            tally.agree()
+            answer.compared()
             before = _before(case.source, entry)
             was = None if before is None else _fault(case.source, before)
             now = _fault(case.target, entry) or _elsewhere(case, before, entry)
             tell_fault(
-                tally,
+                answer,
                 Level.STOP if entry.default else Level.REVIEW,
                 say("{file}", file=entry.file),
                 (was, now),

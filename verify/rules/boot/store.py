@@ -14,7 +14,7 @@ from verify.text.message import Message, counted, say
 if TYPE_CHECKING:
     from verify.boot.store_record import BootStore, StoreObject
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 REBUILD = say(
     "Detach the old drive and let a tool of the system rebuild the boot"
@@ -36,7 +36,7 @@ _REVIEWED_ROUTES = frozenset({"resume", "inherited", "tools"})
 
 
 def judge_state(
-    case: Case, tally: Tally, new: Partition, sides: tuple[BootStore | None, BootStore]
+    case: Case, answer: RuleAnswer, new: Partition, sides: tuple[BootStore | None, BootStore]
 ) -> None:
     """Judge how the store was left, and what of it is missing or could not be read."""
     before, store = sides
@@ -47,9 +47,9 @@ def judge_state(
         for fault in (_unread, _startless, _dirty)
     )
     for faults in (unread, startless):
-        tell_fault(tally, level, subject, (faults[0], faults[1]), REBUILD, partition=new.number)
+        tell_fault(answer, level, subject, (faults[0], faults[1]), REBUILD, partition=new.number)
     tell_fault(
-        tally,
+        answer,
         min(level, Level.REVIEW, key=list(Level)[::-1].index),
         subject,
         (dirty[0], dirty[1]),
@@ -58,7 +58,7 @@ def judge_state(
         known=before is not None and _pending(before) == _pending(store),
     )
     for problem in store.problems[:3]:
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "not all of {path} of the new drive could be read: {problem:clause}",
                 path=store.path,
@@ -75,11 +75,11 @@ def judge_state(
         was = item in was_missing
         weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
         tell_fault(
-            tally, weight, subject, (text if was else None, text), REBUILD, partition=new.number
+            answer, weight, subject, (text if was else None, text), REBUILD, partition=new.number
         )
 
 
-def judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore]) -> None:
+def judge_rest(answer: RuleAnswer, new: Partition, sides: tuple[BootStore, BootStore]) -> None:
     """Tell what differs in a store besides the drives that it names."""
     old, store = (
         {
@@ -99,7 +99,7 @@ def judge_rest(tally: Tally, new: Partition, sides: tuple[BootStore, BootStore])
             path=sides[1].path,
         )
         advice = say("See that the start menu offers what it did, and that recovery starts.")
-        tally.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
+        answer.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
 
 
 def _unread(store: BootStore) -> Message | None:

@@ -38,16 +38,16 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell whose attributes differ, and whose contents are not on the drive at all."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.attributed)
-        tell_gathered(tally, number, files.attributes)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.attributed)
+        tell_gathered(answer, number, files.attributes)
         if files.totals.encrypted:
-            tally.assume(
+            answer.assume(
                 counted(
                     "{count} file of partition {number} is encrypted by the system (EFS)"
                     " and opens only with a key that must exist beside it",
@@ -58,7 +58,7 @@ def judge(case: Case, tally: Tally) -> None:
                 )
             )
         if files.totals.placeholders:
-            tally.leave_out(
+            answer.leave_out(
                 counted(
                     "{count} file of partition {number} is a placeholder: its contents"
                     " are kept elsewhere, and on neither drive",

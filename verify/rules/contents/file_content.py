@@ -42,17 +42,17 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell every file with other contents, and how far the sample reaches."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.hashed)
-        tell_gathered(tally, number, files.changed)
-        tell_gathered(tally, number, files.streams)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.hashed)
+        tell_gathered(answer, number, files.changed)
+        tell_gathered(answer, number, files.streams)
         if files.untried.count:
-            tally.leave_out(
+            answer.leave_out(
                 counted(
                     "{count} file of partition {number} says it is larger than its volume"
                     " (a sparse file) and was not read",
@@ -66,7 +66,7 @@ def judge(case: Case, tally: Tally) -> None:
             first = files.unreadable.kept[0]
             side = first.source if first.source and first.source.unhashed else first.target
             reason = why_unhashed(side.unhashed or "") if side else say("unreadable")
-            tally.leave_out(
+            answer.leave_out(
                 counted(
                     "{count} file of partition {number} could not be read ({reason})",
                     "{count} files of partition {number} could not be read ({reason})",
@@ -75,9 +75,9 @@ def judge(case: Case, tally: Tally) -> None:
                     reason=reason,
                 )
             )
-    leave_out_small_sample(case, tally)
+    leave_out_small_sample(case, answer)
     if not any(pair.totals.hashed for pair in case.contents.pairs.values()):
-        tally.leave_out(say("no contents were found on both drives, so none were compared"))
+        answer.leave_out(say("no contents were found on both drives, so none were compared"))
 
 
 RULE = Rule(

@@ -33,32 +33,32 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.manifest.partition_contents import Listing
     from verify.matching.pair_contents import PairContents
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _NAMES = say("See file-missing and file-extra for the names.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the counts of every pair."""
     listings = {
         pair.number: (pair.both[0].listing, pair.both[1].listing)
         for pair in case.pairs
         if pair.both is not None
     }
-    for number, files in compared_files(case, tally):
+    for number, files in compared_files(case, answer):
         old, new = listings[number]
         if old is None or new is None:
             continue
-        tally.agree(_nodes(old) + _nodes(new))
-        _judge_pair(tally, number, files, (old, new))
+        answer.compared(_nodes(old) + _nodes(new))
+        _judge_pair(answer, number, files, (old, new))
 
 
 def _judge_pair(
-    tally: Tally, number: int, files: PairContents, listings: tuple[Listing, Listing]
+    answer: RuleAnswer, number: int, files: PairContents, listings: tuple[Listing, Listing]
 ) -> None:
     old, new = listings
     if _nodes(new) - _nodes(old) != files.extra.count - files.missing.count:
-        tally.find(
+        answer.find(
             Level.STOP,
             say(
                 "The counts of partition {number} contradict the comparison by name.", number=number
@@ -72,7 +72,7 @@ def _judge_pair(
     if (old.files, old.folders) == (new.files, new.folders):
         return
     levels = [meaning.level for meaning in files.missing.told()]
-    tally.find(
+    answer.find(
         min(levels, key=lambda level: level.weight, default=Level.NOTE),
         say(
             "Partition {number} has {files} files in {folders} folders on the old drive,"

@@ -36,13 +36,13 @@ from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.matching.pair_contents import Meaning, PairContents
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell each sort of expected change once a partition."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.rows)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.rows)
         for meaning, bag in _expected(files).items():
             size = decimal_size(bag.bytes)
             path, message = (
@@ -59,7 +59,7 @@ def judge(case: Case, tally: Tally) -> None:
                     bag.kept[0].path,
                     say("A file or folder ({size}) {one}.", size=size, one=meaning.one),
                 )
-            tally.find(meaning.level, message, meaning.advice, partition=number, path=path)
+            answer.find(meaning.level, message, meaning.advice, partition=number, path=path)
 
 
 def _expected(files: PairContents) -> dict[Meaning, Bag]:

@@ -31,14 +31,14 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell what only the new drive has, folder by folder."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.rows + files.extra.count)
-        tell_gathered(tally, number, files.extra)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.rows + files.extra.count)
+        tell_gathered(answer, number, files.extra)
 
 
 RULE = Rule(

@@ -52,7 +52,7 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 MOST_TOLD = 40
 """Findings about files of one partition; the rest are told together."""
@@ -82,22 +82,22 @@ class _Told:
     advice: Message
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Hold every file's form to that on the old drive, then tell of zeros."""
     for old, new in case.matched:
         if old.boot is not None and new.boot is not None:
-            told = _judge_forms(tally, old, new)
-            _tell(tally, new.number, told)
+            told = _judge_forms(answer, old, new)
+            _tell(answer, new.number, told)
     for number, files in sorted(case.contents.pairs.items()):
-        tally.agree(files.totals.hashed)
-        tell_gathered(tally, number, files.zeroed)
+        answer.compared(files.totals.hashed)
+        tell_gathered(answer, number, files.zeroed)
 
 
-def _judge_forms(tally: Tally, old: Partition, new: Partition) -> list[_Told]:
+def _judge_forms(answer: RuleAnswer, old: Partition, new: Partition) -> list[_Told]:
     """Judge the files of one pair of partitions."""
     assert old.boot is not None and new.boot is not None  # noqa: S101, PT018 - asked by `judge`
     if old.boot.forms is None or new.boot.forms is None:
-        tally.leave_out(say("an older version captured a drive, and held no file to its format"))
+        answer.leave_out(say("an older version captured a drive, and held no file to its format"))
         return []
     before = {item.path.lower(): item for item in old.boot.forms}
     told = []
@@ -109,7 +109,7 @@ def _judge_forms(tally: Tally, old: Partition, new: Partition) -> list[_Told]:
             if side is not None and side.unread is not None
         ]
         for reason, drive in unread:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "{path} on the {drive} drive could not be held to its format: {reason}",
                     path=form.path,
@@ -119,7 +119,7 @@ def _judge_forms(tally: Tally, old: Partition, new: Partition) -> list[_Told]:
             )
         if unread:
             continue
-        tally.agree()
+        answer.compared()
         if (found := _weigh(was, form)) is not None:
             told.append(found)
     return told
@@ -181,7 +181,7 @@ def _faults(was: FileForm | None, form: FileForm) -> list[str]:
     return faults
 
 
-def _tell(tally: Tally, partition: int, told: list[_Told]) -> None:
+def _tell(answer: RuleAnswer, partition: int, told: list[_Told]) -> None:
     """Tell few files of a folder one by one, many of them together."""
     groups: dict[tuple[Level, str], list[_Told]] = {}
     for item in told:
@@ -198,7 +198,7 @@ def _tell(tally: Tally, partition: int, told: list[_Told]) -> None:
                 fault=first.fault,
                 ending=first.ending,
             )
-            tally.find(level, message, first.advice, partition=partition, path=folder)
+            answer.find(level, message, first.advice, partition=partition, path=folder)
             continue
         for item in items:
             message = say(
@@ -208,7 +208,7 @@ def _tell(tally: Tally, partition: int, told: list[_Told]) -> None:
                 ending=item.ending,
             )
             path = item.form.path
-            tally.find(level, message, item.advice, partition=partition, path=path)
+            answer.find(level, message, item.advice, partition=partition, path=path)
             room -= 1
 
 

@@ -35,14 +35,14 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell every link that is not what it was."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.linked)
-        tell_gathered(tally, number, files.relinked)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.linked)
+        tell_gathered(answer, number, files.relinked)
 
 
 RULE = Rule(

@@ -41,7 +41,7 @@ from verify.rules.rule import Area, Level, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 MANY_MOVING = 20
 """So many logs and caches do not all go by themselves (common practice)."""
@@ -49,14 +49,14 @@ MANY_MOVING = 20
 _NONE = Bag()
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell what is missing, folder by folder."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.rows + files.missing.count)
-        tell_gathered(tally, number, files.missing)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.rows + files.missing.count)
+        tell_gathered(answer, number, files.missing)
         lost = files.missing.bags.get(MOVING, _NONE).count
         if lost >= MANY_MOVING and not files.moving_kept:
-            tally.find(
+            answer.find(
                 Level.REVIEW,
                 say(
                     "None of the {lost:,} logs and caches that a running system writes is on the"

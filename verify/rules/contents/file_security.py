@@ -34,16 +34,16 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell whose owner or rights differ."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.secured)
-        tell_gathered(tally, number, files.security)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.secured)
+        tell_gathered(answer, number, files.security)
         if files.unsecured:
-            tally.leave_out(
+            answer.leave_out(
                 counted(
                     "{count} name of partition {number} has owner and rights on one drive alone",
                     "{count} names of partition {number} have owner and rights on one drive alone",

@@ -33,14 +33,14 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell every other length, by what the times say."""
-    for number, files in compared_files(case, tally):
-        tally.agree(files.totals.rows)
-        tell_gathered(tally, number, files.resized)
+    for number, files in compared_files(case, answer):
+        answer.compared(files.totals.rows)
+        tell_gathered(answer, number, files.resized)
 
 
 RULE = Rule(

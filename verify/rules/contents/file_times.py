@@ -39,7 +39,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.matching.pair_contents import Times
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say(
     "If the clone was to be one of partitions, make it again; if files were copied"
@@ -55,22 +55,22 @@ _SORTS = {
 """Sorts of time, the weightiest first."""
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell whether most times were lost, else which few differ."""
     partitions = {new.number: (old, new) for old, new in case.matched}
-    for number, files in compared_files(case, tally):
+    for number, files in compared_files(case, answer):
         times, compared = files.times, files.totals.timed
-        tally.agree(compared)
+        answer.compared(compared)
         sort = _mostly(times, compared)
         if sort is None:
-            tell_gathered(tally, number, files.retimed)
-            tell_gathered(tally, number, files.recreated)
+            tell_gathered(answer, number, files.retimed)
+            tell_gathered(answer, number, files.recreated)
             continue
         old, new = partitions[number]
         mild = is_boot_partition(case.target, new)
         mild = mild or (sort == "changed" and was_resized(case, old, new))
         differing = getattr(times, sort)
-        tally.find(
+        answer.find(
             Level.NOTE if mild else Level.REVIEW,
             say(
                 "{differing} of {compared} files of partition {number} have other {times}"

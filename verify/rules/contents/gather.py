@@ -12,7 +12,7 @@ from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.matching.pair_contents import Bag, Meaning, Sorted
-    from verify.rules.rule import Tally, Value
+    from verify.rules.rule import RuleAnswer, Value
 
 FEW = 3
 """So many differences of one folder are told one by one."""
@@ -51,11 +51,11 @@ class _Group:
     items: list[Difference] = field(default_factory=list)
 
 
-def tell_gathered(tally: Tally, partition: int, differences: Sorted) -> None:
+def tell_gathered(answer: RuleAnswer, partition: int, differences: Sorted) -> None:
     """Tell all differences that are no expected changes, the heaviest meaning first."""
     bags = differences.told()
     for meaning in sorted(bags, key=lambda item: item.level.weight):
-        _tell_bag(tally, partition, meaning, bags[meaning])
+        _tell_bag(answer, partition, meaning, bags[meaning])
 
 
 def folder_of(path: str, depth: int = _SHOWN_DEPTH) -> str:
@@ -63,7 +63,7 @@ def folder_of(path: str, depth: int = _SHOWN_DEPTH) -> str:
     return "/" + "/".join(path.split("/")[1:-1][:depth])
 
 
-def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
+def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) -> None:
     folders, rest = _outermost_folders(bag.kept)
     depth = _SHOWN_DEPTH
     if meaning.level is not Level.STOP:
@@ -82,10 +82,10 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
             "A folder {one}{inside}.", one=meaning.one, inside=inside if folder.names else ""
         )
         path = folder.item.path
-        tally.find(meaning.level, message, meaning.advice, partition=partition, path=path)
+        answer.find(meaning.level, message, meaning.advice, partition=partition, path=path)
     largest = sorted(_grouped(rest, depth), key=lambda group: -len(group.items))
     for group in largest[:MOST_GROUPS]:
-        _tell_group(tally, partition, meaning, group)
+        _tell_group(answer, partition, meaning, group)
     untold = sum(len(group.items) for group in largest[MOST_GROUPS:])
     untold += sum(1 + folder.names for folder in folders[MOST_GROUPS:])
     more = untold + bag.count - len(bag.kept)
@@ -97,7 +97,7 @@ def _tell_bag(tally: Tally, partition: int, meaning: Meaning, bag: Bag) -> None:
             partition=partition,
             fate=meaning.one if more == 1 else meaning.several,
         )
-        tally.find(meaning.level, message, meaning.advice, partition=partition)
+        answer.find(meaning.level, message, meaning.advice, partition=partition)
 
 
 def _grouped(items: list[Difference], depth: int) -> list[_Group]:
@@ -127,7 +127,7 @@ def _outermost_folders(items: list[Difference]) -> tuple[list[_Folder], list[Dif
     return folders, rest
 
 
-def _tell_group(tally: Tally, partition: int, meaning: Meaning, group: _Group) -> None:
+def _tell_group(answer: RuleAnswer, partition: int, meaning: Meaning, group: _Group) -> None:
     if len(group.items) > FEW:
         size = decimal_size(sum(item.size for item in group.items))
         message = say(
@@ -137,11 +137,11 @@ def _tell_group(tally: Tally, partition: int, meaning: Meaning, group: _Group) -
             several=meaning.several,
         )
         place = group.place
-        tally.find(meaning.level, message, meaning.advice, partition=partition, path=place)
+        answer.find(meaning.level, message, meaning.advice, partition=partition, path=place)
         return
     for item in group.items:
         source, target = _values(item)
-        tally.find(
+        answer.find(
             meaning.level,
             say("{what} {fate}.", what=_NODES[_kind(item)], fate=meaning.one),
             meaning.advice,

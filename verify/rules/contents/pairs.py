@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 
     from verify.manifest.header import Partition
     from verify.matching.pair_contents import PairContents
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 FILES, BLOCKS = say("files"), say("blocks")
 
 LEAST_CONFIDENCE = 0.95
 
 
-def compared_files(case: Case, tally: Tally) -> Iterator[tuple[int, PairContents]]:
+def compared_files(case: Case, answer: RuleAnswer) -> Iterator[tuple[int, PairContents]]:
     """Yield the pairs whose files were listed on both sides; leave out, with a reason, the rest.
 
     A pair that no reader could list, but whose blocks were compared, is told by `raw-content`.
@@ -32,11 +32,11 @@ def compared_files(case: Case, tally: Tally) -> Iterator[tuple[int, PairContents
             continue
         files = case.contents.pairs.get(pair.number)
         if files is None:
-            tally.leave_out(_why_not(*both))
+            answer.leave_out(_why_not(*both))
             continue
         for side, drive in zip(both, (OLD, NEW), strict=True):
             if side.listing is not None and not side.listing.complete:
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "partition {number} of the {drive} drive could not be listed to its end"
                         " ({reason})",
@@ -49,7 +49,9 @@ def compared_files(case: Case, tally: Tally) -> Iterator[tuple[int, PairContents
             yield pair.number, files
 
 
-def compared_raw(case: Case, tally: Tally) -> Iterator[tuple[Partition, Partition, PairContents]]:
+def compared_raw(
+    case: Case, answer: RuleAnswer
+) -> Iterator[tuple[Partition, Partition, PairContents]]:
     """Yield the pairs whose blocks were compared; leave out, with a reason, the rest.
 
     Partitions whose contents decide nothing (reserved space, swap, LDM metadata) take no part.
@@ -62,19 +64,19 @@ def compared_raw(case: Case, tally: Tally) -> Iterator[tuple[Partition, Partitio
             continue
         blocks = case.contents.pairs.get(pair.number)
         if blocks is None or not blocks.raw:
-            tally.leave_out(_why_not(*both))
+            answer.leave_out(_why_not(*both))
             continue
         yield *both, blocks
 
 
-def leave_out_small_sample(case: Case, tally: Tally) -> None:
+def leave_out_small_sample(case: Case, answer: RuleAnswer) -> None:
     """Say where contents were not read, or a sample leaves open more than it may for `sound`."""
     bound = case.contents.bound
     if bound is None:
-        tally.leave_out(say("a capture of depth layout reads no contents"))
+        answer.leave_out(say("a capture of depth layout reads no contents"))
         return
     if bound.confidence < LEAST_CONFIDENCE:
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "the bound's confidence, {confidence:g}, is below 0.95", confidence=bound.confidence
             )
@@ -84,7 +86,7 @@ def leave_out_small_sample(case: Case, tally: Tally) -> None:
         (BLOCKS, bound.blocks_at_most, bound.blocks),
     ):
         if open_count > TOLERABLE_SHARE * count:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the sample leaves open {open_count} of {count} {what}, more than 0.1 %",
                     open_count=open_count,

@@ -35,27 +35,27 @@ from verify.text.message import counted, say
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.matching.pair_contents import PairContents
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone this partition again, byte for byte, before the old drive is wiped.")
 _LOOK = say("Open it read-only on both drives and compare, or clone it again byte for byte.")
 _LOADER = say("See that the machine starts from the new drive alone.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the blocks of every raw pair, and the gap in front of the first partition."""
     any_raw = False
-    for old, new, blocks in compared_raw(case, tally):
+    for old, new, blocks in compared_raw(case, answer):
         any_raw = True
-        tally.agree(blocks.totals.blocks)
-        _judge_pair(tally, case, (old, new), blocks)
+        answer.compared(blocks.totals.blocks)
+        _judge_pair(answer, case, (old, new), blocks)
     if any_raw:
-        leave_out_small_sample(case, tally)
-    _judge_gap(case, tally)
+        leave_out_small_sample(case, answer)
+    _judge_gap(case, answer)
 
 
 def _judge_pair(
-    tally: Tally, case: Case, pair: tuple[Partition, Partition], blocks: PairContents
+    answer: RuleAnswer, case: Case, pair: tuple[Partition, Partition], blocks: PairContents
 ) -> None:
     old, new = pair
     kind = old.filesystem.kind
@@ -69,7 +69,7 @@ def _judge_pair(
             number=new.number,
             kind=kind,
         )
-        tally.find(
+        answer.find(
             Level.STOP, message, _AGAIN, partition=new.number, source=sizes[0], target=sizes[1]
         )
     if blocks.mismatches:
@@ -84,9 +84,9 @@ def _judge_pair(
             number=new.number,
             kind=kind,
         )
-        tally.find(level, message, advice, partition=new.number)
+        answer.find(level, message, advice, partition=new.number)
     if blocks.unreadable.count:
-        tally.leave_out(
+        answer.leave_out(
             counted(
                 "{count} block of partition {number} could not be read",
                 "{count} blocks of partition {number} could not be read",
@@ -95,12 +95,12 @@ def _judge_pair(
             )
         )
     if not blocks.totals.blocks and blocks.totals.block_population:
-        tally.leave_out(
+        answer.leave_out(
             say("no block of partition {number} was read on both drives", number=new.number)
         )
     shared = min(sizes)
     if sizes[0] != sizes[1] and shared % (1 << 20):
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "the last {shared} bytes both have of partition {number}",
                 shared=shared % (1 << 20),
@@ -109,22 +109,22 @@ def _judge_pair(
         )
 
 
-def _judge_gap(case: Case, tally: Tally) -> None:
+def _judge_gap(case: Case, answer: RuleAnswer) -> None:
     if not (case.source.gaps and case.target.gaps):
-        _judge_one_gap(case, tally)
+        _judge_one_gap(case, answer)
         return
     old, new = case.source.gaps[0], case.target.gaps[0]
     if old.digest is None or new.digest is None:
-        tally.leave_out(
+        answer.leave_out(
             say("the bytes {what}: {reason}", what=old.what, reason=old.reason or new.reason or "")
         )
         return
     for gap in (old, new):
         if gap.reason:
-            tally.leave_out(say("the bytes {what}: {reason}", what=gap.what, reason=gap.reason))
-    tally.agree()
+            answer.leave_out(say("the bytes {what}: {reason}", what=gap.what, reason=gap.reason))
+    answer.compared()
     if old.digest != new.digest:
-        tally.find(
+        answer.find(
             Level.REVIEW,
             say("The bytes {what} are not the same on both drives.", what=old.what),
             _LOADER,
@@ -133,12 +133,12 @@ def _judge_gap(case: Case, tally: Tally) -> None:
         )
 
 
-def _judge_one_gap(case: Case, tally: Tally) -> None:
+def _judge_one_gap(case: Case, answer: RuleAnswer) -> None:
     """Tell where only the old drive has room, and something in it, before its first partition."""
     for gap in case.source.gaps:
-        tally.agree()
+        answer.compared()
         if gap.content_bytes or gap.digest is None:
-            tally.find(
+            answer.find(
                 Level.REVIEW,
                 say(
                     "The bytes {what} of the old drive have no place on the new one.", what=gap.what

@@ -38,28 +38,28 @@ from verify.text.message import say
 from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _NAMESPACES = "further namespaces"
 _LOOK = say("Look into it before the old drive is wiped: it was not compared with anything.")
 _KNOW = say("Nothing to do, if nothing of it is to be kept.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Say what was asked of each drive, and what the answer was."""
     for header, name in ((case.source, OLD), (case.target, NEW)):
         drive = header.drive
         if drive.kind == "image":
-            tally.leave_out(
+            answer.leave_out(
                 say("the {name} drive is an image, which has no areas but the one read", name=name)
             )
         elif not drive.hidden_areas:
-            tally.leave_out(
+            answer.leave_out(
                 say("nothing was asked of the {name} drive when it was read", name=name)
             )
         for area in drive.hidden_areas:
             if area.answer == "not asked":
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "{what} of the {name} drive: {detail}",
                         what=area.what,
@@ -68,10 +68,10 @@ def judge(case: Case, tally: Tally) -> None:
                     )
                 )
                 continue
-            tally.agree()
+            answer.compared()
             if area.answer == "found":
                 grave = name == OLD and area.what == _NAMESPACES
-                tally.find(
+                answer.find(
                     Level.REVIEW if grave else Level.NOTE,
                     say(
                         "The {name} drive has {what}: {detail}.",

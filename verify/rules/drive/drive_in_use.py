@@ -31,26 +31,26 @@ from verify.text.message import Message, say
 from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _MOUNTED = say("was mounted for writing while it was read")
 _CHANGED = say("changed while it was read: its partition table was another one at the end")
 _AGAIN = say("Take the drive out of use (unmount it, or start from another drive) and check again.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look at what each drive was doing while it was read."""
     old, new = case.source.drive, case.target.drive
-    tally.agree(2)
-    _tell(tally, _MOUNTED, old.mounted_writable, new.mounted_writable)
-    _tell(tally, _CHANGED, old.changed_while_read, new.changed_while_read)
+    answer.compared(2)
+    _tell(answer, _MOUNTED, old.mounted_writable, new.mounted_writable)
+    _tell(answer, _CHANGED, old.changed_while_read, new.changed_while_read)
 
 
-def _tell(tally: Tally, what: Message, *sides: bool) -> None:
+def _tell(answer: RuleAnswer, what: Message, *sides: bool) -> None:
     for name, affected in zip((OLD, NEW), sides, strict=True):
         if affected:
             message = say("The {name} drive {what}.", name=name, what=what)
-            tally.find(Level.REVIEW, message, _AGAIN, source=sides[0], target=sides[1])
+            answer.find(Level.REVIEW, message, _AGAIN, source=sides[0], target=sides[1])
 
 
 RULE = Rule(

@@ -47,7 +47,7 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 SIDES = (OLD, NEW)
 
@@ -58,67 +58,67 @@ _RESTORE = say("Find out who emptied it, restore the table from its backup, and 
 _NO_PARTITIONS = say("neither drive has a partition or a filesystem that is known")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge whether the two belong together, as which sides, before anything else is judged."""
     scopes = case.source.scope, case.target.scope
     if "partition" in scopes:
-        _judge_partition(case, tally)
+        _judge_partition(case, answer)
         return
-    if _any_lost(case, tally):
+    if _any_lost(case, answer):
         return
     if all(is_blank(header) for header in (case.source, case.target)):
-        tally.leave_out(_NO_PARTITIONS)
-    tally.agree()
+        answer.leave_out(_NO_PARTITIONS)
+    answer.compared()
     for scope, side in zip(scopes, SIDES, strict=True):
         if scope == "unconfirmed":
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the {side} drive has no partition table of its own: whether it is a whole"
                     " drive was not confirmed by --whole-drive",
                     side=side,
                 )
             )
-    if not tell_strangers(case, tally):
-        tell_swapped(case, tally)
+    if not tell_strangers(case, answer):
+        tell_swapped(case, answer)
 
 
-def _judge_partition(case: Case, tally: Tally) -> None:
+def _judge_partition(case: Case, answer: RuleAnswer) -> None:
     whole = [header.scope == "drive" for header in (case.source, case.target)]
     if not any(whole):
-        tally.leave_out(_ONE_PARTITION)
+        answer.leave_out(_ONE_PARTITION)
         return
     one, other = SIDES if whole[1] else SIDES[::-1]
-    tally.agree()
+    answer.compared()
     message = say(
         "Of the {one} drive one partition only was read, of the {other} drive all of it.",
         one=one,
         other=other,
     )
-    tally.find(Level.STOP, message, _READ_WHOLE, alone=True)
+    answer.find(Level.STOP, message, _READ_WHOLE, alone=True)
 
 
-def _any_lost(case: Case, tally: Tally) -> bool:
+def _any_lost(case: Case, answer: RuleAnswer) -> bool:
     """Tell of one drive that is blank or has lost its table, while the other has its partitions."""
     for header, other, side, far in (
         (case.target, case.source, NEW, OLD),
         (case.source, case.target, OLD, NEW),
     ):
         if only_a_backup(header):
-            tally.agree()
+            answer.compared()
             message = say(
                 "The partition table of the {side} drive is gone: only the backup at its end is"
                 " left.",
                 side=side,
             )
-            tally.find(Level.STOP, message, _RESTORE, alone=True)
+            answer.find(Level.STOP, message, _RESTORE, alone=True)
             return True
         if not is_blank(header) or is_blank(other):
             continue
         if any(item.start_lba == 0 for item in header.capture.unreadable):
-            tally.leave_out(say("the first sector of the {side} drive cannot be read", side=side))
+            answer.leave_out(say("the first sector of the {side} drive cannot be read", side=side))
             return False
-        tally.agree()
-        tally.find(Level.STOP, _lost(header, other, side, far), _LOOK, alone=True)
+        answer.compared()
+        answer.find(Level.STOP, _lost(header, other, side, far), _LOOK, alone=True)
         return True
     return False
 

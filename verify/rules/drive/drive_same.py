@@ -36,7 +36,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import DriveInfo
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _ONE_FILE = say("Source and target are one and the same file.")
 _ONE_DRIVE = say("Source and target are one and the same drive.")
@@ -58,45 +58,45 @@ def own_serial(drive: DriveInfo) -> str | None:
     return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell one drive from two."""
     old, new = case.source.drive, case.target.drive
     if old.kind != new.kind:
-        tally.agree()
+        answer.compared()
         if _one_name(case):
-            _stop(case, tally, _ONE_FILE)
+            _stop(case, answer, _ONE_FILE)
     elif old.kind == "image":
-        _judge_files(case, tally)
+        _judge_files(case, answer)
     else:
-        _judge_devices(case, tally)
+        _judge_devices(case, answer)
 
 
-def _judge_files(case: Case, tally: Tally) -> None:
+def _judge_files(case: Case, answer: RuleAnswer) -> None:
     if None in (case.source.drive.file_id, case.target.drive.file_id):
-        tally.leave_out(_NO_FILE_ID)
+        answer.leave_out(_NO_FILE_ID)
     else:
-        tally.agree()
+        answer.compared()
         if _one_name(case):
-            _stop(case, tally, _ONE_FILE)
+            _stop(case, answer, _ONE_FILE)
 
 
-def _judge_devices(case: Case, tally: Tally) -> None:
+def _judge_devices(case: Case, answer: RuleAnswer) -> None:
     old, new = case.source.drive, case.target.drive
     serials = own_serial(old), own_serial(new)
     if None not in serials:
         if serials[0] == serials[1] and old.model != new.model:
-            tally.leave_out(_TWO_MODELS)
+            answer.leave_out(_TWO_MODELS)
             return
-        tally.agree()
+        answer.compared()
         if serials[0] == serials[1]:
-            _stop(case, tally, _ONE_DRIVE)
+            _stop(case, answer, _ONE_DRIVE)
     elif _one_name(case) and _at_one_time(case):
-        tally.agree()
-        _stop(case, tally, _ONE_DRIVE)
+        answer.compared()
+        _stop(case, answer, _ONE_DRIVE)
     elif serials != (None, None) and _at_one_time(case):
-        tally.agree()
+        answer.compared()
     else:
-        tally.leave_out(_NO_SERIAL)
+        answer.leave_out(_NO_SERIAL)
 
 
 def _one_name(case: Case) -> bool:
@@ -116,9 +116,9 @@ def _at_one_time(case: Case) -> bool:
     return old.host == new.host and old.started <= new.ended and new.started <= old.ended
 
 
-def _stop(case: Case, tally: Tally, message: Message) -> None:
+def _stop(case: Case, answer: RuleAnswer, message: Message) -> None:
     paths = case.source.drive.path, case.target.drive.path
-    tally.find(Level.STOP, message, _CHECK, source=paths[0], target=paths[1])
+    answer.find(Level.STOP, message, _CHECK, source=paths[0], target=paths[1])
 
 
 RULE = Rule(

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 
     from verify.filesystem.description import Filesystem
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _DYNAMIC = say("a dynamic disk (LDM)")
 _NAMES = {
@@ -107,24 +107,24 @@ class _Member:
         )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the old drive's sets, and what only the new drive claims."""
     for header, name in ((case.source, OLD), (case.target, NEW)):
-        tally.agree()
+        answer.compared()
         end = header.drive.size_bytes - _END_BYTES
         unit = sector_bytes(header)
         if any((item.start_lba + item.sectors) * unit > end for item in header.capture.unreadable):
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the end of the {name} drive, where sets keep metadata, is unreadable",
                     name=name,
                 )
             )
-        _leave_out_unsearched(header, name, tally)
+        _leave_out_unsearched(header, name, answer)
     sources = [item for item in _members(case.source) if not item.is_alone]
     for item in sources:
         stop = (item.devices or 0) > 1 and not item.mirror
-        tally.find(
+        answer.find(
             Level.STOP if stop else Level.REVIEW,
             say("The old drive is only a part of {sentence}.", sentence=item.sentence),
             _TOGETHER,
@@ -134,7 +134,7 @@ def judge(case: Case, tally: Tally) -> None:
     known = {(item.what, item.identity) for item in sources}
     for item in _members(case.target):
         if not item.is_alone and (item.what, item.identity) not in known:
-            tally.find(
+            answer.find(
                 Level.REVIEW,
                 say(
                     "The new drive says that it is a part of {sentence}; the old one does not.",
@@ -146,7 +146,7 @@ def judge(case: Case, tally: Tally) -> None:
             )
 
 
-def _leave_out_unsearched(header: Header, name: Message, tally: Tally) -> None:
+def _leave_out_unsearched(header: Header, name: Message, answer: RuleAnswer) -> None:
     """Say where metadata of a set may have stood that could not be read."""
     places: list[tuple[Filesystem | None, int | None]] = [(header.whole_drive, None)]
     places += [(item.filesystem, item.number) for item in header.partitions]
@@ -155,7 +155,7 @@ def _leave_out_unsearched(header: Header, name: Message, tally: Tally) -> None:
             [item for item in filesystem.unread if item.what == SIGNATURE] if filesystem else []
         )
         if missed and number is not None:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} of the {name} drive could not be searched for metadata of"
                     " a set: {reason}",
@@ -165,7 +165,7 @@ def _leave_out_unsearched(header: Header, name: Message, tally: Tally) -> None:
                 )
             )
         elif missed:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the {name} drive could not be searched for metadata of a set: {reason}",
                     name=name,

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Owner, Partition, SectorRange
     from verify.matching.pair_contents import Bag, Difference
     from verify.matching.pairing import Pair
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 FILES_NAMED = 20
 """Unreadable files named one by one, a partition; the rest are counted."""
@@ -65,25 +65,25 @@ _SECTORS = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Tell every place that was not read, and what lies there."""
-    tally.agree(2)
+    answer.compared(2)
     told: set[tuple[int, str]] = set()
     for pair in case.pairs:
         files = case.contents.pairs.get(pair.number)
         if files is not None and files.unreadable.count:
-            _tell_files(tally, pair, files.unreadable)
+            _tell_files(answer, pair, files.unreadable)
             told.update((pair.number, item.path) for item in files.unreadable.kept)
         else:
-            _tell_counts(tally, pair)
+            _tell_counts(answer, pair)
         for partition, header, side in _both(pair, case):
             names = [name for name in _owned(header, partition) if (pair.number, name) not in told]
-            _tell_owned(tally, names, partition, side)
+            _tell_owned(answer, names, partition, side)
     for header, side in ((case.source, OLD), (case.target, NEW)):
-        _tell_sectors(header, side, tally)
+        _tell_sectors(header, side, answer)
         for item in header.unread:
             if item.partition is None:
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "the {name} drive: {what}: {reason}",
                         name=side,
@@ -110,11 +110,11 @@ def _owned(header: Header, partition: Partition) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Message) -> None:
+def _tell_owned(answer: RuleAnswer, names: list[str], partition: Partition, side: Message) -> None:
     """Name files that own unreadable sectors, though none of their own reads met them."""
     for name in names[:FILES_NAMED]:
         message = say("Sectors of a file could not be read on the {side} drive.", side=side)
-        tally.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
+        answer.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
     more = len(names) - FILES_NAMED
     if more > 0:
         message = counted(
@@ -126,14 +126,14 @@ def _tell_owned(tally: Tally, names: list[str], partition: Partition, side: Mess
             number=partition.number,
             side=side,
         )
-        tally.find(Level.STOP, message, _FILE, partition=partition.number)
+        answer.find(Level.STOP, message, _FILE, partition=partition.number)
 
 
-def _tell_files(tally: Tally, pair: Pair, unreadable: Bag) -> None:
+def _tell_files(answer: RuleAnswer, pair: Pair, unreadable: Bag) -> None:
     named = unreadable.kept[:FILES_NAMED]
     for item in named:
         message = say("A file could not be read on {sides}.", sides=_sides(item))
-        tally.find(Level.STOP, message, _FILE, partition=pair.number, path=item.path)
+        answer.find(Level.STOP, message, _FILE, partition=pair.number, path=item.path)
     more = unreadable.count - len(named)
     if more:
         message = counted(
@@ -142,7 +142,7 @@ def _tell_files(tally: Tally, pair: Pair, unreadable: Bag) -> None:
             more,
             number=pair.number,
         )
-        tally.find(Level.STOP, message, _FILE, partition=pair.number)
+        answer.find(Level.STOP, message, _FILE, partition=pair.number)
 
 
 def _sides(item: Difference) -> Message:
@@ -155,7 +155,7 @@ def _sides(item: Difference) -> Message:
     )
 
 
-def _tell_counts(tally: Tally, pair: Pair) -> None:
+def _tell_counts(answer: RuleAnswer, pair: Pair) -> None:
     """Tell how many files a drive did not give back, where they were not compared one by one."""
     counts = tuple(
         side.contents.files_unreadable if side and side.contents else 0
@@ -169,12 +169,12 @@ def _tell_counts(tally: Tally, pair: Pair) -> None:
             old_count=counts[0],
             new_count=counts[1],
         )
-        tally.find(
+        answer.find(
             Level.STOP, message, _FILE, partition=pair.number, source=counts[0], target=counts[1]
         )
 
 
-def _tell_sectors(header: Header, side: Message, tally: Tally) -> None:
+def _tell_sectors(header: Header, side: Message, answer: RuleAnswer) -> None:
     """Tell unreadable sectors, once a partition and once for what lies outside all of them."""
     inside = [item for item in header.partitions if not item.container]
     for partition in inside:
@@ -183,14 +183,14 @@ def _tell_sectors(header: Header, side: Message, tally: Tally) -> None:
             owners = [
                 owner for owner in header.capture.owners if owner.partition == partition.number
             ]
-            _tell_ranges(tally, hit, side, partition, owners)
+            _tell_ranges(answer, hit, side, partition, owners)
     outside = [
         item
         for item in header.capture.unreadable
         if not any(_overlap(item, partition) for partition in inside)
     ]
     if outside:
-        _tell_ranges(tally, outside, side, None, [])
+        _tell_ranges(answer, outside, side, None, [])
 
 
 def _overlap(unread: SectorRange, partition: Partition) -> bool:
@@ -199,7 +199,7 @@ def _overlap(unread: SectorRange, partition: Partition) -> bool:
 
 
 def _tell_ranges(
-    tally: Tally,
+    answer: RuleAnswer,
     ranges: list[SectorRange],
     side: Message,
     partition: Partition | None,
@@ -224,7 +224,7 @@ def _tell_ranges(
         whose=_whose(owners),
     )
     new = side == NEW
-    tally.find(
+    answer.find(
         Level.STOP if new else _level(partition, ranges, owners),
         message,
         _NEW_DRIVE if new else _SECTORS,

@@ -11,14 +11,14 @@ from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _LOOK = say("Read the serial numbers off both labels: at least one of these is another drive.")
 _FEW = 10
 """Namesakes that any two drives may have: what systems put on every volume, and loaders."""
 
 
-def tell_strangers(case: Case, tally: Tally) -> bool:
+def tell_strangers(case: Case, answer: RuleAnswer) -> bool:
     """Tell of two drives without anything in common; return whether it is certain."""
     if case.common_names is None or _share_blocks(case):
         return False
@@ -33,14 +33,14 @@ def tell_strangers(case: Case, tally: Tally) -> bool:
             found=found,
             total=total,
         )
-        tally.find(Level.STOP, message, _LOOK, alone=True)
+        answer.find(Level.STOP, message, _LOOK, alone=True)
         return True
     if not seen:
         message = say(
             "The two drives share no disk, partition or filesystem identifier, and not all of"
             " their files can be seen."
         )
-        tally.find(Level.REVIEW, message, _LOOK)
+        answer.find(Level.REVIEW, message, _LOOK)
     return False
 
 

@@ -41,7 +41,7 @@ from verify.text.message import Message, say
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _DIRECTLY = say("Attach the new drive directly, without an adapter, and check again.")
 _REMAKE = say(
@@ -50,12 +50,12 @@ _REMAKE = say(
 _LOOK = say("See that the machine starts from a drive with such sectors (4,096 bytes: UEFI only).")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the drives' sectors, each table's with its drive's, and each filesystem's."""
     old, new = case.source, case.target
-    tally.agree()
+    answer.compared()
     if old.table.written_for or new.table.written_for:
-        _tell_contradiction(case, tally)
+        _tell_contradiction(case, answer)
         return
     sizes = old.drive.sector_bytes, new.drive.sector_bytes
     if sizes[0] != sizes[1]:
@@ -64,9 +64,9 @@ def judge(case: Case, tally: Tally) -> None:
             old_size=sizes[0],
             new_size=sizes[1],
         )
-        tally.find(Level.REVIEW, message, _LOOK, source=sizes[0], target=sizes[1])
+        answer.find(Level.REVIEW, message, _LOOK, source=sizes[0], target=sizes[1])
     for source, target in case.matched:
-        _judge_filesystem(case, tally, source, target)
+        _judge_filesystem(case, answer, source, target)
 
 
 def misfit(header: Header, filesystem: Filesystem) -> int | None:
@@ -81,7 +81,7 @@ def misfit(header: Header, filesystem: Filesystem) -> int | None:
     return made_for if made_for is not None and made_for != sectors else None
 
 
-def _tell_contradiction(case: Case, tally: Tally) -> None:
+def _tell_contradiction(case: Case, answer: RuleAnswer) -> None:
     """Tell in one finding that a table is written in other sectors than its drive has."""
     words = tuple(_contradiction(header) for header in (case.source, case.target))
     new = case.target
@@ -90,7 +90,7 @@ def _tell_contradiction(case: Case, tally: Tally) -> None:
     level = Level.REVIEW if adapter and not unfit else Level.STOP
     values = case.source.table.sector_bytes, new.table.sector_bytes
     tell_fault(
-        tally, level, say("The partition table"), (words[0], words[1]), _DIRECTLY, values=values
+        answer, level, say("The partition table"), (words[0], words[1]), _DIRECTLY, values=values
     )
 
 
@@ -110,11 +110,11 @@ def _contradiction(header: Header) -> Message | None:
     )
 
 
-def _judge_filesystem(case: Case, tally: Tally, source: Partition, target: Partition) -> None:
+def _judge_filesystem(case: Case, answer: RuleAnswer, source: Partition, target: Partition) -> None:
     sides = (case.source, source.filesystem), (case.target, target.filesystem)
     old, new = (misfit(*side) for side in sides)
     if source.filesystem.sector_bytes or target.filesystem.sector_bytes:
-        tally.agree()
+        answer.compared()
     words = tuple(
         None
         if made_for is None
@@ -124,7 +124,7 @@ def _judge_filesystem(case: Case, tally: Tally, source: Partition, target: Parti
     subject = say("The filesystem in {partition}", partition=name_of(target, capital=False))
     faults = words[0], words[1]
     tell_fault(
-        tally, Level.STOP, subject, faults, _REMAKE, partition=target.number, values=(old, new)
+        answer, Level.STOP, subject, faults, _REMAKE, partition=target.number, values=(old, new)
     )
 
 

@@ -52,7 +52,7 @@ from verify.rules.usage import tell_later_use
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _ADVICE = say("Look through the findings on files: what is newer on the old drive is only there.")
 
@@ -62,9 +62,9 @@ _COPY = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for signs of later use of the old drive."""
-    tell_later_use(case, tally, "source", _ADVICE, _COPY)
+    tell_later_use(case, answer, "source", _ADVICE, _COPY)
 
 
 RULE = Rule(

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _CHECK = say("Compare the serial numbers with the labels; if the sides are swapped, check again.")
 _LARGEST_TAIL = 64
@@ -32,7 +32,7 @@ _CERTAIN = 2
 """So many independent structures leave no other reading."""
 
 
-def tell_swapped(case: Case, tally: Tally) -> None:
+def tell_swapped(case: Case, answer: RuleAnswer) -> None:
     """Tell of evidence that the sides are swapped."""
     forward = tuple(_made_for(case.target, case.source, _flipped(case)))
     backward = tuple(_made_for(case.source, case.target, case.matched))
@@ -42,7 +42,7 @@ def tell_swapped(case: Case, tally: Tally) -> None:
         message = say("The sides may be swapped: {made}.", made=made)
         if level is Level.STOP:
             message = say("The sides are swapped: {made}.", made=made)
-        tally.find(level, message, _CHECK, source=_name(case.source), target=_name(case.target))
+        answer.find(level, message, _CHECK, source=_name(case.source), target=_name(case.target))
         return
     if days := _days_in_use(case):
         message = counted(
@@ -52,7 +52,7 @@ def tell_swapped(case: Case, tally: Tally) -> None:
             " clone, or the sides are swapped.",
             days,
         )
-        tally.find(
+        answer.find(
             Level.REVIEW, message, _CHECK, source=_name(case.source), target=_name(case.target)
         )
 

@@ -44,7 +44,7 @@ from verify.rules.usage import tell_later_use
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _ADVICE = say(
     "This check was made after the new drive was used: of what was written there"
@@ -53,9 +53,9 @@ _ADVICE = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for signs of later use of the new drive."""
-    tell_later_use(case, tally, "target", _ADVICE, _ADVICE)
+    tell_later_use(case, answer, "target", _ADVICE, _ADVICE)
 
 
 RULE = Rule(

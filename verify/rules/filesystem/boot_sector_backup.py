@@ -35,13 +35,13 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say("Let its own system's check write the copy anew (chkdsk, fsck), and check again.")
 _GOOD = frozenset({"same", "moved_only"})
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the copy of every pair's filesystem."""
     for old, new in case.matched:
         backup = new.filesystem.backup
@@ -49,7 +49,7 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         if backup.state == "unread":
             reason = backup.detail or backup.place
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the boot sector's copy of partition {number}: {reason}",
                     number=new.number,
@@ -57,10 +57,10 @@ def judge(case: Case, tally: Tally) -> None:
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         old_backup = old.filesystem.backup
         tell_fault(
-            tally,
+            answer,
             Level.REVIEW,
             say(
                 "The copy of the first sectors of {partition}",

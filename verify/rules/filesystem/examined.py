@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from verify.filesystem.examination import Check, Examination
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
     Half = Callable[[Examination], Check | None]
 
@@ -64,7 +64,7 @@ class Group:
 
 
 def examined(
-    case: Case, tally: Tally, half: Half
+    case: Case, answer: RuleAnswer, half: Half
 ) -> Iterator[tuple[Partition, Partition, Check, Check | None]]:
     """Yield old, new and what was checked of both; leave out, by name, what was not examined."""
     for pair in case.pairs:
@@ -77,11 +77,11 @@ def examined(
         check = _half(new, half)
         if check is None:
             if kind in READABLE_KINDS or not _same_blocks(case, new):
-                tally.leave_out(
+                answer.leave_out(
                     say("partition {number}: {kind} is not examined", number=new.number, kind=kind)
                 )
             else:
-                tally.assume(
+                answer.assume(
                     say(
                         "partition {number} ({kind}) is not examined: its blocks were compared",
                         number=new.number,
@@ -90,19 +90,19 @@ def examined(
                 )
             continue
         if kind not in READABLE_KINDS:
-            _say_headers_alone(case, tally, new)
+            _say_headers_alone(case, answer, new)
         for reason in check.left_out:
-            tally.leave_out(say("partition {number}: {reason}", number=new.number, reason=reason))
-        tally.agree(check.compared)
+            answer.leave_out(say("partition {number}: {reason}", number=new.number, reason=reason))
+        answer.compared(check.compared)
         same_kind = old.filesystem.kind == kind
         yield old, new, check, _half(old, half) if same_kind else None
 
 
-def _say_headers_alone(case: Case, tally: Tally, new: Partition) -> None:
+def _say_headers_alone(case: Case, answer: RuleAnswer, new: Partition) -> None:
     """Say that what lies behind the headers of a volume is known by its bytes, if at all."""
     number, kind = new.number, new.filesystem.kind
     if _same_blocks(case, new):
-        tally.assume(
+        answer.assume(
             say(
                 "of partition {number} ({kind}) the headers are examined; its blocks were compared",
                 number=number,
@@ -110,7 +110,7 @@ def _say_headers_alone(case: Case, tally: Tally, new: Partition) -> None:
             )
         )
     else:
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "partition {number}: of {kind} no more than the headers is examined",
                 number=number,
@@ -155,7 +155,7 @@ def groups(new: Partition, here: Check, before: Check | None) -> Iterator[Group]
             )
 
 
-def tell_gone(tally: Tally, old: Partition, here: Check, before: Check | None) -> None:
+def tell_gone(answer: RuleAnswer, old: Partition, here: Check, before: Check | None) -> None:
     """Say that the old drive has faults that the new one has not."""
     if before is None:
         return
@@ -163,7 +163,7 @@ def tell_gone(tally: Tally, old: Partition, here: Check, before: Check | None) -
     gone = [fault for fault in before.faults if fault.identity not in known]
     if gone:
         first = gone[0]
-        tally.find(
+        answer.find(
             Level.NOTE,
             say(
                 "{partition} of the old drive has faults in {structure} that the new drive"
@@ -183,7 +183,7 @@ def faults_of(check: Check, effect: Effect) -> list[Fault]:
     return [fault for fault in check.faults if fault.effect is effect]
 
 
-def tell(tally: Tally, group: Group, again: Message) -> None:
+def tell(answer: RuleAnswer, group: Group, again: Message) -> None:
     """Tell a group: what, in how many places, and both values of the first.
 
     `again`: the advice where something is lost.
@@ -195,7 +195,7 @@ def tell(tally: Tally, group: Group, again: Message) -> None:
         message, advice = say("{what}, as on the old drive.", what=what), _AS_BEFORE
     elif group.pending:
         message = say("{what}; changes that wait in its log may put it right.", what=what)
-    tally.find(
+    answer.find(
         group.level,
         message,
         advice,

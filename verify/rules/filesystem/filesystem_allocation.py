@@ -34,17 +34,17 @@ from verify.rules.rule import Area, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Do not write to the new drive, and clone this partition again.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the record of what is in use of every pair's filesystem."""
-    for old, new, here, before in examined(case, tally, lambda found: found.allocation):
+    for old, new, here, before in examined(case, answer, lambda found: found.allocation):
         for group in groups(new, here, before):
-            tell(tally, group, _AGAIN)
-        tell_gone(tally, old, here, before)
+            tell(answer, group, _AGAIN)
+        tell_gone(answer, old, here, before)
 
 
 RULE = Rule(

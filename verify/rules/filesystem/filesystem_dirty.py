@@ -35,7 +35,7 @@ from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _CHECK = say("Let its own system check it on the new drive (chkdsk, fsck), and check again.")
 _RESIZED = say("Let its own system check it at the next start, as the resizing tool asks.")
@@ -53,24 +53,24 @@ _STATES: dict[str, str] = {
 """What a filesystem's flags are called in a sentence."""
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the state of every pair's filesystem."""
     for old, new in case.matched:
         if new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.clean is None:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} of the new drive does not tell its state", number=new.number
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         # NOTE: the volume's own mark decides nothing: a log that was never used looks emptied.
         resized = was_resized(case, old, new)
         level, advice = (Level.NOTE, _RESIZED) if resized else (Level.REVIEW, _CHECK)
         tell_fault(
-            tally,
+            answer,
             level,
             say("The filesystem in {partition}", partition=name_of(new, capital=False)),
             (_fault(old.filesystem), _fault(new.filesystem)),

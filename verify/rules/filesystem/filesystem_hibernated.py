@@ -43,7 +43,7 @@ from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _HIBERNATED = "hibernated"
 _SHUT_DOWN = say("Shut the machine down fully from the old drive (no fast start), and clone again.")
@@ -57,7 +57,7 @@ _OPEN = say(
 _KEEP = say("Start the new drive alone; the system resumes from where the old one was left.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for images on either side of every pair."""
     any_resized = any(
         was_resized(case, old, new)
@@ -69,16 +69,16 @@ def judge(case: Case, tally: Tally) -> None:
         if not swap and new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.kind == "ntfs" and None in (old.listing, new.listing):
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the files of partition {number} were not listed on both drives",
                     number=new.number,
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         resized = any_resized if swap else was_resized(case, old, new)
-        _judge_pair(tally, old, new, resized=resized)
+        _judge_pair(answer, old, new, resized=resized)
 
 
 def image(partition: Partition) -> str | None:
@@ -87,7 +87,7 @@ def image(partition: Partition) -> str | None:
     return partition.hibernation or (_HIBERNATED if suspended else None)
 
 
-def _judge_pair(tally: Tally, old: Partition, new: Partition, *, resized: bool) -> None:
+def _judge_pair(answer: RuleAnswer, old: Partition, new: Partition, *, resized: bool) -> None:
     images = image(old), image(new)
     where = name_of(new, capital=False)
     if images == (None, None):
@@ -117,7 +117,7 @@ def _judge_pair(tally: Tally, old: Partition, new: Partition, *, resized: bool) 
             where=where,
         )
     message = joined((message, *_fast_start(old if images[1] is None else new)), " ")
-    tally.find(level, message, advice, partition=new.number, source=images[0], target=images[1])
+    answer.find(level, message, advice, partition=new.number, source=images[0], target=images[1])
 
 
 def _fast_start(partition: Partition) -> tuple[Message, ...]:

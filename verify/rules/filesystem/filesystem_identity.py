@@ -35,29 +35,29 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _SET = say("Set the old identity with the filesystem's own tool, or change all that names it.")
 _LABEL = say("Set the old label if something looks for it by that.")
 _UNLABELLED = say("no label")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the identity of every pair that holds one family of filesystem."""
     for old, new in case.matched:
         if not same_family(old.filesystem.kind, new.filesystem.kind):
             continue
-        _judge_id(tally, old, new)
-        _judge_label(tally, old, new)
+        _judge_id(answer, old, new)
+        _judge_label(answer, old, new)
 
 
-def _judge_id(tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_id(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     ids = old.filesystem.id, new.filesystem.id
     if None in ids:
         lacks = new if ids[1] is None else old
         if ids != (None, None) or lacks.filesystem.unread:
             drive = NEW if lacks is new else OLD
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} shows no identity on the {drive} drive",
                     number=lacks.number,
@@ -65,7 +65,7 @@ def _judge_id(tally: Tally, old: Partition, new: Partition) -> None:
                 )
             )
         return
-    tally.agree()
+    answer.compared()
     if ids[0] != ids[1]:
         level = Level.NOTE if is_reserved(old) else Level.REVIEW
         message = say(
@@ -76,10 +76,10 @@ def _judge_id(tally: Tally, old: Partition, new: Partition) -> None:
             new=ids[1] or "",
             old=ids[0] or "",
         )
-        tally.find(level, message, _SET, partition=new.number, source=ids[0], target=ids[1])
+        answer.find(level, message, _SET, partition=new.number, source=ids[0], target=ids[1])
 
 
-def _judge_label(tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_label(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     if any(side.filesystem.label is None and side.filesystem.unread for side in (old, new)):
         return  # it may have one that could not be read
     labels = old.filesystem.label or "", new.filesystem.label or ""
@@ -92,7 +92,7 @@ def _judge_label(tally: Tally, old: Partition, new: Partition) -> None:
             new=said[1],
             old=said[0],
         )
-        tally.find(
+        answer.find(
             Level.NOTE, message, _LABEL, partition=new.number, source=labels[0], target=labels[1]
         )
 

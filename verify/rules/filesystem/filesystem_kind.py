@@ -38,7 +38,7 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone this partition again before the old drive is wiped.")
 _MEANT = say("If it was not meant, clone this partition again in its own kind.")
@@ -46,14 +46,14 @@ _HARMLESS = say("Nothing to do: its contents decide nothing.")
 _PROTECT = say("Ask the owner; if it is to be protected as before, encrypt or clone it again.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the kinds of every pair."""
     for old, new in case.matched:
         reason = _uncertain(old, OLD) or _uncertain(new, NEW)
         if reason is not None:
-            tally.leave_out(reason)
+            answer.leave_out(reason)
             continue
-        tally.agree()
+        answer.compared()
         kinds = old.filesystem.kind, new.filesystem.kind
         if kinds[0] != kinds[1]:
             level, advice = _weigh(case, old, new)
@@ -63,7 +63,7 @@ def judge(case: Case, tally: Tally) -> None:
                 old=_said(kinds[0]),
                 new=_said(kinds[1]),
             )
-            tally.find(
+            answer.find(
                 level, message, advice, partition=new.number, source=kinds[0], target=kinds[1]
             )
 

@@ -36,10 +36,10 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Say of every encrypted volume whether its bytes stand for its files."""
     for old, new in case.matched:
         locked = [side.is_locked for side in (old, new)]
@@ -47,12 +47,12 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         blocks = case.contents.pairs.get(new.number)
         if old.listing is not None and new.listing is not None and all(locked):
-            _judge_seen(case, tally, old, new)
+            _judge_seen(case, answer, old, new)
             continue
-        _tell_lone_view(tally, old, new)
+        _tell_lone_view(answer, old, new)
         if not all(locked):
             drive = OLD if locked[0] else NEW
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} is encrypted on the {drive} drive alone",
                     number=new.number,
@@ -60,30 +60,30 @@ def judge(case: Case, tally: Tally) -> None:
                 )
             )
         elif blocks is None or not blocks.raw or not blocks.totals.blocks:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the encrypted bytes of partition {number} were not compared", number=new.number
                 )
             )
         elif blocks.mismatches or blocks.unreadable.count:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the encrypted bytes of partition {number} are not all the same",
                     number=new.number,
                 )
             )
         else:
-            tally.agree(blocks.totals.blocks)
+            answer.compared(blocks.totals.blocks)
 
 
-def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_seen(case: Case, answer: RuleAnswer, old: Partition, new: Partition) -> None:
     """Say what was compared through the views of both drives, and what ties them."""
     number, blocks = new.number, case.contents.encrypted.get(new.number)
     files = case.contents.pairs.get(number)
-    tally.agree(files.totals.rows if files else 0)
+    answer.compared(files.totals.rows if files else 0)
     for side, drive in ((old, OLD), (new, NEW)):
         if side.view is not None and side.view.tie == "size":
-            tally.assume(
+            answer.assume(
                 say(
                     "what was handed in as the view of partition {number} of the {drive} drive is"
                     " taken for its own: only its size ties it",
@@ -92,7 +92,7 @@ def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> Non
                 )
             )
     if blocks is not None and (blocks.mismatches or blocks.unreadable.count):
-        tally.assume(
+        answer.assume(
             say(
                 "the encrypted bytes of partition {number} are not all the same, as where a"
                 " volume was encrypted anew; its files were compared through the views",
@@ -101,10 +101,10 @@ def _judge_seen(case: Case, tally: Tally, old: Partition, new: Partition) -> Non
         )
 
 
-def _tell_lone_view(tally: Tally, old: Partition, new: Partition) -> None:
+def _tell_lone_view(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     for side, other, drive in ((old, new, OLD), (new, old, NEW)):
         if side.view is not None and (other.view is None or other.view.listing is None):
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} was seen through a view on the {drive} drive alone: its"
                     " files have nothing to be held against",

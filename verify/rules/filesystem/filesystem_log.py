@@ -38,7 +38,7 @@ from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WAITS = say("holds changes that are not in place yet: its listing may be stale")
 _SHUT_DOWN = say(
@@ -46,7 +46,7 @@ _SHUT_DOWN = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the log of every pair's filesystem."""
     for old, new in case.matched:
         sides = old.filesystem, new.filesystem
@@ -54,7 +54,7 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         for side, drive in zip(sides, (OLD, NEW), strict=True):
             if side.traits.log == "always" and side.log is None:
-                tally.leave_out(
+                answer.leave_out(
                     say(
                         "the log of partition {number} of the {drive} drive cannot be read as one",
                         number=new.number,
@@ -63,9 +63,9 @@ def judge(case: Case, tally: Tally) -> None:
                 )
         if all(side.log is None for side in sides):
             continue
-        tally.agree()
+        answer.compared()
         tell_fault(
-            tally,
+            answer,
             Level.REVIEW,
             say("The log of the filesystem in {partition}", partition=name_of(new, capital=False)),
             (_fault(old.filesystem), _fault(new.filesystem)),

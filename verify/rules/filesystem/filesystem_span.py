@@ -36,23 +36,23 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _CUT = say("Clone it again into a partition that is large enough, or shrink the filesystem first.")
 _GROW = say("Grow the filesystem into its partition with its own tool, if the room is wanted.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every pair's filesystem by its partition's size."""
     for old, new in case.matched:
         if new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.size_bytes is None:
-            tally.leave_out(
+            answer.leave_out(
                 say("partition {number} of the new drive does not tell its size", number=new.number)
             )
             continue
-        tally.agree()
+        answer.compared()
         subject = say("The filesystem in {partition}", partition=name_of(new, capital=False))
         values = old.filesystem.size_bytes, new.filesystem.size_bytes
         for level, fault, advice in (
@@ -62,7 +62,7 @@ def judge(case: Case, tally: Tally) -> None:
             faults = fault(case.source, old), fault(case.target, new)
             by = _off(case.source, old), _off(case.target, new)
             tell_fault(
-                tally,
+                answer,
                 level,
                 subject,
                 faults,

@@ -38,22 +38,22 @@ from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone this partition again before the old drive is wiped.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the structures of every pair's filesystem."""
     for old, new in case.matched:
-        _judge_listing(tally, old, new)
-    for old, new, here, before in examined(case, tally, lambda found: found.structure):
+        _judge_listing(answer, old, new)
+    for old, new, here, before in examined(case, answer, lambda found: found.structure):
         for group in groups(new, here, before):
-            tell(tally, group, _AGAIN)
-        tell_gone(tally, old, here, before)
+            tell(answer, group, _AGAIN)
+        tell_gone(answer, old, here, before)
 
 
-def _judge_listing(tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_listing(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     """Judge whether the files of the new drive could be listed, where the old drive's were.
 
     A root folder or a system record that cannot be read hides all others.
@@ -67,11 +67,11 @@ def _judge_listing(tally: Tally, old: Partition, new: Partition) -> None:
     reason = next((item for item in reasons[1] if item not in reasons[0]), None)
     if reason is None:
         return
-    tally.agree()
+    answer.compared()
     examination = new.examination
     applied = examination is not None and examination.log_applied
     waits = new.filesystem.log == "pending" and not applied
-    tally.find(
+    answer.find(
         Level.REVIEW if waits else Level.STOP,
         say(
             "{partition} of the new drive: {reason}.",

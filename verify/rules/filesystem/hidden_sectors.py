@@ -37,7 +37,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say(
     "Let a tool of the system write the boot sector anew, and start from the new drive alone."
@@ -45,12 +45,12 @@ _WRITE = say(
 _HARMLESS = say("Nothing to do, unless a boot menu starts a system from this partition.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the number of every pair's boot sector."""
     for old, new in case.matched:
         if new.filesystem.hidden_sectors is None:
             continue
-        tally.agree()
+        answer.compared()
         faults = _fault(case.source, old), _fault(case.target, new)
         active = case.target.table.scheme == "mbr" and new.active
         hidden = old.filesystem.hidden_sectors, new.filesystem.hidden_sectors
@@ -59,7 +59,7 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         level, advice = (Level.STOP, _WRITE) if active else (Level.NOTE, _HARMLESS)
         tell_fault(
-            tally,
+            answer,
             level,
             say("The boot sector in {partition}", partition=name_of(new, capital=False)),
             faults,

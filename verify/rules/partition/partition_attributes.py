@@ -33,7 +33,7 @@ from verify.text.message import Message, all_of, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 # SPEC: UEFI 2.10 section 5.3.3 (0 to 2); Microsoft Learn, "PARTITION_INFORMATION_GPT" (60 to 63).
 _NAMES = {
@@ -51,20 +51,20 @@ _SET = say("Set the old drive's attributes with a partitioning tool, and check a
 _ACTIVE = say("Set the old drive's active flag with a partitioning tool, and check again.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare every pair's bits, or active flags."""
     scheme = case.source.table.scheme
     if scheme != case.target.table.scheme or scheme == "none":
         return
     for old, new in case.matched:
-        tally.agree()
+        answer.compared()
         if scheme == "mbr":
-            _judge_active(case, tally, old, new)
+            _judge_active(case, answer, old, new)
         elif old.attributes != new.attributes:
-            _tell_bits(tally, old, new)
+            _tell_bits(answer, old, new)
 
 
-def _judge_active(case: Case, tally: Tally, old: Partition, new: Partition) -> None:
+def _judge_active(case: Case, answer: RuleAnswer, old: Partition, new: Partition) -> None:
     if old.active == new.active:
         return
     if old.active:
@@ -80,10 +80,10 @@ def _judge_active(case: Case, tally: Tally, old: Partition, new: Partition) -> N
             "{partition} is active on the new drive, but not on the old one.",
             partition=name_of(new),
         )
-    tally.find(level, message, _ACTIVE, partition=new.number, source=old.active, target=new.active)
+    answer.find(level, message, _ACTIVE, partition=new.number, source=old.active, target=new.active)
 
 
-def _tell_bits(tally: Tally, old: Partition, new: Partition) -> None:
+def _tell_bits(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     lost = _bits(old.attributes & ~new.attributes)
     gained = _bits(new.attributes & ~old.attributes)
     protected = is_protected(old) or is_protected(new)
@@ -95,7 +95,7 @@ def _tell_bits(tally: Tally, old: Partition, new: Partition) -> None:
         partition=name_of(new, capital=False),
         words=all_of(words),
     )
-    tally.find(
+    answer.find(
         Level.REVIEW if grave else Level.NOTE,
         message,
         _SET,

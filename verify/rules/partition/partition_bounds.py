@@ -42,7 +42,7 @@ from verify.text.message import Message, counted, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Make the partitions of the new drive anew, each with its own room, and clone again.")
 
@@ -72,13 +72,13 @@ class Fault:
         return self.other == new.other and new.sectors <= self.sectors
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the places of the target's partitions, each beside its counterpart's."""
-    tell_places(case, tally)
+    tell_places(case, answer)
     old_faults, new_faults = faults(case.source), faults(case.target)
     for number, words in old_faults.items():
         if _PAST_END in words:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} of the old drive {words}: what should lie behind that was"
                     " not read",
@@ -89,14 +89,14 @@ def judge(case: Case, tally: Tally) -> None:
     for pair in case.pairs:
         old = old_faults.get(pair.source.number, {}) if pair.source else {}
         new = new_faults.get(pair.target.number, {}) if pair.target else {}
-        tally.agree(pair.target is not None)
+        answer.compared(pair.target is not None)
         named = pair.target or pair.source
         for key, level in _LEVELS.items():
             if named is not None:
                 was, now = old.get(key), new.get(key)
                 told = was.words if was else None, now.words if now else None
                 tell_fault(
-                    tally,
+                    answer,
                     level,
                     name_of(named),
                     told,

@@ -31,20 +31,20 @@ from verify.text.message import say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _LOOK = say(
     "Look what it holds; if nobody made it on purpose, find out what the drive held before."
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for partitions of the target that came from nowhere."""
     for pair in case.pairs:
         new = pair.target
         if new is None:
             continue
-        tally.agree()
+        answer.compared()
         if pair.source is not None:
             continue
         size = size_bytes(case.target, new)
@@ -55,7 +55,7 @@ def judge(case: Case, tally: Tally) -> None:
             size=binary_size(size),
         )
         level = Level.NOTE if case.declared is None else Level.REVIEW
-        tally.find(level, message, _LOOK, partition=new.number, target=size)
+        answer.find(level, message, _LOOK, partition=new.number, target=size)
 
 
 RULE = Rule(

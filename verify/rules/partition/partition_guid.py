@@ -37,7 +37,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _START = say("Give it the old GUID back, or see that the machine starts from the new drive alone.")
 _HARMLESS = say("Nothing to do: nothing names a reserved partition.")
@@ -45,20 +45,20 @@ _FITS = say("The boot store fits it; see that the machine starts from the new dr
 _UNIQUE = say("Give one of them another GUID with a partitioning tool, and check again.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare every pair's GUIDs where both have one, and look for shared ones."""
     shared = _shared(case.source), _shared(case.target)
     for old, new in case.matched:
         if old.guid is None or new.guid is None:
             continue
-        tally.agree()
+        answer.compared()
         if old.guid != new.guid:
             level, advice = Level.REVIEW, _START
             if is_reserved(old):
                 level, advice = Level.NOTE, _HARMLESS
             elif references_fit(case.target):
                 level, advice = Level.NOTE, _FITS
-            tally.find(
+            answer.find(
                 level,
                 say(
                     "{partition} has another GUID of its own on the new drive.",
@@ -75,7 +75,7 @@ def judge(case: Case, tally: Tally) -> None:
         )
         values = old.guid, new.guid
         tell_fault(
-            tally,
+            answer,
             Level.REVIEW,
             name_of(new),
             faults,

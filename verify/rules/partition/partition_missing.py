@@ -32,23 +32,23 @@ from verify.text.message import say
 from verify.units import binary_size
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _CLONE = say("Clone this partition too, and check again before the old drive is wiped.")
 _NOTHING_LOST = say("Nothing of it is lost; the system makes another one where it wants one.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for partitions of the source that have no counterpart."""
     if not any(pair.source for pair in case.pairs):
-        tally.leave_out(
+        answer.leave_out(
             say("the old drive's table names no partition, so nothing on it was compared")
         )
     for pair in case.pairs:
         old = pair.source
         if old is None:
             continue
-        tally.agree()
+        answer.compared()
         if pair.target is not None:
             continue
         level, advice = (Level.NOTE, _NOTHING_LOST) if is_reserved(old) else (Level.STOP, _CLONE)
@@ -59,7 +59,7 @@ def judge(case: Case, tally: Tally) -> None:
             kind=old.filesystem.kind,
             size=binary_size(size),
         )
-        tally.find(level, message, advice, partition=old.number, source=size)
+        answer.find(level, message, advice, partition=old.number, source=size)
 
 
 RULE = Rule(

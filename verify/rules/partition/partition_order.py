@@ -34,7 +34,7 @@ from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _Placed = tuple[int, "Partition"]
 """A partition, and which it is in the target's order."""
@@ -48,9 +48,9 @@ _NUMBERS = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Find the partitions that overtook others, else those that are only numbered anew."""
-    tally.agree(len(case.matched))
+    answer.compared(len(case.matched))
     by_target = sorted(case.matched, key=lambda pair: (pair[1].start_lba, pair[1].number))
     ranks = {id(new): rank for rank, (_, new) in enumerate(by_target)}
     placed = [(ranks[id(new)], new) for _, new in case.matched]
@@ -61,9 +61,9 @@ def judge(case: Case, tally: Tally) -> None:
         overtaken = _overtaken(placed, place, in_order)
         if overtaken is not None:
             moved = True
-            _tell_moved(tally, item, overtaken)
+            _tell_moved(answer, item, overtaken)
     if not moved and case.source.table.scheme == case.target.table.scheme:
-        _tell_numbers(case, tally)
+        _tell_numbers(case, answer)
 
 
 def _largest_in_order(placed: list[_Placed]) -> list[_Placed]:
@@ -95,7 +95,7 @@ def _overtaken(
     return None
 
 
-def _tell_moved(tally: Tally, item: _Placed, overtaken: tuple[_Placed, Message]) -> None:
+def _tell_moved(answer: RuleAnswer, item: _Placed, overtaken: tuple[_Placed, Message]) -> None:
     new, (other, side) = item[1], overtaken
     was = _BEHIND if side == _BEFORE else _BEFORE
     beside = name_of(other[1], capital=False)
@@ -108,7 +108,7 @@ def _tell_moved(tally: Tally, item: _Placed, overtaken: tuple[_Placed, Message])
         beside=beside,
         was=was,
     )
-    tally.find(
+    answer.find(
         level,
         message,
         advice,
@@ -118,7 +118,7 @@ def _tell_moved(tally: Tally, item: _Placed, overtaken: tuple[_Placed, Message])
     )
 
 
-def _tell_numbers(case: Case, tally: Tally) -> None:
+def _tell_numbers(case: Case, answer: RuleAnswer) -> None:
     changed = [(old.number, new.number) for old, new in case.matched if old.number != new.number]
     if changed:
         became = joined(say("{old} became {new}", old=old, new=new) for old, new in changed)
@@ -127,7 +127,7 @@ def _tell_numbers(case: Case, tally: Tally) -> None:
             became=became,
         )
         sides = [", ".join(str(pair[side]) for pair in changed) for side in (0, 1)]
-        tally.find(Level.NOTE, message, _NUMBERS, source=sides[0], target=sides[1])
+        answer.find(Level.NOTE, message, _NUMBERS, source=sides[0], target=sides[1])
 
 
 RULE = Rule(

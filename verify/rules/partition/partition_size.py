@@ -45,20 +45,20 @@ from verify.units import binary_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _MEANT = say("If this was meant, nothing is to be done; if not, clone again with the old size.")
 _LOOK = say("If this was not meant, clone again; if it was, see first that its contents are whole.")
 _HARMLESS = say("Nothing to do: its contents decide nothing.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare every pair's sizes; how many shrank weighs on each that did."""
     shrunk = [pair for pair in case.matched if _shrank(case, *pair)]
     for old, new in case.matched:
-        tally.agree()
+        answer.compared()
         if case.declared is not None:
-            tell_size(case, tally, old, new)
+            tell_size(case, answer, old, new)
             continue
         sizes = size_bytes(case.source, old), size_bytes(case.target, new)
         if sizes[0] == sizes[1]:
@@ -74,7 +74,7 @@ def judge(case: Case, tally: Tally) -> None:
             why=why,
         )
         advice = _HARMLESS if is_reserved(old) else _MEANT if level is Level.NOTE else _LOOK
-        tally.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
+        answer.find(level, message, advice, partition=new.number, source=sizes[0], target=sizes[1])
 
 
 def _shrank(case: Case, old: Partition, new: Partition) -> bool:

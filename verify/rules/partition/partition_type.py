@@ -40,7 +40,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 # SPEC: util-linux, include/pt-mbr-partnames.h: FAT32 and FAT32 (LBA), FAT16 and FAT16 (LBA).
 _ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))
@@ -50,13 +50,13 @@ _ALIKE = say("Nothing to do: both types are read alike.")
 _RESERVED = say("Nothing to do: the contents of a reserved partition decide nothing.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare every pair's types, or the parts they play where the tables are of two kinds."""
     schemes = case.source.table.scheme, case.target.table.scheme
     if "none" in schemes:
         return
     for old, new in case.matched:
-        tally.agree()
+        answer.compared()
         if schemes[0] != schemes[1]:
             if _part(old) == _part(new):
                 continue
@@ -69,7 +69,7 @@ def judge(case: Case, tally: Tally) -> None:
             new=new.type,
             old=_said(old),
         )
-        tally.find(level, message, advice, partition=new.number, source=old.type, target=new.type)
+        answer.find(level, message, advice, partition=new.number, source=old.type, target=new.type)
 
 
 def _part(partition: Partition) -> str:

@@ -46,30 +46,30 @@ if TYPE_CHECKING:
     from verify.boot.boot_record import RecoveryImage
     from verify.boot.store_record import Reference
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _COPY = say("Copy it again from the old drive, and see that the recovery environment starts.")
 _MISPLACED = say("is not where the boot store names it")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare every image, then what boot stores name."""
     has_images = any(
         record.images for side in (case.source, case.target) for _, record in records(side)
     )
     if not has_images and not any(map(_names_recovery, (case.source, case.target))):
         return
-    leave_out_unseen(case, tally)
+    leave_out_unseen(case, answer)
     for pair in case.pairs:
         old, new = pair.source, pair.target
         if old is None or old.boot is None or (new is not None and new.boot is None):
             continue
         here = {item.path.lower(): item for item in new.boot.images} if new and new.boot else {}
         for image in old.boot.images:
-            tally.agree()
+            answer.compared()
             twin = here.get(image.path.lower())
             tell_fault(
-                tally,
+                answer,
                 Level.STOP,
                 say("The image {path}", path=image.path),
                 (_damage(image), _fault(image, twin)),
@@ -78,7 +78,7 @@ def judge(case: Case, tally: Tally) -> None:
                 values=(image.size_bytes, twin.size_bytes if twin else None),
                 known=twin is not None and replace(twin, path=image.path) == image,
             )
-    _judge_named(case, tally)
+    _judge_named(case, answer)
 
 
 def _fault(old: RecoveryImage, new: RecoveryImage | None) -> Message | None:
@@ -101,7 +101,7 @@ def _damage(image: RecoveryImage) -> Message | None:
     return None if image.problem is None else say("is damaged: {problem}", problem=image.problem)
 
 
-def _judge_named(case: Case, tally: Tally) -> None:
+def _judge_named(case: Case, answer: RuleAnswer) -> None:
     """Judge the files that the target's boot stores name for recovery."""
     for own, store in stores(case.target):
         twin = source_store(case, own, store)
@@ -110,7 +110,7 @@ def _judge_named(case: Case, tally: Tally) -> None:
             path = _recovery_file(reference)
             if path is None:
                 continue
-            tally.agree()
+            answer.compared()
             place = _misses(case.target, own, reference, path)
             if place is not None:
                 same = same_reference(twin[1].references, reference) if twin else None
@@ -120,7 +120,7 @@ def _judge_named(case: Case, tally: Tally) -> None:
                 missing[path] = missing.get(path, True) and as_before
         for path, as_before in missing.items():
             tell_fault(
-                tally,
+                answer,
                 Level.STOP,
                 say("{path}", path=path),
                 (_MISPLACED if as_before else None, _MISPLACED),

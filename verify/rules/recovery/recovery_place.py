@@ -34,7 +34,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 # SPEC: Microsoft Learn, "UEFI/GPT-based hard drive partitions": GPT_ATTRIBUTE_PLATFORM_REQUIRED
 # and GPT_BASIC_DATA_ATTRIBUTE_NO_DRIVE_LETTER.
@@ -45,21 +45,21 @@ _SET = say("Set the old drive's type and attributes with a partitioning tool.")
 _PLACE = say("Nothing to do now; an update may find no room to make the partition larger.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every recovery partition of the target."""
     for old, new in case.matched:
         if not any(map(_holds_recovery, (old, new))):
             continue
-        tally.agree()
+        answer.compared()
         where = name_of(new)
         for fault, same in (
             (_type_fault, old.type == new.type),
             (_attribute_fault, (old.attributes ^ new.attributes) & _ATTRIBUTES == 0),
         ):
             faults = fault(case.source, old), fault(case.target, new)
-            tell_fault(tally, Level.REVIEW, where, faults, _SET, partition=new.number, known=same)
+            tell_fault(answer, Level.REVIEW, where, faults, _SET, partition=new.number, known=same)
         places = _place_fault(case.source, old), _place_fault(case.target, new)
-        tell_fault(tally, Level.NOTE, where, places, _PLACE, partition=new.number)
+        tell_fault(answer, Level.NOTE, where, places, _PLACE, partition=new.number)
 
 
 def _holds_recovery(partition: Partition) -> bool:

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
     from verify.boot.boot_record import RecoveryConfig, RecoveryLocation
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _MAIN = "/windows/system32/recovery/reagent.xml"
 _ELEMENTS = ("WinreLocation", "ImageLocation", "PBRImageLocation", "PBRCustomImageLocation")
@@ -55,12 +55,12 @@ _ENABLE = say(
 )
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every recovery configuration of the target."""
     both = *configs(case.source), *configs(case.target)
     if not both:
         return
-    leave_out_unseen(case, tally)
+    leave_out_unseen(case, answer)
     works = store_leads_to_recovery(case.target)
     main = any(config.path.lower() == _MAIN for _, config in configs(case.target))
     for new, config in configs(case.target):
@@ -75,16 +75,16 @@ def judge(case: Case, tally: Tally) -> None:
         )
         second = main and config.path.lower() != _MAIN
         level = Level.NOTE if second else Level.REVIEW if works else Level.STOP
-        _judge_config(case, tally, new, (twin, config), level)
+        _judge_config(case, answer, new, (twin, config), level)
     there = {config.path.lower() for _, config in configs(case.target)}
     for old, config in configs(case.source):
         if config.path.lower() not in there:
-            tally.agree()
+            answer.compared()
             message = say(
                 "The recovery configuration {path} is not on the new drive.", path=config.path
             )
             level = Level.STOP if config.path.lower() == _MAIN else Level.REVIEW
-            tally.find(level, message, _ENABLE, partition=old.number, path=config.path)
+            answer.find(level, message, _ENABLE, partition=old.number, path=config.path)
 
 
 def configs(header: Header) -> Iterator[tuple[Partition, RecoveryConfig]]:
@@ -107,7 +107,7 @@ def store_leads_to_recovery(header: Header) -> bool:
 
 def _judge_config(
     case: Case,
-    tally: Tally,
+    answer: RuleAnswer,
     new: Partition,
     sides: tuple[RecoveryConfig | None, RecoveryConfig],
     level: Level,
@@ -116,7 +116,7 @@ def _judge_config(
     subject = say("The recovery configuration {path}", path=config.path)
     if config.problem is not None:
         if before is not None and before.problem == config.problem:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "{path} cannot be read on either drive: {problem}",
                     path=config.path,
@@ -129,15 +129,15 @@ def _judge_config(
             subject=subject,
             problem=config.problem,
         )
-        tally.find(Level.STOP, message, _ENABLE, partition=new.number, path=config.path)
+        answer.find(Level.STOP, message, _ENABLE, partition=new.number, path=config.path)
         return
-    tally.agree()
+    answer.compared()
     disabled = tuple(
         say("is disabled") if side and side.enabled is False else None for side in sides
     )
     if disabled != ("is disabled", "is disabled"):
         tell_fault(
-            tally, Level.REVIEW, subject, (disabled[0], disabled[1]), _ENABLE, partition=new.number
+            answer, Level.REVIEW, subject, (disabled[0], disabled[1]), _ENABLE, partition=new.number
         )
     here = dict(_faults(case.target, config))
     were = dict(_faults(case.source, before)) if before else {}
@@ -147,7 +147,7 @@ def _judge_config(
         told = say("{fault}{still}", fault=fault, still=still) if mild else fault
         was = were.get(element)
         faults = told if was == fault else was, told
-        tell_fault(tally, level, subject, faults, _ENABLE, partition=new.number)
+        tell_fault(answer, level, subject, faults, _ENABLE, partition=new.number)
 
 
 def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, Message]]:

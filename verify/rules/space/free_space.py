@@ -31,16 +31,16 @@ from verify.rules.space.shares import judge_share
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _ROOM = say("Give the volume more of the drive, take a larger one, or let its owner clear room.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every volume of the target that holds data."""
     for pair in case.pairs:
         if pair.target is not None and holds_data(case.target, pair.target):
-            judge_share(tally, pair.source, pair.target, _ROOM)
+            judge_share(answer, pair.source, pair.target, _ROOM)
 
 
 RULE = Rule(

@@ -44,7 +44,7 @@ from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 # SPEC: see the page's sources.
 _EFI_SYSTEM_MIB = {512: 200, 4096: 260}
@@ -54,7 +54,7 @@ _ROOM = say("Make it larger while the drive is on the bench, or remove loaders t
 _LARGER = say("Make it larger while the drive is on the bench, if the machine is kept for years.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every partition of the target that only starts the system."""
     for pair in case.pairs:
         old, new = pair.source, pair.target
@@ -62,11 +62,11 @@ def judge(case: Case, tally: Tally) -> None:
             continue
         if new.filesystem.kind not in READABLE_KINDS:
             continue
-        judge_share(tally, old, new, _ROOM)
+        judge_share(answer, old, new, _ROOM)
         fault = _small(case.target, new)
         if fault is not None:
             tell_fault(
-                tally,
+                answer,
                 Level.NOTE,
                 name_of(new),
                 (_small(case.source, old) if old else None, fault),

@@ -35,7 +35,7 @@ from verify.units import MIB, binary_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 # SPEC: see the page's sources.
 _MINIMUM_MIB = 52
@@ -44,26 +44,26 @@ UPDATE_MIB = 250
 _LARGER = say("Make the partition larger while the drive is on the bench.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge every recovery partition of the target."""
     for pair in case.pairs:
         new = pair.target
         if new is None or not is_recovery(new) or new.filesystem.kind not in READABLE_KINDS:
             continue
         if new.filesystem.free_bytes is None:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "partition {number} of the new drive does not tell its free space",
                     number=new.number,
                 )
             )
             continue
-        tally.agree()
+        answer.compared()
         old = pair.source
         fault = _fault(new)
         if fault is not None:
             tell_fault(
-                tally,
+                answer,
                 Level.NOTE,
                 name_of(new),
                 (_fault(old) if old else None, fault),

@@ -12,7 +12,7 @@ from verify.units import binary_size
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.manifest.header import Partition
-    from verify.rules.rule import Tally
+    from verify.rules.rule import RuleAnswer
 
 LIMITS = ((Level.REVIEW, 5), (Level.NOTE, 15))
 """Free space under so many hundredths of a volume: common practice, no standard."""
@@ -25,22 +25,22 @@ def free_share(filesystem: Filesystem) -> float | None:
     return filesystem.free_bytes / filesystem.size_bytes
 
 
-def judge_share(tally: Tally, old: Partition | None, new: Partition, advice: Message) -> None:
+def judge_share(answer: RuleAnswer, old: Partition | None, new: Partition, advice: Message) -> None:
     """Tell a volume of the target that has little free space, at the first limit it is under."""
     if free_share(new.filesystem) is None:
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "partition {number} of the new drive does not tell its free space",
                 number=new.number,
             )
         )
         return
-    tally.agree()
+    answer.compared()
     for level, percent in LIMITS:
         fault = _fault(new.filesystem, percent)
         if fault is not None:
             tell_fault(
-                tally,
+                answer,
                 level,
                 say("The filesystem in {partition}", partition=name_of(new, capital=False)),
                 (_fault(old.filesystem, percent) if old else None, fault),

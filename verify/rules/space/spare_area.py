@@ -36,7 +36,7 @@ from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 LEAST_UNPARTITIONED_PERCENT = 7
 LEAST_FREE_PERCENT = 10
@@ -45,23 +45,23 @@ _ASSUMED = say("the new drive does not tell whether it is flash: it is taken for
 _LEAVE = say("Leave some of the drive unpartitioned, or leave more of its volumes free.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge the target's spare room."""
     header = case.target
     if header.drive.rotational or not header.drive.size_bytes:
         return
     if header.drive.rotational is None:
-        tally.assume(_ASSUMED)
+        answer.assume(_ASSUMED)
     outside = unpartitioned_bytes(header)
     share = 100 * outside / header.drive.size_bytes
     if share >= LEAST_UNPARTITIONED_PERCENT:
-        tally.agree()
+        answer.compared()
         return
     free, size = _free_and_size(header)
     if not size:
-        tally.leave_out(say("the new drive's volumes do not tell how much of them is free"))
+        answer.leave_out(say("the new drive's volumes do not tell how much of them is free"))
         return
-    tally.agree()
+    answer.compared()
     if free * 100 < LEAST_FREE_PERCENT * size:
         message = say(
             "Of the new drive {share:.1f} % lies outside all partitions, and {free:.1f} %"
@@ -69,7 +69,7 @@ def judge(case: Case, tally: Tally) -> None:
             share=share,
             free=100 * free / size,
         )
-        tally.find(Level.NOTE, message, _LEAVE, target=outside)
+        answer.find(Level.NOTE, message, _LEAVE, target=outside)
 
 
 def unpartitioned_bytes(header: Header) -> int:

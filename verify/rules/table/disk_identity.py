@@ -38,7 +38,7 @@ from verify.rules.rule import Area, Level, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
     from verify.table.partition_table import Table
 
 _NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
@@ -50,12 +50,12 @@ def identity(table: Table) -> str | None:
     return None if table.disk_id in _NONE else table.disk_id
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the identities, where they are of one kind."""
     old, new = identity(case.source.table), identity(case.target.table)
     if case.source.table.scheme != case.target.table.scheme or old == new is None:
         return
-    tally.agree()
+    answer.compared()
     if old == new:
         return
     message = say("The new drive has another identity than the old one.")
@@ -66,7 +66,7 @@ def judge(case: Case, tally: Tally) -> None:
     elif old is None:
         message = say("The new drive has an identity, the old one has none.")
     level = Level.NOTE if new and references_fit(case.target) else Level.REVIEW
-    tally.find(level, message, _START, source=old, target=new)
+    answer.find(level, message, _START, source=old, target=new)
 
 
 RULE = Rule(

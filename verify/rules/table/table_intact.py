@@ -39,7 +39,7 @@ from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
     from verify.table.partition_table import GptHeader, MbrRecord, Table
 
 _REBUILD = say("Rebuild it from the good copy with a partitioning tool, and check again.")
@@ -63,9 +63,9 @@ class _Fault:
     should_be: Value = None
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Judge both tables by the standard, and tell the target's faults beside the source's."""
-    tally.agree(_CHECKED_PARTS[case.target.table.scheme])
+    answer.compared(_CHECKED_PARTS[case.target.table.scheme])
     same_scheme = case.source.table.scheme == case.target.table.scheme
     old = faults(case.source) if same_scheme else {}
     new = faults(case.target)
@@ -73,7 +73,7 @@ def judge(case: Case, tally: Tally) -> None:
         on_source, on_target = old.get(key), new.get(key)
         fault = on_target or old[key]
         tell_fault(
-            tally,
+            answer,
             fault.level,
             fault.subject,
             (on_source.words if on_source else None, on_target.words if on_target else None),
@@ -82,8 +82,8 @@ def judge(case: Case, tally: Tally) -> None:
             # NOTE: two headers can fail one test by different damage.
             known=on_source == on_target,
         )
-    _leave_out_uncertain(case, tally)
-    _tell_ambiguous(case, tally)
+    _leave_out_uncertain(case, answer)
+    _tell_ambiguous(case, answer)
 
 
 def faults(header: Header) -> dict[str, _Fault]:
@@ -193,10 +193,10 @@ def _value(header: Header, key: str, fault: _Fault | None) -> Value:
     return fault.value if fault else None
 
 
-def _leave_out_uncertain(case: Case, tally: Tally) -> None:
+def _leave_out_uncertain(case: Case, answer: RuleAnswer) -> None:
     """Say where the old drive's own table leaves open which partitions it has."""
     for record in _only_hybrid(case.source.table):
-        tally.leave_out(
+        answer.leave_out(
             say(
                 "the old drive's boot record names a partition of type {type} at LBA"
                 " {starting_lba} that its GPT does not have; it was not read",
@@ -205,12 +205,12 @@ def _leave_out_uncertain(case: Case, tally: Tally) -> None:
             )
         )
     for sentence in case.source.table.ambiguous:
-        tally.leave_out(
+        answer.leave_out(
             say("the old drive's table is not certain: {sentence:clause}", sentence=sentence)
         )
     if case.source.table.scheme != "gpt" or case.source.table.used is None:
         for sentence in case.source.table.problems:
-            tally.leave_out(
+            answer.leave_out(
                 say(
                     "the old drive's table cannot be followed: {sentence:clause}", sentence=sentence
                 )
@@ -229,7 +229,7 @@ def _only_hybrid(table: Table) -> list[MbrRecord]:
     ]
 
 
-def _tell_ambiguous(case: Case, tally: Tally) -> None:
+def _tell_ambiguous(case: Case, answer: RuleAnswer) -> None:
     known = set(case.source.table.ambiguous)
     for sentence in case.target.table.ambiguous:
         if sentence not in known:
@@ -237,7 +237,7 @@ def _tell_ambiguous(case: Case, tally: Tally) -> None:
                 "The new drive's tables contradict each other: {sentence:clause}.",
                 sentence=sentence,
             )
-            tally.find(Level.REVIEW, message, _LOOK)
+            answer.find(Level.REVIEW, message, _LOOK)
 
 
 RULE = Rule(

@@ -32,16 +32,16 @@ from verify.rules.rule import Area, Level, Rule
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from verify.rules.rule import Case, Tally
+    from verify.rules.rule import Case, RuleAnswer
 
 _START = say("See that the machine starts from the new drive alone, or clone without converting.")
 _CLONE = say("Clone again; nothing on the new drive says where its partitions are.")
 
 
-def judge(case: Case, tally: Tally) -> None:
+def judge(case: Case, answer: RuleAnswer) -> None:
     """Compare the schemes."""
     old, new = case.source.table.scheme, case.target.table.scheme
-    tally.agree()
+    answer.compared()
     if old == new:
         return
     if new == "none":
@@ -49,7 +49,7 @@ def judge(case: Case, tally: Tally) -> None:
             "The old drive has a partition table ({scheme}), the new one has none.",
             scheme=old.upper(),
         )
-        tally.find(Level.STOP, message, _CLONE, source=old, target=new)
+        answer.find(Level.STOP, message, _CLONE, source=old, target=new)
         return
     message = say(
         "The old drive's partition table is {old}, the new one's is {new}.",
@@ -61,7 +61,7 @@ def judge(case: Case, tally: Tally) -> None:
             "The old drive has no partition table, the new one has one ({scheme}).",
             scheme=new.upper(),
         )
-    tally.find(Level.REVIEW, message, _START, source=old, target=new)
+    answer.find(Level.REVIEW, message, _START, source=old, target=new)
 
 
 RULE = Rule(

@@ -128,7 +128,7 @@ class Attributes:
         number = int(rows.numbers[at])
         where = ("extended attributes", f"inode {number}")
         found, wrong = scan(raw, start, start)
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         if wrong is not None:
             self.subject.find(Effect.LOST, where, "entries", wrong, "all inside", node=number)
             return
@@ -177,7 +177,7 @@ class Attributes:
         data = self.subject.blocks_at(block, 1, where, Effect.LOST, number)
         if data is None:
             return
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         magic, pieces = (int.from_bytes(data[at : at + 4], "little") for at in (0, 8))
         if magic != EXTENDED_MAGIC or pieces != 1:
             stored = f"{magic:08X}, {pieces} blocks"
@@ -246,7 +246,7 @@ class Attributes:
             )
             return
         mapping, size, check = kept
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         if size != wanted:
             self.subject.find(
                 Effect.LOST, where, f"size of inode {inode}", size, wanted, node=parent

@@ -162,7 +162,7 @@ class Contents:
         for there, place, length in found:
             pick = there & good
             self.owners.add_many(place[pick], length[pick], rows.numbers[at[pick]])
-        self.subject.structure.agree(int(good.sum()))
+        self.subject.structure.compared(int(good.sum()))
         where = at[good]
         counts[where], ends[where], written[where] = total[good], after[good], filled[good]
         done[where] = True
@@ -185,7 +185,7 @@ class Contents:
         row, column = np.nonzero(there[good])
         places = area[good][row, column]
         self.owners.add_many(places, np.ones(len(places), np.int64), rows.numbers[where[row]])
-        self.subject.structure.agree(len(where))
+        self.subject.structure.compared(len(where))
         counts[where] = there[good].sum(axis=1)
         last = np.where(there, np.arange(1, _DIRECT + 1), 0).max(axis=1)
         ends[where] = written[where] = last[good]

@@ -88,7 +88,7 @@ class _OneFolder:
             self._tell(Effect.LOST, "names", f"{twice} twice", "each once")
         self.names.folders.append(self.folder.number)
         self.names.counts.append(len(self.names.inodes) - self.before)
-        self.subject.structure.agree(len(self.own) + 1)
+        self.subject.structure.compared(len(self.own) + 1)
 
     def _tell(
         self, effect: Effect, name: str, stored: object, expected: object, block: int | None = None

@@ -135,7 +135,7 @@ def _check_checksums(
             place = f"group {first + index}" + (f", copy in group {copy[0]}" if copy else "")
             where = ("group descriptor", place)
             subject.find(effect, where, "checksum", f"{stored:04X}", f"{wanted:04X}")
-    subject.structure.agree(len(table))
+    subject.structure.compared(len(table))
 
 
 def _check_places(subject: Subject, table: GroupTable) -> None:
@@ -158,7 +158,7 @@ def _check_places(subject: Subject, table: GroupTable) -> None:
             where = ("group descriptor", f"group {group}")
             expected = f"{low[group]} to {high[group] - length}, behind the descriptors"
             subject.find(Effect.REFUSED, where, name, int(places[group]), expected)
-        subject.structure.agree(len(table))
+        subject.structure.compared(len(table))
     flags = table.rows["flags"]
     allowed = _KNOWN_FLAGS if layout.lazy else _INODES_ZEROED
     for group in np.flatnonzero(flags & ~np.uint16(allowed)).tolist():
@@ -195,7 +195,7 @@ def check_copies(subject: Subject, table: GroupTable) -> None:
         if data is None:
             continue
         copy = _table(layout, data)
-        subject.structure.agree(count)
+        subject.structure.compared(count)
         for name in _PLACES:
             wanted = places[name][first_group : first_group + count]
             for index in np.flatnonzero(copy.number(name) != wanted).tolist():

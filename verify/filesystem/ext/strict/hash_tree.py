@@ -75,7 +75,7 @@ class HashTree:
             return
         zero, version, length, levels, unused = struct.unpack_from("<IBBBB", root, _INFO_AT)
         deepest = 3 if "large_dir" in self.subject.layout.features else 2
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         known = version <= _NEWEST_HASH or (
             version == _SIPHASH and bool(self.folder.flags & CASEFOLD)
         )
@@ -117,7 +117,7 @@ class HashTree:
             self._tell(Effect.LOST, "entries", stored, f"1 to {wanted} of {wanted}", number)
             return
         self._check_checksum(number, data, start, limit, count)
-        self.subject.structure.agree(count)
+        self.subject.structure.compared(count)
         pairs = struct.unpack_from(f"<{2 * (count - 1)}I", data, start + _ENTRY)
         hashes = [span[0], *pairs[::2], span[1]]
         children = [block, *pairs[1::2]]
@@ -173,4 +173,4 @@ class HashTree:
             if outside.any():
                 stored = f"{int(outside.sum())} names of other hashes"
                 self._tell(Effect.LOST, "names", stored, f"{low:08X} to {top:08X}", leaf.block)
-        self.subject.structure.agree(len(names))
+        self.subject.structure.compared(len(names))

@@ -34,7 +34,7 @@ def read_inode_bitmap(
     if data is None:
         return None
     bits, behind = data[: per_group // _BITS], data[per_group // _BITS :]
-    subject.structure.agree()
+    subject.structure.compared()
     if layout.checksummed:
         stored, mask = table.checksum("inode_bitmap", group)
         wanted = crc32c(bits, layout.seed) & mask

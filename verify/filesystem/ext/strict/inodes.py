@@ -153,7 +153,7 @@ class InodeScan:
             self.subject.find(Effect.REPAIRED, where, "used_dirs_count", stored, folders)
         if marked is None:
             return
-        recorder.agree(per_group)
+        recorder.compared(per_group)
         own = np.zeros(per_group, dtype=np.bool_)
         own[: len(used)] = used
         reserved = max(0, min(per_group, layout.first_inode - first))
@@ -171,7 +171,7 @@ class InodeScan:
     def _check_fields(self, rows: Rows) -> npt.NDArray[np.bool_]:
         """Examine the fields of inodes in use; return which are whole enough to be followed."""
         subject, layout = self.subject, self.subject.layout
-        subject.structure.agree(len(rows))
+        subject.structure.compared(len(rows))
         good = np.ones(len(rows), dtype=np.bool_)
         extra = rows.extra
         if rows.size > INODE.size:

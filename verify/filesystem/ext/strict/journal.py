@@ -105,7 +105,7 @@ def read_journal(  # noqa: PLR0911 - each has its reason
     reader = InodeReader(subject, table)
     inode, mapping = reader.inode(number), reader.map(number)
     where = ("journal", f"inode {number}")
-    subject.structure.agree()
+    subject.structure.compared()
     if (
         inode is None
         or mapping is None
@@ -157,7 +157,7 @@ class _Journal:
         if raw is None:
             return False
         self.block = block = JOURNAL_SUPERBLOCK.parse(raw)
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         most, first = block.number("maxlen"), block.number("first")
         start = block.number("start")
         flags = self.incompat
@@ -252,7 +252,7 @@ class _Journal:
         return int.from_bytes(data[-4:], "big") == crc32c(data[:-4] + bytes(4), self.seed)
 
     def _commit_holds(self, data: bytes) -> bool:
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         if not self.checksummed:
             return True
         stored = int.from_bytes(data[_COMMIT_CHECKSUM], "big")

@@ -40,7 +40,7 @@ class LinkCheck:
         inodes = self.inodes
         folders, targets, kinds = target_columns(self.names)
         at, there = inodes.index(targets)
-        self.subject.structure.agree(len(targets))
+        self.subject.structure.compared(len(targets))
         first = self.special.first_inode
         bad = ~there | (targets < first) & (targets != ROOT) | (targets == ROOT)
         for index in np.flatnonzero(bad).tolist():
@@ -114,7 +114,7 @@ class LinkCheck:
             where = ("inode", f"inode {number}")
             stored, expected = int(inodes.links[at]), int(wanted[at])
             self.subject.find(Effect.REPAIRED, where, "links_count", stored, expected, node=number)
-        self.subject.structure.agree(len(numbers))
+        self.subject.structure.compared(len(numbers))
 
     def _check_parents(
         self, children: Numbers, parents: Numbers, is_folder: npt.NDArray[np.bool_]

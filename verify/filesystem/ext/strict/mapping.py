@@ -131,7 +131,7 @@ class _Extents:
         if wrong is not None:
             _broken(self.subject, self.node_, self.mapping, wrong, block)
             return
-        self.subject.structure.agree()
+        self.subject.structure.compared()
         if level:
             self._indexes(data, entries, level, block, first)
         else:
@@ -225,7 +225,7 @@ class _Blocks:
         if data is None:
             self.mapping.sound = False
             return
-        subject.structure.agree()
+        subject.structure.compared()
         numbers = np.frombuffer(data, "<u4").astype(np.int64)
         if level == 1:
             self._take(numbers, first)

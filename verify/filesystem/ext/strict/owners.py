@@ -121,7 +121,7 @@ def check_owners(subject: Subject, table: GroupTable, owners: Owners) -> None:
 
 def _find_doubles(subject: Subject, ranges: Ranges) -> None:
     starts, ends, owners, reach = ranges.starts, ranges.ends, ranges.owners, ranges.reach
-    subject.allocation.agree(len(starts))
+    subject.allocation.compared(len(starts))
     if len(starts) < 2:  # noqa: PLR2004 - a pair
         return
     for at in np.flatnonzero(starts[1:] < reach[:-1]).tolist():
@@ -203,7 +203,7 @@ def _check_lazy(subject: Subject, table: GroupTable, group: int, ranges: Ranges)
     """A group without a bitmap is taken for empty but for the system's own blocks."""
     first, count = _span(subject, group)
     near = ranges.within(first, count)
-    subject.allocation.agree(count)
+    subject.allocation.compared(count)
     for owner in np.unique(near.owners[near.owners != SYSTEM]).tolist():
         low = int(max(first, near.starts[near.owners == owner].min()))
         stored = f"group {group} is marked as never used"
@@ -245,7 +245,7 @@ def _check_bitmap(
         bits = bits[:-1] + bytes([bits[-1] & ~high & 0xFF])
     elif data[length:].strip(b"\xff"):
         subject.find(Effect.REPAIRED, where, "padding", "0 bits behind the end", "1 bits")
-    subject.allocation.agree(count)
+    subject.allocation.compared(count)
     if bits != expected:
         _tell_differences(subject, group, bits, expected, ranges)
     used = int.from_bytes(bits, "little").bit_count()

@@ -149,7 +149,7 @@ def _orphan_list(subject: Subject, reader: InodeReader, special: Special) -> Non
     number = subject.layout.block.number("last_orphan")
     where = ("orphan list", "superblock")
     while number and len(special.orphans) < _MOST_ORPHANS:
-        subject.structure.agree()
+        subject.structure.compared()
         inode = None
         if number >= subject.layout.first_inode:
             inode = reader.inode(number)
@@ -193,7 +193,7 @@ def _orphan_file(subject: Subject, reader: InodeReader, special: Special) -> Non
         data = subject.blocks_at(places[at], 1, where, Effect.REFUSED, number)
         if data is None:
             return
-        subject.structure.agree()
+        subject.structure.compared()
         tail, body = data[-_TAIL_BYTES:], data[:-_TAIL_BYTES]
         magic, check = int.from_bytes(tail[:4], "little"), int.from_bytes(tail[4:], "little")
         wanted = crc32c(places[at].to_bytes(8, "little") + body, seed)
@@ -212,7 +212,7 @@ def _quota_file(
     subject: Subject, reader: InodeReader, number: int, wanted: tuple[str, int]
 ) -> None:
     where = ("quota file", f"inode {number}")
-    subject.structure.agree()
+    subject.structure.compared()
     inode, mapping = reader.inode(number), reader.map(number)
     if inode is None or inode.number("mode") & FORMAT != REGULAR or not inode.number("links_count"):
         subject.find(Effect.REFUSED, where, "inode", "no file", "a file", node=number)
@@ -253,7 +253,7 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
         return
     each = layout.block_bytes // _POINTER
     double = int.from_bytes(node.area[_DOUBLE * _POINTER :][:_POINTER], "little")
-    subject.structure.agree()
+    subject.structure.compared()
     if not layout.first_data_block < double < layout.blocks:
         subject.find(Effect.REPAIRED, where, "double indirect block", double, "in the volume")
         return
@@ -267,7 +267,7 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
         block = groups.descriptor_block(0) + index
         at = index % each * _POINTER
         stored = int.from_bytes(data[at : at + _POINTER], "little")
-        subject.structure.agree()
+        subject.structure.compared()
         if stored != block:
             subject.find(Effect.REPAIRED, where, f"block of reserve {index}", stored, block)
             continue

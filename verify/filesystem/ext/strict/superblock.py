@@ -40,14 +40,14 @@ def check_superblock(subject: Subject) -> bool:
     """Examine the superblock; whether its shape lets the rest be examined."""
     layout = subject.layout
     block = layout.block
-    subject.structure.agree()
+    subject.structure.compared()
     if block.number("log_block_size") > LARGEST_BLOCK_SHIFT:
         # NOTE: every other number is counted in blocks.
         _refuse(subject, "log_block_size", block.number("log_block_size"), "at most 6")
         return False
     _check_features(subject)
     if layout.checksummed:
-        subject.structure.agree()
+        subject.structure.compared()
         wanted = expected_checksum(layout.raw)
         if block.number("checksum_type") != _CRC32C:
             _refuse(subject, "checksum_type", block.number("checksum_type"), _CRC32C)
@@ -114,7 +114,7 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
         ("reserved_gdt_blocks", block.number("reserved_gdt_blocks") <= size // 4, f"≤ {size // 4}"),
     )
     whole = True
-    subject.structure.agree(len(checks))
+    subject.structure.compared(len(checks))
     for name, holds, expected in checks:
         if not holds:
             stored = groups.blocks if name == "blocks_count" else block.number(name)
@@ -137,7 +137,7 @@ def _check_limits(subject: Subject, layout: Layout) -> None:
     reserved = block.number("r_blocks_count_lo")
     if "64bit" in layout.features:
         reserved |= block.number("r_blocks_count_hi") << 32
-    subject.structure.agree(2)
+    subject.structure.compared(2)
     if reserved > blocks // 2:
         subject.find(Effect.REPAIRED, WHERE, "r_blocks_count", reserved, f"at most {blocks // 2}")
     if "flex_bg" in layout.features and block.number("log_groups_per_flex") > _MOST_FLEX:
@@ -151,7 +151,7 @@ def check_mount_protection(subject: Subject) -> None:
     if "mmp" not in layout.features:
         return
     place, where = layout.block.number("mmp_block"), ("mmp", "block")
-    subject.structure.agree()
+    subject.structure.compared()
     if not layout.first_data_block < place < layout.groups.blocks:
         _refuse(subject, "mmp_block", place, "a block of the volume")
         return
@@ -187,7 +187,7 @@ def check_backups(subject: Subject) -> None:
         raw = subject.bytes_at(offset, SUPERBLOCK.size, where, Effect.REPAIRED)
         if raw is None:
             continue
-        subject.structure.agree()
+        subject.structure.compared()
         copy = SUPERBLOCK.parse(raw)
         if copy.number("magic") != MAGIC:
             magic = f"{copy.number('magic'):04X}"
