@@ -166,7 +166,7 @@ def test_report_when_sound_then_wiping_still_waits_for_a_start_and_a_copy(
     """The verdict is evidence, not permission."""
     text = " ".join(shown(comparison("sound"), monkeypatch).split())
     assert "alone and start it" in text
-    assert "what matters is also somewhere else" in text
+    assert "important data has a backup" in text
     assert "not permission" in text
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from tests.conftest import REPOSITORY
@@ -77,3 +79,10 @@ def test_source_when_it_makes_a_message_then_where_babel_sees_it() -> None:
     """The extractor does not look into f-strings (Babel 2.19, `messages.extract`)."""
     paths = sorted((REPOSITORY / "verify").rglob("*.py"))
     assert [(path.name, line) for path in paths for line in messages_in_f_strings(path)] == []
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_catalogue_when_read_as_text_then_every_entry_stands_once(code: str) -> None:
+    """A merge of two changes leaves an entry twice, and the reader of the file keeps one."""
+    text = (REPOSITORY / f"verify/text/languages/{code}.po").read_text(encoding="utf-8")
+    assert len(re.findall(r"^msgid ", text, re.MULTILINE)) == len(list(catalogue(code)))

@@ -46,9 +46,7 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     if bound is not None and not evidence.bytes_hashed and not evidence.files_hashed:
         yield say("No contents stand on both drives: none were compared.")
     elif bound is not None and not bound.files_at_most and not bound.bytes_at_most:
-        yield say(
-            "Nothing was left to chance: all contents that could be read on both were compared."
-        )
+        yield say("All contents that could be read on both were compared.")
     elif bound is not None:
         yield (
             say(
@@ -83,10 +81,10 @@ def _expected(changes: int) -> str:
 def _rule_counts(comparison: Comparison) -> str:
     counts = Counter(row.outcome for row in comparison.outcomes)
     words = {
-        Result.SAME: say("same"),
-        Result.DIFFERENT: say("different"),
-        Result.NOT_APPLICABLE: say("without anything to compare"),
-        Result.NOT_EXAMINED: say("not examined"),
+        Result.SAME: say("match"),
+        Result.DIFFERENT: say("differ"),
+        Result.NOT_APPLICABLE: say("do not apply"),
+        Result.NOT_EXAMINED: say("could not be made"),
         Result.CRASHED: say("crashed"),
     }
     told = joined(

@@ -15,7 +15,7 @@ CHECKLIST = (
         "The recovery key of every encrypted volume is at hand, and so are licences"
         " and activations."
     ),
-    say("What matters is also somewhere else: a clone is not a backup."),
+    say("Important data has a backup; a clone is not one."),
     say("The serial number of the drive to be wiped was read again, and is the old drive's."),
     say("The old drive is kept as it is until (date): ____________________"),
 )

@@ -35,7 +35,7 @@ LEVEL_TITLES = {
 NEXT_STEPS = {
     "sound": (
         say("Put the new drive into the machine alone and start it."),
-        say("Wipe the old drive only after that, and only if what matters is also somewhere else."),
+        say("Wipe the old drive only after that; make sure that important data has a backup."),
     ),
     "review": (
         say("Keep the old drive as it is. Read what stands under REVIEW and under NOT EXAMINED."),

@@ -141,8 +141,8 @@ def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) ->
         why += (
             [
                 counted(
-                    "{count} required rule not examined",
-                    "{count} required rules not examined",
+                    "{count} required check could not be made",
+                    "{count} required checks could not be made",
                     gaps,
                 )
             ]
