@@ -59,9 +59,9 @@ def test_report_when_partitions_changed_then_each_line_says_what_it_became(
 ) -> None:
     """Kept, shrunk and gone are words, and a partition matched by place alone says so."""
     document = comparison(findings=(finding("partition-missing", partition=4),))
-    text = shown(document, monkeypatch, 140)
+    table = shown(document, monkeypatch, 140).partition("EVIDENCE")[0]
     line = {
-        number: row for row in text.splitlines() for number in "134" if row[:3].strip() == number
+        number: row for row in table.splitlines() for number in "134" if row[:3].strip() == number
     }
     assert "same size" in line["1"]
     # Arithmetic: 450,000,000 sectors of 512 bytes = 230.4 GB fewer.
