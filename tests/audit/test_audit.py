@@ -14,7 +14,7 @@ from tests.archive.small import filed, header, pair
 from tests.rules.cases import usual
 from verify.archive.archive import make_archive
 from verify.audit.audit_results import audit_document
-from verify.audit.sample_sizes import code_letter
+from verify.audit.code_letters import code_letter
 from verify.audit.spot_audit import Looked, Plan, Result, Stratum, plan_audit
 from verify.report.audit import audit_html
 

@@ -13,7 +13,7 @@ from tests.machine.tree import ATA, USB, VIRTUAL, Tree
 from tests.support.images import GptTable, make_gpt_drive
 from tests.table.layouts import LINUX, Entry
 from verify.machine.look import attached_drives
-from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.drive_identity import attached_identity
 from verify.platforms.linux.machine import linux_drives, look_at_linux
 from verify.platforms.linux.system import Linux
 

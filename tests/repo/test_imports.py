@@ -64,7 +64,7 @@ READERS = WRITERS | {
     "verify/platforms/platform.py",  # the one opener of drives
     "verify/platforms/posix.py",  # folders, for their owner, and to sync their names
     "verify/platforms/linux/sysfs.py",  # what sysfs tells of drives
-    "verify/platforms/linux/attached.py",  # the page of a drive that has its serial number
+    "verify/platforms/linux/drive_identity.py",  # the page of a drive that has its serial number
     "verify/platforms/linux/efi.py",  # start-up entries of the firmware
     "verify/platforms/linux/mounts.py",  # what is mounted
     "verify/fit/file.py",  # a fit that was declared

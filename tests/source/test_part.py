@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.machine.tree import Tree
-from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.drive_identity import attached_identity
 from verify.platforms.linux.part import part_of
 
 if TYPE_CHECKING:

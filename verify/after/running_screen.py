@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from verify.after.attached import twins, warning
+from verify.after.known_drives import twins, warning
 from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
 from verify.report.comparison_report import NOT_TOLD, both_sizes
 from verify.report.terminal import (
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from verify.after.attached import KnownDrive
+    from verify.after.known_drives import KnownDrive
     from verify.manifest.header import Header
     from verify.platforms.running_machine import SeenDrive
     from verify.report.answer import Word

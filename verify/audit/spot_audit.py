@@ -19,8 +19,8 @@ from pydantic import Field, model_validator
 from verify.archive.entry import FIT_NAME, SIDE_NAMES
 from verify.archive.job_record import Moment
 from verify.archive.proof import job_problems
+from verify.audit.code_letters import code_letter
 from verify.audit.reread import Reread
-from verify.audit.sample_sizes import code_letter
 from verify.errors import UsageError, WitnessError
 from verify.fit.declare import read_declared
 from verify.manifest.base import Model

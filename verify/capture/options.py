@@ -51,7 +51,7 @@ class CaptureOptions:
     places: tuple[int, ...] = ()
 
     @property
-    def draw(self) -> int:
+    def default_sample_size(self) -> int:
         """How many files or blocks a partition are drawn where no number is given."""
         return round(_SPARE_DRAW * sample_size(self.confidence, TOLERABLE_SHARE))
 

@@ -166,7 +166,7 @@ class PartitionReading:
     def _how_to_draw(self) -> dict[str, Any]:
         """Return what all tasks of a capture have in common."""
         options = self.options
-        draw = options.draw
+        draw = options.default_sample_size
         return {
             "depth": options.depth,
             "seed": options.seed,

@@ -30,7 +30,7 @@ def drives(
     system tells of it, and its table is not. A drive that a job of the archive knows is named by
     it; drives that carry the same disk identifier are warned of.
     """
-    from verify.after.attached import known_drive, twins
+    from verify.after.known_drives import known_drive, twins
     from verify.after.running_screen import print_drives
     from verify.cli.output import emit, emit_drawn
     from verify.machine.look import attached_drives

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import psutil
 
-from verify.platforms.linux.attached import attached_identity
+from verify.platforms.linux.drive_identity import attached_identity
 from verify.platforms.linux.efi import read_firmware
 from verify.platforms.linux.mounts import beneath, mount_at, read_mounts
 from verify.platforms.linux.sysfs import SECTOR_BYTES, flag_in, number_in

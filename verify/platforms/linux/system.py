@@ -60,7 +60,7 @@ class Linux(Posix):
 
     def identity(self, descriptor: int, status: os.stat_result) -> Identity:
         """Ask the kernel about an open block device."""
-        from verify.platforms.linux.attached import attached_identity  # noqa: PLC0415 - with psutil
+        from verify.platforms.linux.drive_identity import attached_identity  # noqa: PLC0415 - with psutil
 
         number = device_number(status.st_rdev)
         told = attached_identity(self._folder(status))

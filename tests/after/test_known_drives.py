@@ -10,7 +10,7 @@ from rich.console import Console
 
 from tests.archive import small
 from tests.support.images import run
-from verify.after.attached import KnownDrive, known_drive, twins
+from verify.after.known_drives import KnownDrive, known_drive, twins
 from verify.after.running_screen import print_drives
 from verify.platforms.running_machine import SeenDrive, SeenTable
 
