@@ -39,7 +39,7 @@ def test_text_when_english_is_spoken_then_nothing_is_looked_up() -> None:
     assert spoken() == ENGLISH
     assert translated(say("not reported")) == "not reported"
     with speaking("de"):
-        assert translated(say("not reported")) == "nicht genannt"
+        assert translated(say("not reported")) == "nicht gemeldet"
         assert translated("not reported") == "not reported"
         assert translated(LOST) == "Das alte Laufwerk hat HPA: 5."
     assert translated(say("not reported")) == "not reported"
