@@ -125,8 +125,9 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
     ):
         _refuse(subject, "desc_size", wide, "a power of 2 from 64 to 1024")
         whole = False
-    if block.number("rev_level") and block.number("first_ino") < _FIRST_FREE_INODE:
-        _refuse(subject, "first_ino", block.number("first_ino"), "11 or more")
+    if layout.first_inode not in range(_FIRST_FREE_INODE, inodes + 1):
+        _refuse(subject, "first_ino", layout.first_inode, f"{_FIRST_FREE_INODE} to {inodes}")
+        whole = False
     _check_limits(subject, layout)
     return whole
 
