@@ -9,7 +9,7 @@ import pytsk3
 from verify.filesystem.careful_reading import UNREADABLE, Reader
 from verify.filesystem.ext.groups import Groups
 from verify.filesystem.ext.inodes import ExtInodes
-from verify.filesystem.library.volume import Folder, LibraryVolume, foreign
+from verify.filesystem.tsk.volume import Folder, LibraryVolume, foreign
 from verify.filesystem.volume import Place
 from verify.structs.ext import SUPERBLOCK, SUPERBLOCK_OFFSET
 

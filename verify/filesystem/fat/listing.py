@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytsk3
 
 from verify.filesystem.careful_reading import UNREADABLE
-from verify.filesystem.library.volume import Folder, LibraryVolume
+from verify.filesystem.tsk.volume import Folder, LibraryVolume
 from verify.filesystem.volume import Place
 from verify.structs.fat import BOOT_SECTOR, EXTENDED_32
 

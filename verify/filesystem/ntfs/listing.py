@@ -10,15 +10,6 @@ import pytsk3
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.description import ChangeJournal
 from verify.filesystem.entry import Stream
-from verify.filesystem.library.image import FOREIGN_ERRORS
-from verify.filesystem.library.volume import (
-    DATA,
-    META_ALLOCATED,
-    NO_RECORD,
-    Folder,
-    LibraryVolume,
-    foreign,
-)
 from verify.filesystem.ntfs.entries import RecordEntries
 from verify.filesystem.ntfs.index import IS_FOLDER, DamagedIndexError, index_of
 from verify.filesystem.ntfs.marks import (
@@ -31,6 +22,15 @@ from verify.filesystem.ntfs.marks import (
 )
 from verify.filesystem.ntfs.record_table import RecordTable, mft_of
 from verify.filesystem.ntfs.records import NUMBER, SEQUENCE_AT
+from verify.filesystem.tsk.image import FOREIGN_ERRORS
+from verify.filesystem.tsk.volume import (
+    DATA,
+    META_ALLOCATED,
+    NO_RECORD,
+    Folder,
+    LibraryVolume,
+    foreign,
+)
 from verify.text.message import say
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ from blake3 import blake3
 
 from verify.errors import StructureError
 from verify.filesystem.entry import CASE_SENSITIVE, Entry
-from verify.filesystem.library.image import FOREIGN_ERRORS
 from verify.filesystem.ntfs.records import DATA_TYPE, NUMBER
 from verify.filesystem.ntfs.security import Security, descriptor, descriptors
+from verify.filesystem.tsk.image import FOREIGN_ERRORS
 from verify.structs.ntfs import FILE_NAME, SECURITY_ID_FIELD, STANDARD_INFORMATION
 from verify.text.message import say
 

@@ -14,8 +14,8 @@ import pytsk3
 
 from verify.errors import ReaderError
 from verify.filesystem.entry import NOT_TRIED, RECORD_UNREADABLE, RUNS_TOO_LONG, Entry, Kind
-from verify.filesystem.library.image import FOREIGN_ERRORS, LibraryImage
 from verify.filesystem.tree import below
+from verify.filesystem.tsk.image import FOREIGN_ERRORS, LibraryImage
 from verify.filesystem.volume import MOST_EXTENTS, Place
 from verify.text.message import say
 
