@@ -23,6 +23,9 @@ _NEWEST_REVISION = 1
 _CRC32C = 1
 _SMALLEST_BLOCK = 1024
 _SMALLEST_WIDE_DESCRIPTOR, _LARGEST_DESCRIPTOR = 64, 1024
+_MOST_RESERVED = 65536
+"""Inodes that a volume keeps for itself: ten everywhere; more than so many are not believed."""
+
 _FIRST_FREE_INODE = 11
 _UNICODE_12_1 = 1
 _MOST_FLEX = 31
@@ -125,8 +128,9 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
     ):
         _refuse(subject, "desc_size", wide, "a power of 2 from 64 to 1024")
         whole = False
-    if layout.first_inode not in range(_FIRST_FREE_INODE, inodes + 1):
-        _refuse(subject, "first_ino", layout.first_inode, f"{_FIRST_FREE_INODE} to {inodes}")
+    most = min(block.number("inodes_count"), _MOST_RESERVED)
+    if layout.first_inode not in range(_FIRST_FREE_INODE, most + 1):
+        _refuse(subject, "first_ino", layout.first_inode, f"{_FIRST_FREE_INODE} to {most}")
         whole = False
     _check_limits(subject, layout)
     return whole
