@@ -450,7 +450,7 @@ def test_running_when_only_a_manifest_is_known_then_wiping_is_not_spoken_of_at_t
     """The manifest of the new drive does not name the old one."""
     assert archive.root.is_dir()
     last = command("running", "--against", tmp_path / "new").out.rsplit("\n\n", 1)[-1]
-    assert last.startswith("No drive was identified by this result.")
+    assert last.startswith("No drive was identified.")
     assert "wipe" not in last
 
 

@@ -25,7 +25,7 @@ Word = Literal["yes", "not yet", "no"]
 OLD_QUESTION = say("May the old drive be wiped?")
 OLD_TITLE = say("Old drive")
 FIRST_START = say("The machine must first start from the new drive alone.")
-NOT_IDENTIFIED = say("No drive was identified by this result.")
+NOT_IDENTIFIED = say("No drive was identified.")
 
 IN_DOUBT = say("It is in doubt which drive is the old one: see drive-pair.")
 
