@@ -8,7 +8,7 @@ the same size carries all three, and then nobody can tell which of the two lies 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from verify.archive.entry import SIDE_NAMES
 from verify.archive.index import Wanted
@@ -17,6 +17,7 @@ from verify.archive.proof import event_problem, job_problems
 from verify.errors import WitnessError
 from verify.manifest.base import Depth
 from verify.manifest.file import open_manifest
+from verify.manifest.serial import own_serial
 from verify.matching.merge_listings import compare_contents, file_block_bytes
 from verify.matching.pairing import match_partitions
 from verify.report.words import LEVELS
@@ -51,18 +52,6 @@ _SORTS = {
     "recreated": say("recreated"),
 }
 """What of a pair's files tells that a drive was used: fields of PairContents, all `Sorted`."""
-
-
-class HasSerial(Protocol):
-    """A drive, recorded or attached, with its serial number and who gave it."""
-
-    @property
-    def serial(self) -> str | None:
-        """The number."""
-
-    @property
-    def serial_source(self) -> str | None:
-        """`drive` or `adapter`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +130,6 @@ def which_drive(index: Index, header: Header) -> Identified:
         words = say("It cannot be told which drive this is: the job recorded no serial number.")
     advice = say("Attach it without an adapter, or compare the serial number on its label.")
     return Identified("cannot_tell", found, against=[joined((words, advice), " ")])
-
-
-def own_serial(drive: HasSerial) -> str | None:
-    """Return the serial that the drive itself gave: not an adapter's, not a row of one digit."""
-    serial = (drive.serial or "").strip()
-    return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
 
 
 def _matches(index: Index, here: DriveRecord) -> Iterator[Match]:

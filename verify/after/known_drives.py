@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from verify.after.identify import own_serial
 from verify.archive.index import Wanted
 from verify.archive.job_record import JobRecord
+from verify.manifest.serial import own_serial
 from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from verify.after.identify import own_serial
 from verify.after.running_checks import (
     Check,
     boot_entries,
@@ -20,6 +19,7 @@ from verify.after.running_checks import (
     trim,
 )
 from verify.manifest.header import Header
+from verify.manifest.serial import own_serial
 from verify.text.message import joined, say
 from verify.version import __version__
 

@@ -10,10 +10,10 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from verify.after.identify import own_serial
 from verify.archive.job_record import drive_record
 from verify.filesystem.entry import NOT_TRIED
 from verify.manifest.base import Model
+from verify.manifest.serial import own_serial
 from verify.matching.merge_listings import file_block_bytes, listing_order, merged
 from verify.matching.pair_contents import Difference
 from verify.matching.pairing import match_partitions

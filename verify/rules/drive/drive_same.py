@@ -31,6 +31,7 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
+from verify.manifest.serial import own_serial
 from verify.rules.rule import Area, Level, Rule
 from verify.text.message import Message, say
 
@@ -50,12 +51,6 @@ _TWO_MODELS = say(
     "both drives give the same serial number under different models; compare their labels"
 )
 _NO_FILE_ID = say("the system does not tell whether the two files are one; compare their paths")
-
-
-def own_serial(drive: DriveInfo) -> str | None:
-    """Return the serial that the drive itself gave: not an adapter's, not a row of one digit."""
-    serial = (drive.serial or "").strip()
-    return serial if drive.serial_source != "adapter" and len(set(serial)) > 1 else None
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
