@@ -14,7 +14,7 @@ import pytest
 
 from verify.errors import MachineUntold
 from verify.platforms.macos import macos_machine
-from verify.platforms.windows import windows_machine
+from verify.platforms.windows.machine import windows_machine
 
 DISK = "0ac0ffee-0000-4000-8000-00000000000d"
 PART = "0ac0ffee-0000-4000-8000-000000000003"

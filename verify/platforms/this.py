@@ -13,7 +13,7 @@ def _this_platform() -> Platform:
 
         return Linux()
     if sys.platform == "win32":
-        from verify.platforms.windows import Windows  # noqa: PLC0415 - of this system alone
+        from verify.platforms.windows.system import Windows  # noqa: PLC0415 - of this system alone
 
         return Windows()
     if sys.platform == "darwin":

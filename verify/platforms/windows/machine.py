@@ -13,12 +13,11 @@ import platform
 import re
 import subprocess
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import psutil
 
 from verify.errors import MachineUntold
-from verify.platforms.platform import APPLICATION, Platform
 from verify.platforms.running_machine import (
     Firmware,
     Machine,
@@ -49,19 +48,6 @@ _SCHEMES = {"1": "mbr", "mbr": "mbr", "2": "gpt", "gpt": "gpt"}
 
 _EUI = re.compile(r"((?:[0-9A-Fa-f]{4}_)+[0-9A-Fa-f]{4})\.?")
 _TRIM_LINE = re.compile(r"(?m)^(?:NTFS )?DisableDeleteNotify\s*=\s*([01])")
-
-
-class Windows(Platform):
-    """A Windows system."""
-
-    def machine(self) -> Machine:
-        """Ask its own commands."""
-        return look_at_windows()
-
-    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
-        """Return this program's folder among a user's data of applications."""
-        named = os.environ.get("LOCALAPPDATA")
-        return Path(named or Path.home() / "AppData/Local") / APPLICATION
 
 
 def look_at_windows() -> Machine:

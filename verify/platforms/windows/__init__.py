@@ -1,0 +1,1 @@
+"""Windows: what its own interfaces and commands answer."""
