@@ -155,14 +155,19 @@ class OnePartition(SourceError):
 
 @dataclass
 class SourceForbidden(SourceError):
-    """The system does not let this user read it."""
+    """The system does not let this user read it; `advice`: how this system would."""
+
+    advice: str = ""
 
     def __str__(self) -> str:
         return f"{self.source}: no permission to read it."
 
     def hint(self) -> str:
         """Say how a drive is usually read."""
-        return "Reading a drive needs administrator rights; nothing is ever written to it."
+        return (
+            self.advice
+            or "Reading a drive needs administrator rights; nothing is ever written to it."
+        )
 
 
 @dataclass

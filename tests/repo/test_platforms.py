@@ -23,6 +23,7 @@ ROOM = "verify/platforms/"
 """Where modules stand that use what not every system has."""
 
 PORTABLE = {"verify/platforms/__init__.py", "verify/platforms/identity.py"} | {
+    "verify/platforms/opened.py",
     "verify/platforms/platform.py",
     "verify/platforms/running_machine.py",
 }

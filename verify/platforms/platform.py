@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from verify.platforms.identity import Identity
+    from verify.platforms.opened import Opened
     from verify.platforms.running_machine import Machine, SeenDrive
 
 APPLICATION = "drivewitness"
@@ -40,7 +41,26 @@ class Platform:
     forks = False
     """Whether a process can be copied."""
 
+    how_to_be_let = ""
+    """A sentence on how this system lets a user read a drive; empty: the usual one will do."""
+
+    untried = ""
+    """A sentence on what was never tried of reading drives here; empty: it was tried."""
+
     # Drives and images
+
+    def names_device(self, name: str) -> bool:  # noqa: ARG002
+        """Whether a name is that of a device which has no path, so that no file has it."""
+        return False
+
+    def open_device(self, name: str) -> Opened | None:  # noqa: ARG002
+        """Open a device that has no path, read-only; `None`: the name is a path.
+
+        Raises:
+            FileNotFoundError, PermissionError: it is not there; this user may not read it.
+            OSError: it cannot be opened.
+        """
+        return None
 
     def open_to_read(self, name: str) -> int:
         """Open a device or an image file, read-only; the descriptor is the caller's to close.

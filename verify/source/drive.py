@@ -22,6 +22,7 @@ from verify.errors import (
     SourceVanished,
 )
 from verify.platforms.identity import Identity
+from verify.platforms.opened import Opened
 from verify.platforms.this import PLATFORM
 from verify.text.message import counted, say
 
@@ -60,7 +61,7 @@ class Drive:
     unreadable: list[tuple[int, int]] = field(default_factory=list)
     failures: int = 0
     heartbeat: Callable[[], None] = lambda: None
-    descriptor: int = -1
+    opened: Opened | None = None
     patience_seconds: float = PATIENCE_SECONDS
     given_up: bool = False
     _failing_seconds: float = 0.0
@@ -112,12 +113,15 @@ class Drive:
         return None
 
     def _read(self, offset: int, length: int) -> bytes:
-        data = PLATFORM.read_at(self.descriptor, length, offset)
+        opened = self.opened
+        if opened is None:
+            raise SourceVanished(self.name, "it was closed")
+        data = opened.read_at(length, offset)
         if len(data) == length:
             return data
         parts = [data]
         while data and (missing := length - sum(map(len, parts))):
-            data = PLATFORM.read_at(self.descriptor, missing, offset + length - missing)
+            data = opened.read_at(missing, offset + length - missing)
             parts.append(data)
         whole = b"".join(parts)
         if len(whole) < length:
@@ -165,15 +169,30 @@ class Drive:
 
     def close(self) -> None:
         """Let go of the drive."""
-        if self.descriptor >= 0:
-            os.close(self.descriptor)
-            self.descriptor = -1
+        if self.opened is not None:
+            self.opened.close()
+            self.opened = None
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+@dataclass(slots=True)
+class _OpenFile:
+    """An image file or a device that has a path, as the system opened it."""
+
+    descriptor: int
+    size_bytes: int
+    identity: Identity
+
+    def read_at(self, length: int, offset: int) -> bytes:
+        return PLATFORM.read_at(self.descriptor, length, offset)
+
+    def close(self) -> None:
+        os.close(self.descriptor)
 
 
 def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
@@ -187,21 +206,47 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
         SourceVanished: it went away between being named and being opened.
     """
     name = str(path)
-    descriptor = _open(name)
+    opened = _open(name)
+    try:
+        size, identity = opened.size_bytes, opened.identity
+        _hold_size(name, size)
+        sector, known = identity.sector_bytes or 512, identity.sector_bytes is not None
+        return Drive(name, size, sector, known, identity, retries, opened=opened)
+    except BaseException:
+        opened.close()
+        raise
+
+
+def _open(name: str) -> Opened:
+    try:
+        return PLATFORM.open_device(name) or _open_file(name)
+    except PermissionError as error:
+        raise SourceForbidden(name, PLATFORM.how_to_be_let) from error
+    except FileNotFoundError as error:
+        raise SourceMissing(name) from error
+    except OSError as error:
+        raise SourceVanished(name, error.strerror or str(error)) from error
+
+
+def _open_file(name: str) -> Opened:
+    try:
+        status = os.stat(name)  # noqa: PTH116 - a name that is no path is answered, too
+    except (NotADirectoryError, ValueError) as error:
+        raise SourceMissing(name) from error
+    if not (stat.S_ISREG(status.st_mode) or PLATFORM.is_device(status)):
+        raise SourceNotDrive(name, _kind_of_file(status.st_mode))
+    descriptor = PLATFORM.open_to_read(name)
     try:
         status = os.fstat(descriptor)
         size = _size_of(name, descriptor)
         if PLATFORM.is_device(status):
             identity = PLATFORM.identity(descriptor, status)
-            sector, known = identity.sector_bytes or 512, identity.sector_bytes is not None
         else:
             identity = Identity(kind="image", file_id=f"file:{status.st_dev}:{status.st_ino}")
-            sector, known = 512, False
-        _hold_size(name, size)
-        return Drive(name, size, sector, known, identity, retries, descriptor=descriptor)
     except BaseException:
         os.close(descriptor)
         raise
+    return _OpenFile(descriptor, size, identity)
 
 
 def _size_of(name: str, descriptor: int) -> int:
@@ -216,27 +261,6 @@ def _hold_size(name: str, size: int) -> None:
         raise SourceForeign(name, "it is empty")
     if size < SMALLEST_DRIVE_BYTES:
         raise SourceForeign(name, f"{size} bytes are less than one sector")
-
-
-def _open(name: str) -> int:
-    try:
-        status = os.stat(name)  # noqa: PTH116 - a name that is no path is answered, too
-    except (FileNotFoundError, NotADirectoryError, ValueError) as error:
-        raise SourceMissing(name) from error
-    except PermissionError as error:
-        raise SourceForbidden(name) from error
-    except OSError as error:
-        raise SourceVanished(name, error.strerror or str(error)) from error
-    if not (stat.S_ISREG(status.st_mode) or PLATFORM.is_device(status)):
-        raise SourceNotDrive(name, _kind_of_file(status.st_mode))
-    try:
-        return PLATFORM.open_to_read(name)
-    except PermissionError as error:
-        raise SourceForbidden(name) from error
-    except FileNotFoundError as error:
-        raise SourceMissing(name) from error
-    except OSError as error:
-        raise SourceVanished(name, error.strerror or str(error)) from error
 
 
 def _kind_of_file(mode: int) -> str:
