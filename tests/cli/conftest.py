@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="session")
 def drives(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The demo's drives by name: `old`, `sound` and `faulty`."""
+    """The demo's drives by name: `old`, `sound`, `faulty`, `busy` and `snapshot`."""
     folder = tmp_path_factory.mktemp("drives")
     return {name: unpack(name, folder) for name in DEMO}
 

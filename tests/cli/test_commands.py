@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 
+from fixtures import running
 from tests.conftest import REPOSITORY
 from verify.rules.catalogue import RULES
 from verify.version import __version__
@@ -83,10 +84,10 @@ def test_rules_when_one_is_named_then_its_page_is_printed(command: Command) -> N
     ]
 
 
-def test_demo_when_run_from_elsewhere_then_both_verdicts_are_as_they_should_be(
+def test_demo_when_run_from_elsewhere_then_all_verdicts_are_as_they_should_be(
     command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One sound clone, one that is stopped, each told first and last; nothing is left behind."""
+    """Sound, stop, review, each told first and last; nothing is left behind."""
     monkeypatch.chdir(tmp_path)
     ran = command("demo", "--scratch", tmp_path)
     assert ran.code == 0
@@ -95,8 +96,22 @@ def test_demo_when_run_from_elsewhere_then_both_verdicts_are_as_they_should_be(
         for line in ran.out.splitlines()
         if line.startswith(" ") and line[1:2] != " "
     ]
-    assert heads == ["SOUND", "SOUND", "STOP", "STOP"]
+    assert heads == ["SOUND", "SOUND", "STOP", "STOP", "REVIEW", "REVIEW"]
     assert list(tmp_path.iterdir()) == []
+
+
+def test_demo_when_the_machine_was_in_use_then_exactly_its_later_work_is_listed_to_copy(
+    command: Command, tmp_path: Path
+) -> None:
+    """The builder's six files, each path whole, and nothing that the machine itself wrote."""
+    ran = command("demo", "--scratch", tmp_path)
+    third = ran.out[ran.out.index("3. THE CLONE") :]
+    listed = third[third.index("TO COPY (6)") : third.index("EVIDENCE")]
+    for path in running.six_files():
+        assert f"/{path}" in listed
+    assert listed.count("partition 3\n") == 1
+    assert "Copperleaf" not in listed
+    assert "Windows" not in listed
 
 
 def test_command_when_asked_for_its_version_then_it_is_the_package_s(command: Command) -> None:

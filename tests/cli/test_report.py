@@ -279,7 +279,7 @@ def test_report_when_the_disk_fails_then_nothing_stands_under_its_name(
     assert not list(tmp_path.iterdir())
 
 
-def test_demo_when_reports_are_asked_for_then_both_are_there(
+def test_demo_when_reports_are_asked_for_then_all_are_there(
     command: Command, tmp_path: Path
 ) -> None:
     """One of each verdict, in the formats that need no optional library."""
@@ -287,10 +287,10 @@ def test_demo_when_reports_are_asked_for_then_both_are_there(
     assert command("demo", "--report", folder).code == 0
     verdicts = {
         name: json.loads((folder / f"{name}.json").read_text())["verdict"]
-        for name in ("sound", "faulty")
+        for name in ("sound", "faulty", "snapshot")
     }
-    assert verdicts == {"sound": "sound", "faulty": "stop"}
-    assert len(list(folder.iterdir())) == 8
+    assert verdicts == {"sound": "sound", "faulty": "stop", "snapshot": "review"}
+    assert len(list(folder.iterdir())) == 12
 
 
 def english_left(shown: str, folder: Path) -> set[str]:

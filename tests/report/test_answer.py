@@ -13,6 +13,7 @@ from tests.report.documents import NEW, OLD, comparison, finding
 from verify.report.comparison_report import build_report
 from verify.report.comparison_screen import print_report
 from verify.report.terminal import console_for
+from verify.rules.comparison_document import LaterRow
 from verify.rules.rule import Level
 from verify.table.partition_table import Table
 from verify.text.language import LANGUAGES, speaking
@@ -175,6 +176,30 @@ def test_screen_when_narrow_or_wide_then_lines_end_between_words(code: str) -> N
         assert [line for line in lines if len(line.rstrip()) > width] == []
         words = {word for line in lines for word in line.split()}
         assert words - whole - _STACKED == set(), width
+
+
+def test_screen_when_a_path_is_longer_than_many_lines_then_it_is_printed_whole() -> None:
+    """Who has to copy a file finds it by its path; Windows takes paths of thousands of letters."""
+    path = "".join(f"/folder{number:03d}" for number in range(150)) + "/the end.txt"
+    later = LaterRow(
+        partition=3,
+        side="source",
+        path=path,
+        what="written",
+        work=True,
+        size_bytes=61,
+        source_modified=1_772_461_320 * 10**9,
+        target_modified=None,
+    )
+    row = finding("file-missing", path=path)
+    document = comparison("stop", (row,)).model_copy(update={"later": (later,)})
+    for width in (20, 80, 120):
+        stream = io.StringIO()
+        console = Console(file=stream, width=width)
+        print_report(console, build_report(document, (OLD, NEW), frozenset()))
+        letters = "".join(stream.getvalue().split())
+        assert letters.count("".join(path.split())) == 2, width
+        assert "(61B,2026-03-0214:22UTC)" in letters
 
 
 def test_console_when_no_terminal_then_nothing_but_text_is_printed() -> None:

@@ -1,33 +1,60 @@
 """`drivewitness demo`: the whole job on invented drives that come with the program."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 
 _OPENING = """\
-Invented drives: an old one, a clone of it whose system partition was shrunk on purpose, and a
-clone that went wrong in several ways. Nothing is attached, nothing is written but a temporary
-folder. Each check below is what `drivewitness check SOURCE TARGET` prints.
+Three pairs of invented drives: a good clone, a bad one, and one made while the machine was in use.
+Nothing is attached; only a temporary folder is written to. Of each check you see the verdict, the
+findings and the next step. `drivewitness check` also shows drives, partitions and what it could
+not examine; so does `drivewitness demo --report DIR`, as files.
 """
 
-_SCENES = (
-    (
+
+class _Pair(NamedTuple):
+    """Two of the demo's drives, the verdict that is right for them, and what is said of them."""
+
+    source: str
+    target: str
+    verdict: str
+    title: str
+    words: str
+
+
+_PAIRS = (
+    _Pair(
+        "old",
         "sound",
         "sound",
         "1. THE GOOD CLONE",
         """\
-What to see: the verdict's sentence says how far the evidence reaches. These drives are small, so
-all was compared; on large ones the sentence carries the bound of the sample. The partition that
-was shrunk on purpose is a note at most, since its contents are proven.""",
+What it shows: the first line says how far the evidence reaches. These drives are small, so all
+was compared; on large ones the line gives the bound of the sample. The system partition was
+shrunk on purpose: a note, since its contents are proven.
+What to do: start the machine from the new drive alone; keep the old one until it did.""",
     ),
-    (
+    _Pair(
+        "old",
         "faulty",
         "stop",
         "2. THE BAD CLONE",
         """\
-What to see: it looks the same in a file browser, and may well start. Each finding says what,
-where, both values and what to do; the heaviest stand first.""",
+What it shows: in a file browser this clone looks the same, and it may well start. Each finding
+says what, where, both values and what to do. The heaviest stand first.
+What to do: clone again, or repair what STOP lists; then check again. Keep the old drive.""",
+    ),
+    _Pair(
+        "busy",
+        "snapshot",
+        "review",
+        "3. THE CLONE OF A MACHINE IN USE",
+        """\
+What it shows: the machine went on running after the clone. Its logs, caches and browser files
+moved on, which is no fault. Six files of a person's work were changed or made: the clone lacks
+them.
+What to do: copy the six files to the new drive, and check again.""",
     ),
 )
 
@@ -38,12 +65,13 @@ def demo(
     ] = None,
     report: Annotated[
         str | None,
-        typer.Option("--report", metavar="DIR", help="Write both reports into this new folder."),
+        typer.Option("--report", metavar="DIR", help="Write the reports into this new folder."),
     ] = None,
 ) -> int:
     """Run the whole job on invented drives.
 
-    Once on a sound clone and once on a faulty one; nothing is attached, no rights are needed.
+    On a good clone, a bad one, and one made while the machine was in use. Nothing is attached, no
+    rights are needed.
     """
     from verify.capture.options import CaptureOptions
     from verify.cli.capture_request import new_folder
@@ -61,22 +89,24 @@ def demo(
     right = True
     with working_folder(options.scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
-        for name, expected, title, words in _SCENES:
-            emit(f"\n{'=' * len(title)}\n{title}\n{'=' * len(title)}\n\n")
-            judged = judge(paths["old"], paths[name], options)
-            tell(judged, as_document=False, lang=LangName.ENGLISH)
-            emit(f"\n{words}\n")
+        for pair in _PAIRS:
+            line = "=" * len(pair.title)
+            emit(f"\n{line}\n{pair.title}\n{line}\n\n")
+            judged = judge(paths[pair.source], paths[pair.target], options)
+            tell(judged, as_document=False, lang=LangName.ENGLISH, brief=True)
+            emit(f"\n{pair.words}\n")
             if reports is not None:
-                files = [str(reports / f"{name}{ending}") for ending in TEXT_ENDINGS]
+                files = [str(reports / f"{pair.target}{ending}") for ending in TEXT_ENDINGS]
                 report_files(files, (), EditionOptions(lang=LangName.ENGLISH)).write(
                     judged.comparison
                 )
-            right = right and judged.comparison.verdict == expected
+            right = right and judged.comparison.verdict == pair.verdict
     emit(_closing(right=right))
     return 0 if right else 70
 
 
 def _closing(*, right: bool) -> str:
+    wanted = ", ".join(pair.verdict for pair in _PAIRS)
     if right:
-        return "\nBoth verdicts are as they should be: sound, then stop.\n"
-    return "\nA verdict is not as it should be (sound, then stop): this program is at fault.\n"
+        return f"\nAll three verdicts are as they should be: {wanted}.\n"
+    return f"\nA verdict is not as it should be ({wanted}): this program is at fault.\n"

@@ -1,4 +1,4 @@
-"""The demo's three drives: where they are, packed, and how they are unpacked without any tool.
+"""The demo's drives: where they are, packed, and how they are unpacked without any tool.
 
 In an installed wheel they lie inside the package, in a checkout in `fixtures/demo`, which also
 says what each one is and where its faults are.
@@ -13,8 +13,9 @@ from pathlib import Path
 from verify.errors import OutputError, SourceForeign, SourceMissing
 from verify.units import MIB
 
-DEMO = ("old", "sound", "faulty")
-"""The drives by name: the old one, a sound clone of it, and a clone with several faults."""
+DEMO = ("old", "sound", "faulty", "busy", "snapshot")
+"""The drives by name: an old one, a sound clone of it and one with several faults; then one that
+was cloned while its machine was in use, and that clone."""
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _FOLDERS = (_PACKAGE / "_demo", _PACKAGE.parent / "fixtures" / "demo")

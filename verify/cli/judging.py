@@ -107,8 +107,13 @@ def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
             raise OutputError(str(copy), error.strerror or str(error)) from error
 
 
-def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -> None:
-    """Print a comparison on standard output: as its document, or for people in their language."""
+def tell(
+    judged: Judged, *, as_document: bool, lang: "LangName | None" = None, brief: bool = False
+) -> None:
+    """Print a comparison on standard output: as its document, or for people in their language.
+
+    `brief`: for people, the verdict, the findings and what to do alone.
+    """
     if as_document:
         from verify.report.json_text import document_json
 
@@ -123,4 +128,4 @@ def tell(judged: Judged, *, as_document: bool, lang: "LangName | None" = None) -
     required = frozenset(rule.slug for rule in RULES if rule.required)
     report = build_report(judged.comparison, judged.headers, required)
     with speaking(language_of(lang)):
-        emit_drawn(lambda console: print_report(console, report))
+        emit_drawn(lambda console: print_report(console, report, brief=brief))

@@ -76,6 +76,16 @@ class FindingGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkToCopy:
+    """A file or folder that a person changed or created on the old drive after the clone."""
+
+    place: str
+    written: str
+    size: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """Everything a report of one comparison says, in the order it says it."""
 
@@ -84,6 +94,7 @@ class Report:
     sides: tuple[DriveSide, DriveSide]
     partitions: tuple[PartitionLine, ...]
     groups: tuple[FindingGroup, ...]
+    to_copy: tuple[WorkToCopy, ...]
     evidence: tuple[str, ...]
     gaps: tuple[Gap, ...]
     next_steps: tuple[str, ...]
@@ -105,6 +116,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
+        to_copy=tuple(_to_copy(comparison)),
         evidence=tuple(evidence_lines(comparison)),
         gaps=tuple(gaps(comparison, sides, required)),
         next_steps=NEXT_STEPS[comparison.verdict],
@@ -210,6 +222,19 @@ def _groups(comparison: Comparison) -> Iterator[FindingGroup]:
         items = tuple(_item(row) for row in comparison.findings if row.level == level)
         if items:
             yield FindingGroup(level, LEVEL_TITLES[level], items)
+
+
+def _to_copy(comparison: Comparison) -> Iterator[WorkToCopy]:
+    rows = (row for row in comparison.later if row.side == "source" and row.what == "written")
+    for row in sorted(rows, key=lambda row: (row.partition, row.path)):
+        written = row.source_modified
+        if row.work:
+            yield WorkToCopy(
+                place=say("partition {number}", number=row.partition),
+                written=NOT_TOLD if written is None else when(written // 1_000_000_000),
+                size=decimal_size(row.size_bytes),
+                path=row.path,
+            )
 
 
 def _item(row: FindingRow) -> FindingItem:

@@ -11,8 +11,9 @@ from rich.padding import Padding
 from rich.text import Text
 
 from verify.report.pair_tables import print_partitions, print_sides
-from verify.report.terminal import badge, headline, plain, print_answer, section, sentence
+from verify.report.terminal import badge, headline, plain, print_answer, section, sentence, whole
 from verify.report.words import ABSENT, HEADINGS, MARKS
+from verify.rules.rule import Level
 from verify.text.language import _, translated
 from verify.text.message import say
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
         FindingGroup,
         FindingItem,
         Report,
+        WorkToCopy,
     )
     from verify.report.evidence import Gap
 
@@ -32,25 +34,45 @@ _MOST_ITEMS = 40
 _SHORT_VALUES = 50
 
 
-def print_report(console: Console, report: Report) -> None:
-    """Print the whole report."""
+def print_report(console: Console, report: Report, *, brief: bool = False) -> None:
+    """Print the whole report; `brief`: the verdict, the findings and what to do alone."""
     verdict = badge(HEADINGS[report.verdict], report.verdict)
     console.print(headline(verdict, report.sentence))
-    section(console, say("DRIVES"))
-    print_sides(console, report.sides)
-    section(console, say("PARTITIONS"), say("in their order on the old drive"))
-    print_partitions(console, report.partitions)
+    if not brief:
+        section(console, say("DRIVES"))
+        print_sides(console, report.sides)
+        section(console, say("PARTITIONS"), say("in their order on the old drive"))
+        print_partitions(console, report.partitions)
     for group in report.groups:
-        _print_group(console, group)
+        if not (brief and group.level is Level.NOTE):
+            _print_group(console, group)
+    if report.to_copy:
+        _print_to_copy(console, report.to_copy)
     section(console, say("EVIDENCE"))
     _print_lines(console, report.evidence)
-    section(console, say("NOT EXAMINED"), "" if report.gaps else say("nothing was left out"))
-    _print_gaps(console, report.gaps)
+    if not brief:
+        section(console, say("NOT EXAMINED"), "" if report.gaps else say("nothing was left out"))
+        _print_gaps(console, report.gaps)
     section(console, say("NEXT"))
     _print_lines(console, report.next_steps)
-    section(console, say("BEWARE"))
-    _print_lines(console, report.cautions)
+    if not brief:
+        section(console, say("BEWARE"))
+        _print_lines(console, report.cautions)
     print_answer(console, report.answer, verdict)
+
+
+def _print_to_copy(console: Console, files: tuple[WorkToCopy, ...]) -> None:
+    """List what the new drive lacks, each path whole, since a person has to find it by that."""
+    title = say("TO COPY ({count})", count=len(files))
+    section(console, title, say("changed or created on the old drive after the clone"))
+    place = ""
+    for file in files[:_MOST_ITEMS]:
+        if file.place != place:
+            place = file.place
+            console.print(Padding(plain(place), (0, 0, 0, 2)))
+        details = plain(f"  ({translated(file.size)}, {translated(file.written)})", "dim")
+        console.print(Padding(whole(file.path) + details, (0, 0, 0, 4)))
+    _print_rest(console, len(files))
 
 
 def _print_group(console: Console, group: FindingGroup) -> None:
@@ -62,7 +84,7 @@ def _print_group(console: Console, group: FindingGroup) -> None:
 
 
 def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
-    console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + plain(item.where))
+    console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + whole(item.where))
     lines = [sentence(item.message)]
     lines += _values(item)
     lines.append(Text(_("do: "), style="bold") + sentence(item.advice))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from verify.report.answer import Answer
 
 _SENTENCE_LONGEST = 900
+_PATH_LONGEST = 4096
 _WIDTH_LEAST, _WIDTH_UNKNOWN, _WIDTH_MOST = 20, 80, 1000
 _COLOURS = {"sound": "green", "review": "yellow", "stop": "red"}
 _ANSWERS = {"yes": say("YES"), "not yet": say("NOT YET"), "no": say("NO")}
@@ -54,6 +55,11 @@ def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
 def plain(text: str, style: str = "") -> Text:
     """Return a harmless text of a drive, of at most a name's length."""
     return Text(harmless(translated(text)), style=style, overflow="fold")
+
+
+def whole(path: str, style: str = "") -> Text:
+    """Return a path that a person has to find or copy: harmless, wrapped, and not cut short."""
+    return Text(harmless(translated(path), _PATH_LONGEST), style=style, overflow="fold")
 
 
 def sentence(text: str, style: str = "") -> Text:
