@@ -67,6 +67,8 @@ READERS = WRITERS | {
     "verify/platforms/linux/drive_identity.py",  # the page of a drive that has its serial number
     "verify/platforms/linux/efi.py",  # start-up entries of the firmware
     "verify/platforms/linux/mounts.py",  # what is mounted
+    "verify/platforms/windows/attached.py",  # drives and volumes of Windows, with no right at all
+    "verify/platforms/windows/drives.py",  # the same, to read them
     "verify/fit/file.py",  # a fit that was declared
     "verify/capture/readers/helper.py",  # pipes from and to a helper process
     "verify/capture/readers/worker.py",  # the null device, for what a library may print

@@ -1,7 +1,6 @@
 """`drivewitness capture DRIVE -o FILE`: one drive into a manifest."""
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -43,7 +42,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     from verify.errors import UsageError
     from verify.manifest.file import is_manifest
     from verify.report.json_text import document_json
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
 
     if is_manifest(drive):
         raise UsageError(f"{drive}: is a manifest already.", "Give the drive or its image.")
@@ -55,7 +54,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     keep_off((drive, *views.values()), (file,), scratch=reading.scratch)
     options = replace_options(options, resume=resume, views=views, replace=replace)
     with Bars(sys.stderr) as bars:
-        header = capture_one(drive, file, options, bars.drive(Path(drive).name))
+        header = capture_one(drive, file, options, bars.drive(short_name(drive)))
     if json:
         emit(document_json(header) + "\n")
     else:

@@ -113,14 +113,14 @@ def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
     from verify.capture.side_by_side import capture_one
     from verify.cli.capture_request import whole_drive_manifest
     from verify.manifest.file import is_manifest, open_manifest
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
 
     if is_manifest(source):
         return whole_drive_manifest(source)
     file = folder / "old.manifest"
     options = CaptureOptions(depth="layout", scratch=Path(scratch) if scratch else None)
     with Bars(sys.stderr) as bars:
-        capture_one(source, file, options, bars.drive(f"old {Path(source).name}"))
+        capture_one(source, file, options, bars.drive(f"old {short_name(source)}"))
     return open_manifest(file)
 
 

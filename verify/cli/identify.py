@@ -103,10 +103,10 @@ def _read(drive: str, file: Path, options: "CaptureOptions") -> "Manifest":
     from verify.capture.side_by_side import capture_one
     from verify.cli.capture_request import whole_drive_manifest
     from verify.manifest.file import open_manifest
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
 
     if _is_recorded(drive):
         return whole_drive_manifest(drive)
     with Bars(sys.stderr) as bars:
-        capture_one(drive, file, options, bars.drive(Path(drive).name))
+        capture_one(drive, file, options, bars.drive(short_name(drive)))
     return open_manifest(file)

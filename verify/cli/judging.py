@@ -81,11 +81,14 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
 ) -> Judged:
     from verify.capture.side_by_side import capture_both
     from verify.manifest.file import open_manifest
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
     from verify.rules.judge_drives import compare
 
     with Bars(sys.stderr) as bars:
-        progress = (bars.drive(f"old {Path(source).name}"), bars.drive(f"new {Path(target).name}"))
+        progress = (
+            bars.drive(f"old {short_name(source)}"),
+            bars.drive(f"new {short_name(target)}"),
+        )
         paths = capture_both(source, target, folder, options, progress)
     if kept:
         _keep_given_manifests(paths, folder)

@@ -2,6 +2,7 @@
 
 import os
 import stat
+import sys
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -42,6 +43,7 @@ def keep_off(
     drives = [path for path in reads if not is_manifest(path)]
     if not drives:
         return
+    tell_untried(drives)
     places = [(str(place), _ELSEWHERE) for place in writes if place is not None]
     places += [(name, _ELSEWHERE) for name in _standard_streams()]
     if working:
@@ -49,6 +51,14 @@ def keep_off(
     for place, advice in places:
         if (drive := PLATFORM.written_onto(Path(place), drives)) is not None:
             raise UsageError(f"{place}: lies on {drive}, which is read.", advice)
+
+
+def tell_untried(drives: Iterable[str]) -> None:
+    """Say once on standard error what was never tried of reading such drives on this system."""
+    from verify.platforms.this import PLATFORM
+
+    for sentence in dict.fromkeys(filter(None, map(PLATFORM.untried, drives))):
+        sys.stderr.write(f"{sentence}\n")
 
 
 def _temporary_folder() -> str:

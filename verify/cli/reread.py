@@ -123,8 +123,8 @@ def drives_at_hand(words: list[str]) -> list[str]:
 def _read(path: str, file: Path, options: "CaptureOptions") -> "Manifest":
     from verify.capture.side_by_side import capture_one
     from verify.manifest.file import open_manifest
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
 
     with Bars(sys.stderr) as bars:
-        capture_one(path, file, options, bars.drive(Path(path).name))
+        capture_one(path, file, options, bars.drive(short_name(path)))
     return open_manifest(file)

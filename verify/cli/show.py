@@ -40,7 +40,7 @@ def _header(drive: str) -> "Header":
     from verify.cli.judging import working_folder
     from verify.cli.keep_off import keep_off
     from verify.manifest.file import is_manifest, open_manifest
-    from verify.report.progress import Bars
+    from verify.report.progress import Bars, short_name
 
     if is_manifest(drive):
         return open_manifest(drive).header
@@ -48,5 +48,5 @@ def _header(drive: str) -> "Header":
     with working_folder(None) as folder, Bars(sys.stderr) as bars:
         file = Path(folder) / "shown.manifest"
         options = CaptureOptions(depth="layout", looking=True)
-        capture_one(drive, file, options, bars.drive(Path(drive).name))
+        capture_one(drive, file, options, bars.drive(short_name(drive)))
         return open_manifest(file).header

@@ -55,6 +55,7 @@ from verify.manifest.row import (
     parse_line,
 )
 from verify.manifest.segment import NO_HEAD, SEGMENT_START
+from verify.platforms.this import PLATFORM
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -127,6 +128,8 @@ class Manifest:
 
 def is_manifest(path: str | Path) -> bool:
     """Whether a path is a regular file that begins as a manifest does (whole or not)."""
+    if PLATFORM.names_device(str(path)):
+        return False
     try:
         if not stat.S_ISREG(Path(path).stat().st_mode):
             return False

@@ -44,14 +44,15 @@ class Platform:
     how_to_be_let = ""
     """A sentence on how this system lets a user read a drive; empty: the usual one will do."""
 
-    untried = ""
-    """A sentence on what was never tried of reading drives here; empty: it was tried."""
-
     # Drives and images
 
     def names_device(self, name: str) -> bool:  # noqa: ARG002
         """Whether a name is that of a device which has no path, so that no file has it."""
         return False
+
+    def untried(self, name: str) -> str:  # noqa: ARG002
+        """Return a sentence on what was never tried of reading such a drive; empty: it was."""
+        return ""
 
     def open_device(self, name: str) -> Opened | None:  # noqa: ARG002
         """Open a device that has no path, read-only; `None`: the name is a path.

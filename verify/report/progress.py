@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from rich.progress import (
@@ -25,6 +26,11 @@ if TYPE_CHECKING:
     from rich.progress import TaskID
 
 _NAME_LONGEST = 20
+
+
+def short_name(path: str) -> str:
+    r"""Return a drive's path without its folders; the whole of one that has none (`\\.\…`)."""
+    return Path(path).name or path
 
 
 class DriveBar(Progress):

@@ -1,118 +1,100 @@
-"""A running Windows machine, from what its own commands answer.
+"""A running Windows machine: its drives, and the volume that it runs from.
 
-Sources: Microsoft Learn, "MSFT_Disk class" and "MSFT_Partition class" (properties of Get-Disk and
-Get-Partition), "fsutil behavior" (DisableDeleteNotify: 0 sends TRIM). GUESS: that an NVMe drive's
-SerialNumber may be its EUI-64 in groups of four is from memory. Tried on no machine.
+Asked of the kernel (`kernel.py`), with no right to read a drive; their tables are read later, where
+this user may. Source: Microsoft Learn, the pages that `structs/windows_storage.py` names. Tried on
+no Windows machine.
 """
 
 from __future__ import annotations
 
-import json
-import os
 import platform
-import re
-import subprocess
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import psutil
 
 from verify.errors import MachineUntold
-from verify.platforms.running_machine import (
-    Firmware,
-    Machine,
-    SeenDrive,
-    SeenPartition,
-    SeenTable,
-    SystemVolume,
-    Trim,
-)
+from verify.platforms.running_machine import Firmware, Machine, SeenDrive, SystemVolume, Trim
+from verify.platforms.windows import answers, attached
+from verify.platforms.windows.names import drive_path
+from verify.platforms.windows.refusal import Refusal
+from verify.structs import windows_storage as tables
 
-_DISKS = (
-    "Get-Disk | Select-Object Number,Model,SerialNumber,Size,LogicalSectorSize,BusType,"
-    "PartitionStyle,Signature,Guid,IsReadOnly | ConvertTo-Json"
-)
-_PARTITIONS = (
-    "Get-Partition | Select-Object DiskNumber,PartitionNumber,Offset,Size,Guid,GptType,MbrType,"
-    "DriveLetter | ConvertTo-Json"
-)
-_POWERSHELL = "WindowsPowerShell/v1.0/powershell.exe"
-_TRIM = ("fsutil.exe", "behavior", "query", "DisableDeleteNotify")
-_PATIENCE_SECONDS = 60
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
-_BUSES = {"7": "usb", "usb": "usb", "11": "sata", "sata": "sata", "17": "nvme", "nvme": "nvme"}
-"""BusType of MSFT_Disk, as a number or as the word that PowerShell shows."""
-
-_SCHEMES = {"1": "mbr", "mbr": "mbr", "2": "gpt", "gpt": "gpt"}
-"""PartitionStyle of MSFT_Disk, likewise."""
-
-_EUI = re.compile(r"((?:[0-9A-Fa-f]{4}_)+[0-9A-Fa-f]{4})\.?")
-_TRIM_LINE = re.compile(r"(?m)^(?:NTFS )?DisableDeleteNotify\s*=\s*([01])")
+    from verify.platforms.windows.attached import Volume
+    from verify.platforms.windows.kernel import Kernel
 
 
-def look_at_windows() -> Machine:
+def look_at_windows(kernel: Kernel) -> Machine:
     """Ask this machine.
 
     Raises:
-        MachineUntold: its commands do not answer.
+        MachineUntold: it does not list its devices.
     """
-    letter = os.environ.get("SYSTEMDRIVE", "C:")
-    return windows_machine(
-        _answer(_POWERSHELL, "-NoProfile", "-NonInteractive", "-Command", _DISKS),
-        _answer(_POWERSHELL, "-NoProfile", "-NonInteractive", "-Command", _PARTITIONS),
-        _answer(*_TRIM),
-        letter,
-    )
-
-
-def _answer(program: str, *words: str) -> str:
-    # NOTE: a bare name would be looked for in the current folder first (CreateProcess).
-    system = Path(os.environ.get("SYSTEMROOT", r"C:\Windows")) / "System32"
-    try:
-        return subprocess.run(  # noqa: S603 - our own words
-            (str(system / program), *words),
-            check=True,
-            capture_output=True,
-            text=True,
-            timeout=_PATIENCE_SECONDS,
-        ).stdout
-    except (OSError, subprocess.SubprocessError) as error:
-        raise MachineUntold("Windows", f"{program} does not answer") from error
-
-
-def windows_machine(disks: str, partitions: str, trim: str, letter: str) -> Machine:
-    """Return a machine from what its commands answered.
-
-    Args:
-        disks: Get-Disk as JSON.
-        partitions: Get-Partition as JSON.
-        trim: what `fsutil behavior query DisableDeleteNotify` printed.
-        letter: of the system volume, such as `C:`.
-
-    Raises:
-        MachineUntold: an answer is none.
-    """
-    try:
-        rows, parts = _rows(disks), _rows(partitions)
-        home = [row for row in parts if row.get("DriveLetter") == letter[0]]
-        system = {int(row["DiskNumber"]) for row in home}
-        drives = tuple(_drive(row, parts, system=int(row["Number"]) in system) for row in rows)
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
-        raise MachineUntold("Windows", "Get-Disk or Get-Partition answered otherwise") from error
+    drives = attached_drives(kernel)
+    system = [drive for drive in drives if drive.system]
+    letter = kernel.system_letter()
     return Machine(
         platform="windows",
         host=platform.node(),
-        system=_volume(letter, tuple(f"Disk {number}" for number in sorted(system))),
+        system=_volume(letter, tuple(drive.name for drive in system)),
         drives=drives,
-        trim=_trim(trim),
+        trim=_trim(kernel, [drive.path for drive in system]),
         firmware=Firmware(untold="start-up entries are not asked for on Windows"),
     )
 
 
-def _rows(text: str) -> list[dict[str, Any]]:
-    """Return the objects of an answer: PowerShell writes a single one without its list."""
-    told = json.loads(text or "[]")
-    return told if isinstance(told, list) else [told]
+def attached_drives(kernel: Kernel) -> tuple[SeenDrive, ...]:
+    """Return the drives attached to this machine.
+
+    Raises:
+        MachineUntold: it does not list its devices.
+    """
+    try:
+        numbers = attached.disks(kernel)
+    except Refusal as refusal:
+        raise MachineUntold(
+            "Windows", refusal.strerror or "its devices are not listed"
+        ) from refusal
+    everywhere = attached.volumes(kernel)
+    return tuple(_drive(kernel, number, everywhere) for number in numbers)
+
+
+def _drive(kernel: Kernel, number: int, everywhere: Iterable[Volume]) -> SeenDrive:
+    own = [volume for volume in everywhere if volume.is_on(number)]
+    points = tuple(point for volume in own for point in volume.points)
+    letter = kernel.system_letter().upper()
+    path, reason = drive_path(number), None
+    told, size, sector, rotational, writable = answers.Named(), None, None, None, None
+    try:
+        with attached.opened(kernel, path) as handle:
+            told = attached.names_of(kernel, handle)
+            sector, _ = attached.sectors_of(kernel, handle)
+            size = attached.size_of(kernel, handle)
+            asked = tables.STORAGE_DEVICE_SEEK_PENALTY_PROPERTY
+            rotational = answers.rotates(attached.property_of(kernel, handle, asked))
+            writable = attached.is_writable(kernel, handle)
+    except Refusal as refusal:
+        reason = refusal.strerror
+    adapter = "adapter" if told.bus == "usb" else "drive"
+    return SeenDrive(
+        name=f"Disk {number}",
+        path=path,
+        size_bytes=size or 0,
+        sector_bytes=sector,
+        model=told.model,
+        serial=told.serial,
+        serial_source=None if told.serial is None else adapter,
+        wwn=told.wwn,
+        bus=told.bus,
+        rotational=rotational,
+        removable=told.removable,
+        read_only=None if writable is None else not writable,
+        mounted=points,
+        system=letter in {point.upper() for point in points},
+        not_opened=reason,
+    )
 
 
 def _volume(letter: str, drives: tuple[str, ...]) -> SystemVolume:
@@ -124,67 +106,32 @@ def _volume(letter: str, drives: tuple[str, ...]) -> SystemVolume:
         point=letter,
         filesystem=None,
         drives=drives,
-        untold=None if drives else f"no partition has the letter {letter}",
+        untold=None if drives else f"no volume that lies on a drive has the letter {letter}",
         size_bytes=None if usage is None else usage.total,
         free_bytes=None if usage is None else usage.free,
     )
 
 
-def _drive(row: dict[str, Any], parts: list[dict[str, Any]], *, system: bool) -> SeenDrive:
-    number = int(row["Number"])
-    bus = _BUSES.get(str(row.get("BusType")).lower())
-    serial = (row.get("SerialNumber") or "").strip() or None
-    wwn = None
-    if serial is not None and (found := _EUI.fullmatch(serial)):
-        serial, wwn = None, f"eui.{found[1].replace('_', '').lower()}"
-    own = [part for part in parts if int(part["DiskNumber"]) == number]
-    scheme = _SCHEMES.get(str(row.get("PartitionStyle")).lower(), "none")
-    return SeenDrive(
-        name=f"Disk {number}",
-        path=rf"\\.\PhysicalDrive{number}",
-        size_bytes=int(row["Size"]),
-        sector_bytes=row.get("LogicalSectorSize"),
-        model=(row.get("Model") or "").strip() or None,
-        serial=serial,
-        serial_source=None if serial is None else ("adapter" if bus == "usb" else "drive"),
-        wwn=wwn,
-        bus=bus,
-        read_only=row.get("IsReadOnly"),
-        mounted=tuple(f"{part['DriveLetter']}:" for part in own if part.get("DriveLetter")),
-        system=system,
-        table=SeenTable(
-            scheme=scheme,
-            disk_id=_disk_id(row, scheme),
-            partitions=tuple(_partition(part) for part in own),
-        ),
-    )
-
-
-def _disk_id(row: dict[str, Any], scheme: str) -> str | None:
-    if scheme == "gpt":
-        return _guid(row.get("Guid"))
-    return f"{int(row['Signature']):08X}" if row.get("Signature") else None
-
-
-def _guid(text: str | None) -> str | None:
-    return (text or "").strip("{}").upper() or None
-
-
-def _partition(part: dict[str, Any]) -> SeenPartition:
-    mbr = part.get("MbrType")
-    return SeenPartition(
-        number=int(part["PartitionNumber"]),
-        start_bytes=int(part["Offset"]),
-        size_bytes=int(part["Size"]),
-        type=_guid(part.get("GptType")) or (None if mbr is None else f"{int(mbr):02X}"),
-        guid=_guid(part.get("Guid")),
-    )
-
-
-def _trim(text: str) -> Trim:
-    found = _TRIM_LINE.search(text)
-    if found is None:
-        return Trim(answer="not_told", detail="fsutil tells no DisableDeleteNotify")
+def _trim(kernel: Kernel, paths: list[str]) -> Trim:
+    """Tell whether TRIM reaches the drives of the system: what they take, and what NTFS sends."""
+    takes = {_takes_trim(kernel, path) for path in paths}
+    if not takes or None in takes:
+        return Trim(answer="not_told", detail="the drive does not report whether it takes TRIM")
+    if False in takes:
+        return Trim(answer="off", detail="the drive takes no TRIM")
+    try:
+        is_off = kernel.trim_is_off()
+    except OSError:
+        return Trim(answer="not_told", detail="the registry does not say whether TRIM is sent")
     return Trim(
-        answer="on" if found[1] == "0" else "off", detail=f"DisableDeleteNotify is {found[1]}"
+        answer="off" if is_off else "on", detail=f"DisableDeleteNotification is {int(is_off)}"
     )
+
+
+def _takes_trim(kernel: Kernel, path: str) -> bool | None:
+    try:
+        with attached.opened(kernel, path) as handle:
+            asked = tables.STORAGE_DEVICE_TRIM_PROPERTY
+            return answers.takes_trim(attached.property_of(kernel, handle, asked))
+    except Refusal:
+        return None

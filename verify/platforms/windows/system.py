@@ -1,25 +1,17 @@
-"""Windows behind the interface of `platform.py`. Tried on no machine."""
+"""Windows behind the interface of `platform.py`. Tried under Wine, and on no Windows machine."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from verify.platforms.platform import APPLICATION, Platform
-
-if TYPE_CHECKING:
-    from verify.platforms.running_machine import Machine
+from verify.platforms.platform import APPLICATION
+from verify.platforms.windows.drives import WindowsDrives
 
 
-class Windows(Platform):
+class Windows(WindowsDrives):
     """A Windows system."""
-
-    def machine(self) -> Machine:
-        """Ask its own commands."""
-        from verify.platforms.windows.machine import look_at_windows  # noqa: PLC0415 - with psutil
-
-        return look_at_windows()
 
     def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
         """Return this program's folder among a user's data of applications."""

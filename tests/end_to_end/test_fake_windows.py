@@ -1,0 +1,150 @@
+r"""The whole command on a Windows that is simulated: drives as `\\.\PhysicalDriveN`.
+
+The program's own code for Windows runs but for the calls of kernel32 itself, which
+`tests/support/fake_windows.py` answers. No Windows machine was tried.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.conftest import REPOSITORY
+from tests.support.fake_windows import starting
+from verify.cli.demo_images import unpack
+from verify.manifest.file import open_manifest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    Ran = subprocess.CompletedProcess[str]
+
+OLD, NEW = "\\\\.\\PhysicalDrive0", "\\\\.\\PhysicalDrive1"
+VOLUME = "\\\\?\\Volume{0ac0ffee-0000-4000-8000-000000000003}\\"
+SECTOR = 512
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> dict[str, Any]:
+    """Return a machine with the demo's old drive and its sound clone."""
+    common = {"rotates": 0, "trim": 1}
+    old, new = str(unpack("old", tmp_path)), str(unpack("sound", tmp_path))
+    return {
+        "drives": {
+            "0": {"image": old, "product": "Quire 9", "ata": ["OLD-1", "Quire 9"], **common},
+            "1": {"image": new, "product": "Ream 2", "ata": ["NEW-1", "Ream 2"], **common},
+        },
+    }
+
+
+@pytest.fixture
+def windows(machine: dict[str, Any], tmp_path: Path) -> Callable[..., Ran]:
+    """Run the command there."""
+
+    def run(*arguments: object) -> Ran:
+        return subprocess.run(
+            [sys.executable, "-c", starting(machine), *map(str, arguments)],
+            check=False,
+            cwd=REPOSITORY,
+            capture_output=True,
+            text=True,
+            env={"HOME": str(tmp_path), "PATH": "/usr/bin:/bin", "TMPDIR": str(tmp_path)},
+        )
+
+    return run
+
+
+OF_THE_DRIVE = {"drive-hidden-areas", "boot-driver", "spare-area"} | {
+    "alignment-start",
+    "alignment-physical",
+    "alignment-cluster",
+}
+"""What is judged by more on a drive than on its image: the bus, the medium, physical sectors."""
+
+
+@pytest.mark.parametrize("target", ["sound", "faulty"])
+def test_check_when_drives_are_given_by_number_then_it_is_judged_as_their_images_are(
+    target: str, machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """In full: what is found and hashed in the same sectors is the same."""
+    machine["drives"]["1"]["image"] = str(unpack(target, tmp_path))
+    ran = windows("check", OLD, NEW, "--depth", "full", "--json")
+    images = [machine["drives"][number]["image"] for number in "01"]
+    other = windows("check", *images, "--depth", "full", "--json")
+    assert ran.returncode == other.returncode, ran.stderr
+    there, here = json.loads(ran.stdout), json.loads(other.stdout)
+    assert there["evidence"] == here["evidence"]
+    assert there["findings"] == here["findings"]
+    for one, same in zip(there["outcomes"], here["outcomes"], strict=True):
+        assert one == same or one["rule"] in OF_THE_DRIVE
+    assert (there["source"]["serial"], there["target"]["serial"]) == ("OLD-1", "NEW-1")
+    assert ran.stderr.count("never on a Windows machine") == 1
+    assert "Windows machine" not in other.stderr
+
+
+def test_check_when_the_old_drive_is_mounted_and_has_bad_sectors_then_both_are_found(
+    machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """Read whole, by readers in processes of their own, and said to be in use."""
+    first, count = 116_736, 409_600
+    machine["volumes"] = {
+        VOLUME: {"points": ["C:\\"], "extents": [[0, first * SECTOR, count * SECTOR]]}
+    }
+    manifest = tmp_path / "old.manifest"
+    assert windows("capture", OLD, "-o", manifest, "--depth", "layout").returncode == 0
+    rows = open_manifest(manifest).entries(3)
+    largest = max((row for row in rows if row.extents), key=lambda row: row.size)
+    sector = first + largest.extents[0][0] * 8
+    machine["drives"]["0"]["bad"] = {str(sector): 1117, str(sector + 2): 23}
+    ran = windows("check", OLD, NEW, "--depth", "full", "--json")
+    assert ran.returncode in {1, 3}, ran.stderr
+    document = json.loads(ran.stdout)
+    found = {(item["rule"], item["level"]) for item in document["findings"]}
+    assert ("drive-in-use", "review") in found
+    unread = [item for item in document["findings"] if item["rule"] == "drive-unreadable"]
+    assert largest.path in {item["path"] for item in unread}
+
+
+def test_check_when_the_new_drive_goes_while_it_is_read_then_that_is_the_answer(
+    machine: dict[str, Any], windows: Callable[..., Ran]
+) -> None:
+    """ERROR_DEVICE_NOT_CONNECTED: a named error, no verdict."""
+    machine["drives"]["1"] |= {"gone_after": 40, "gone": 1167}
+    ran = windows("check", OLD, NEW)
+    assert ran.returncode == 4, ran.stderr
+    assert "the drive is not connected" in ran.stderr
+    assert "Traceback" not in ran.stderr
+
+
+def test_check_when_a_volume_is_given_then_its_drive_is_named(
+    machine: dict[str, Any], windows: Callable[..., Ran]
+) -> None:
+    """A letter is what most people would type."""
+    start, length = 116_736 * SECTOR, 409_600 * SECTOR
+    machine["volumes"] = {
+        VOLUME: {"points": ["C:\\"], "extents": [[0, start, length]], "number": 3}
+    }
+    for name in ("C:", VOLUME):
+        ran = windows("check", name, NEW)
+        assert ran.returncode == 2, ran.stderr
+        assert f"is partition 3 of {OLD}, not a whole drive." in ran.stderr.replace("\n", " ")
+
+
+def test_show_when_not_elevated_then_one_sentence_says_how(
+    machine: dict[str, Any], windows: Callable[..., Ran]
+) -> None:
+    """ERROR_ACCESS_DENIED; `drives` lists the drive all the same."""
+    machine["drives"]["0"]["refuse"] = 5
+    ran = windows("show", OLD)
+    assert ran.returncode == 4
+    assert "Open the terminal as administrator" in ran.stderr.replace("\n", " ")
+    listed = json.loads(windows("drives", "--json").stdout)
+    old, new = listed["drives"]
+    assert (old["serial"], old["table"]) == ("OLD-1", None)
+    assert "no permission" in old["not_opened"]
+    assert new["table"]["scheme"] == "gpt"
