@@ -15,6 +15,7 @@ import pytest
 
 from fixtures import running
 from tests.conftest import REPOSITORY
+from verify.matching.exclusions import EXCLUSIONS
 from verify.rules.catalogue import RULES
 from verify.version import __version__
 
@@ -72,6 +73,18 @@ def test_rules_when_listed_then_every_rule_stands_under_its_area(command: Comman
     assert places == sorted(places)
     for area in {rule.area.value.upper() for rule in RULES}:
         assert ran.out.splitlines().count(area) == 1
+    assert "`drivewitness rules exclusions`" in " ".join(words)
+
+
+def test_rules_when_the_exclusions_are_asked_for_then_their_table_is_printed(
+    command: Command,
+) -> None:
+    """The table is that of docs/rules, and as a document it has every row."""
+    page = (REPOSITORY / "docs" / "rules" / "exclusions.md").read_text(encoding="utf-8")
+    assert command("rules", "exclusions").out == page
+    rows = command("rules", "exclusions", "--json").document
+    assert [row["paths"] for row in rows] == [list(row.paths) for row in EXCLUSIONS]
+    assert all(row["source"] and row["why"] in page for row in rows)
 
 
 def test_rules_when_one_is_named_then_its_page_is_printed(command: Command) -> None:

@@ -110,6 +110,25 @@ def test_check_when_ended_by_a_signal_then_exit_130_and_nothing_is_left(
     assert not list((archive / "jobs").iterdir())
 
 
+@pytest.mark.parametrize("there", ["before", "not"])
+def test_check_when_ended_then_the_folder_made_to_keep_its_manifests_goes_again(
+    there: str, large: Path, drives: dict[str, Path], places: tuple[Path, Path]
+) -> None:
+    """An empty folder looks like a job; one that the user made stays."""
+    scratch, made = places
+    keep = made / "customer" / "job"
+    if there == "before":
+        keep.mkdir(parents=True)
+    arguments = ("check", large, drives["old"], "--depth", "full", "--keep", keep)
+    process = begin(*arguments, "--scratch", scratch)
+    wait_for(lambda: any(scratch.glob("*/*")))
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=PATIENCE_SECONDS) == 130
+    assert keep.exists() is (there == "before")
+    assert [path for path in made.rglob("*") if path.is_file()] == []
+    assert any(made.iterdir()) is (there == "before")
+
+
 def test_capture_when_signals_come_again_and_again_then_the_clearing_up_is_not_cut_short(
     large: Path, places: tuple[Path, Path]
 ) -> None:

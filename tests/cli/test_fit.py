@@ -127,7 +127,18 @@ def write_fit(command: Command, manifest: Path, target: Path, folder: Path) -> P
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("--onto", "500 G"), "no size"),
+        (("--onto", "500 G"), "500 G: not a size"),
+        *(
+            ((f"--onto={text}",), f"{text.strip() or 'nothing'}: not a size")
+            for text in ("nan", "inf", "-inf", "Infinity GB", "-5", "1e999", "1e3 GB", "5,00 GB")
+        ),
+        (("--onto= ",), "nothing: not a size"),
+        (("--onto", "0"), "no drive has that size"),
+        (("--onto", "9" * 5000), "no drive has that size"),
+        (("--onto", "1." + "9" * 5000 + " TB"), "no drive has that size"),
+        (("--onto", "280 MiB", "--what-if", "nan"), "nan: not a size"),
+        (("--onto", "280 MiB", "--spare", "nan"), "no share"),
+        (("--onto", "280 MiB", "--free", "1e999%"), "no share"),
         (("--onto", "280 MiB", "--shrink", "1"), "keeps its size"),
         (("--onto", "280 MiB", "--shrink", "8"), "no partition 8"),
         (("--onto", "280 MiB", "--spare", "seven"), "no share"),

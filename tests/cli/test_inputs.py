@@ -133,6 +133,8 @@ def test_command_when_a_manifest_is_damaged_then_it_is_not_believed(
         ["check", "a", "b", "c"],
         ["check", "a", "b", "--depth", "deep"],
         ["check", "a", "b", "--retries", "-1"],
+        ["check", "a", "b", "--retries", "21"],
+        ["identify", "a", "--retries", "999999999999999999999"],
         ["check", "a", "b", "--sample-files", "0"],
         ["check", "a", "b", "--no-such-option"],
         ["capture", "a"],

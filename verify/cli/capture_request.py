@@ -2,6 +2,7 @@
 
 import os
 import stat
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -11,6 +12,8 @@ from verify.errors import OutputError, UsageError
 from verify.whole_file import make_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
     from verify.manifest.header import GivenAs
@@ -224,6 +227,26 @@ def new_folder(path: str) -> Path:
     except OSError as error:
         raise OutputError(path, f"it cannot be made: {error.strerror}") from error
     return folder
+
+
+@contextmanager
+def kept_folder(path: str | None) -> "Iterator[Path | None]":
+    """Give the folder of `--keep`; folders that were made for it and stayed empty go again.
+
+    Raises:
+        UsageError, OutputError: as `new_folder` does.
+    """
+    if path is None:
+        yield None
+        return
+    made = [folder for folder in (Path(path), *Path(path).parents) if not folder.exists()]
+    folder = new_folder(path)
+    try:
+        yield folder
+    finally:
+        with suppress(OSError):  # the first that holds something ends it
+            for empty in made:
+                empty.rmdir()
 
 
 def _hold_outside_archives(folder: Path) -> None:

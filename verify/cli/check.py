@@ -49,7 +49,7 @@ def check(  # noqa: PLR0913 - the command's own options
     json: JsonOption = False,
 ) -> int:
     """Read both drives, compare them, give the verdict."""
-    from verify.cli.capture_request import capture_options, given_as, new_folder, with_views
+    from verify.cli.capture_request import capture_options, given_as, kept_folder, with_views
     from verify.cli.judging import declared_by, judge, tell
     from verify.cli.keep_off import keep_off
     from verify.cli.report_files import report_files
@@ -64,7 +64,7 @@ def check(  # noqa: PLR0913 - the command's own options
     filed = place_of_archive(filing.archive) if job or filing.archive or filing.ask else None
     keep_off((source, target, *views), (*reports.files, keep, filed), scratch=reading.scratch)
     to_file = filing_for(job, filing)
-    with folder_for(to_file, None if keep is None else new_folder(keep)) as folder:
+    with kept_folder(keep) as kept, folder_for(to_file, kept) as folder:
         judged = judge(source, target, both, folder, declared)
         try:
             seal = None

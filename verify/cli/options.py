@@ -86,7 +86,14 @@ ScratchOption = Annotated[
 ]
 RetriesOption = Annotated[
     int,
-    typer.Option("--retries", metavar="N", min=0, help="How often a failing read is tried again."),
+    typer.Option(
+        "--retries",
+        metavar="N",
+        min=0,
+        max=20,
+        help="How often a failing read is tried again, 20 times at most: each try wears a failing"
+        " drive and can take a minute.",
+    ),
 ]
 ViewOption = Annotated[
     list[str] | None,

@@ -20,6 +20,7 @@ def rules(
     from verify.cli.output import emit, emit_drawn
     from verify.report.catalogue import (
         catalogue_rows,
+        exclusion_rows,
         exclusions_text,
         print_catalogue,
         rule_text,
@@ -27,8 +28,8 @@ def rules(
     from verify.report.json_text import as_json
     from verify.rules.catalogue import RULES
 
-    if rule == "exclusions" and not json:
-        emit(exclusions_text())
+    if rule == "exclusions":
+        emit(as_json(exclusion_rows()) + "\n" if json else exclusions_text())
         return 0
     chosen = RULES if rule is None else tuple(item for item in RULES if item.slug == rule)
     if rule is not None and not chosen:

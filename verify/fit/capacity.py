@@ -39,8 +39,13 @@ _DECIMAL = {"B": 1, "BYTES": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10*
 _BINARY = {"KIB": 1 << 10, "MIB": MIB, "GIB": 1 << 30, "TIB": 1 << 40, "PIB": 1 << 50}
 _SECTORS = frozenset({"S", "SECTOR", "SECTORS"})
 _SIZE = re.compile(r"((?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?)\s*([a-z]*)", re.IGNORECASE)
+_NUMBER = re.compile(
+    r"|[-+]?(?:nan|inf(?:inity)?|[\d.,]*\d[\d.,]*(?:e[-+]?\d+)?)\s*[a-z]*", re.IGNORECASE
+)
 _ADVICE = 'Say it as "500 GB" (as sold), "465 GiB", a number of bytes, or "976773168 sectors".'
 _LARGEST_BYTES = 1 << 64
+_MOST_DIGITS = 30
+"""More than any size has; Python reads no number of thousands of digits."""
 
 # SPEC: UEFI 2.10 section 5.3.1: at least 16,384 bytes are kept for each array of entries.
 _ENTRIES_BYTES = 16_384
@@ -110,6 +115,11 @@ def is_size(text: str) -> bool:
     return _SIZE.fullmatch(text.strip()) is not None
 
 
+def is_number(text: str) -> bool:
+    """Whether a text is nothing, or begins with what programs take for a number: so a bad size."""
+    return _NUMBER.fullmatch(text.strip()) is not None
+
+
 def parse_size(text: str, sector_bytes: int) -> Capacity:
     """Return the capacity that a text names, in whole sectors.
 
@@ -123,8 +133,10 @@ def parse_size(text: str, sector_bytes: int) -> Capacity:
     unit = match[2].upper() if match else ""
     known = unit in _DECIMAL | _BINARY or unit in _SECTORS or not unit
     if match is None or not known:
-        raise UsageError(f"{text}: is no size.", _ADVICE)
+        raise UsageError(f"{text.strip() or 'nothing'}: not a size of a drive.", _ADVICE)
     digits, _, fraction = match[1].replace(",", "").partition(".")
+    if len(digits) > _MOST_DIGITS or len(fraction) > _MOST_DIGITS:
+        raise UsageError(f"{text[:_MOST_DIGITS]} …: no drive has that size.", _ADVICE)
     factor = sector_bytes if unit in _SECTORS else (_DECIMAL | _BINARY).get(unit or "B", 1)
     scale = 10 ** len(fraction)
     count = int(digits + fraction) * factor

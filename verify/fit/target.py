@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from verify.capture.scope import hold_scope
 from verify.errors import OnePartition, UsageError
-from verify.fit.capacity import Capacity, grain_bytes, is_size, parse_size
+from verify.fit.capacity import Capacity, grain_bytes, is_number, is_size, parse_size
 from verify.manifest.file import is_manifest, open_manifest
 from verify.source.drive import open_drive
 from verify.table.read import read_table
@@ -42,7 +43,7 @@ def find_target(text: str, source: Header, sector_bytes: int | None = None) -> T
         SourceError, ManifestError: a drive or manifest that cannot be used.
     """
     sector = sector_bytes or source.table.sector_bytes
-    if is_size(text):
+    if is_size(text) or (is_number(text) and not Path(text).exists()):
         capacity = parse_size(text, sector)
         return Target(name=text, capacity=capacity, grain=grain_bytes(None))
     if is_manifest(text):

@@ -45,6 +45,13 @@ def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
         for rule in members:
             table.add_row("+" if rule.required else " ", Text(rule.slug), Text(rule.summary))
         console.print(table)
+    section(console, "LEFT OUT ON PURPOSE")
+    console.print(
+        Text(
+            "What a good clone may lack or hold otherwise: `drivewitness rules exclusions` prints"
+            " the table."
+        )
+    )
 
 
 def exclusions_text() -> str:
@@ -66,6 +73,21 @@ def exclusions_text() -> str:
             f" | {row.why} | {row.source} |"
         )
     return "\n".join(lines) + "\n"
+
+
+def exclusion_rows() -> list[dict[str, str | list[str]]]:
+    """Return the table of exclusions as plain rows."""
+    return [
+        {
+            "paths": list(row.paths),
+            "excuses": row.excuses.value,
+            "volumes": row.volumes.value,
+            "level": row.level,
+            "why": row.why,
+            "source": row.source,
+        }
+        for row in EXCLUSIONS
+    ]
 
 
 def rule_text(rule: Rule) -> str:
