@@ -15,6 +15,7 @@ from verify.manifest.file import Manifest, open_manifest
 from verify.rules.judge_drives import compare
 
 if TYPE_CHECKING:
+    from verify.manifest.base import Depth
     from verify.rules.comparison_document import Comparison
 
 
@@ -31,10 +32,10 @@ def check(source: Path, target: Path, options: CaptureOptions | None = None) -> 
         return compare(open_manifest(paths[0]), open_manifest(paths[1]))
 
 
-def captured(drive: Path, folder: Path) -> Manifest:
+def captured(drive: Path, folder: Path, depth: Depth = "sample") -> Manifest:
     """Capture one side, to be compared several times."""
     path = folder / f"{drive.stem}.manifest"
-    capture(str(drive), path, CaptureOptions(replace=True))
+    capture(str(drive), path, CaptureOptions(depth=depth, replace=True))
     return open_manifest(path)
 
 
