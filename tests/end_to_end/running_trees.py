@@ -86,13 +86,18 @@ LINUX_OPEN = (
 
 @dataclass(frozen=True, kw_only=True)
 class Tree:
-    """What a volume holds, and who writes it. `still`: what nobody writes after the first copy."""
+    """What a volume holds, and who writes it.
+
+    `still`: what nobody writes after the first copy. `open`: what programs write in place all the
+    time, a person's `stores` among it. `kept`: the same, of programs that run no more.
+    """
 
     kind: type[Running]
     machine: tuple[str, ...]
     work: tuple[str, ...]
     still: tuple[str, ...]
     open: tuple[str, ...]
+    stores: tuple[str, ...]
     kept: tuple[str, ...]
 
 
@@ -102,6 +107,7 @@ WINDOWS = Tree(
     work=WINDOWS_WORK,
     still=WINDOWS_STILL,
     open=WINDOWS_OPEN,
+    stores=WINDOWS_OPEN[4:6],
     kept=("/Users/bea/NTUSER.DAT", "/Windows/System32/config/SAM", "/Users/bea/Mail/old.pst"),
 )
 LINUX = Tree(
@@ -110,6 +116,7 @@ LINUX = Tree(
     work=LINUX_WORK,
     still=LINUX_STILL,
     open=LINUX_OPEN,
+    stores=LINUX_OPEN[:4],
     kept=("/etc/passwd", "/home/bea/Mail/INBOX"),
 )
 

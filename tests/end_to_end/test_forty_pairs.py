@@ -91,13 +91,17 @@ def test_check_when_open_files_were_torn_then_the_advice_is_to_shut_down(
 ) -> None:
     """Programs wrote into their open files while these were copied, and never again."""
     with lived(tree, 5, tmp_path / "life") as life:
-        sides = life.torn_last()
-    comparison = compare(*(captured(side, tmp_path, "full") for side in sides))
-    found = {item.path: item for item in comparison.findings if item.advice == COPIED_OPEN.advice}
+        drives = life.torn_last()
+    old, new = (captured(drive, tmp_path, "full") for drive in drives)
+    comparison = compare(old, new)
     assert comparison.verdict == "review"
     assert _stops(comparison) == set()
-    assert len(found) >= 3
-    assert found.keys() <= set(tree.open)
+    named = {item.path for item in comparison.findings if item.advice == COPIED_OPEN.advice}
+    listed = {row.path for row in comparison.later if row.work}
+    assert set(tree.stores) <= named | listed
+    assert named | listed <= set(tree.open)
+    used = [item.message for item in comparison.findings if item.rule == "source-used-since"]
+    assert [f"{len(listed)} databases, mail stores" in message for message in used] == [True]
 
 
 def _stops(comparison: Comparison) -> set[str]:

@@ -48,6 +48,13 @@ OLD_WORK = Meaning(
     _COPY_IT,
     since="source",
 )
+OLD_STORE = Meaning(
+    Level.REVIEW,
+    say("is a database, mail store or virtual disk that was written on the old drive since"),
+    say("are databases, mail stores or virtual disks that were written on the old drive since"),
+    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+    since="source",
+)
 OLD_MACHINE = Meaning(
     Level.NOTE,
     say("was written on the old drive after the clone by its system or a program"),
@@ -165,8 +172,9 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
         return _under_one_time(item, old, moment, kind)
     since = later_use(item)
     if since is not None:
-        held = kind is Open.REGISTRY and since.since == "source"
-        return COPIED_OPEN if held else since
+        if since.since == "source" and kind is Open.REGISTRY:
+            return COPIED_OPEN
+        return OLD_STORE if since is OLD_WORK and kind is Open.STORE else since
     found = _meanwhile(item, old, moment)
     if found is None and kind is not None and _age(old, moment) <= NEAR_NANOSECONDS:
         return COPIED_OPEN

@@ -15,6 +15,7 @@ from verify.matching.weigh_by_moment import (
     NEW_MACHINE,
     NEW_WORK,
     OLD_MACHINE,
+    OLD_STORE,
     OLD_WORK,
 )
 from verify.rules.comparison_document import LaterRow, MomentRow
@@ -73,7 +74,7 @@ def tell_used_since(
     bags = used_since(files, side)
     if not bags:
         return False
-    work = bags.get(_WORK[side])
+    work = bags.get(_WORK[side]) or bags.get(OLD_STORE)
     first = work or next(iter(bags.values()))
     begin, advice = sentence
     moment = files.volume.survey.moment
@@ -94,6 +95,14 @@ def _said(bags: dict[Meaning, Bag], side: Since) -> Iterator[Message]:
             "{count} file or folder of a person was changed or created there",
             "{count} files and folders of a person were changed or created there",
             work.count,
+        )
+    if stores := bags.get(OLD_STORE):
+        yield counted(
+            "{count} database, mail store or virtual disk was written there (copy it once the"
+            " system is shut down)",
+            "{count} databases, mail stores and virtual disks were written there (copy them once"
+            " the system is shut down)",
+            stores.count,
         )
     if machine := bags.get(_MACHINE[side]):
         yield counted(
@@ -158,6 +167,7 @@ def later_rows(case: Case) -> Iterator[LaterRow]:
             bags = used_since(files, side)
             named: list[tuple[Meaning, bool, What]] = [
                 (written, True, "written"),
+                (OLD_STORE, True, "written"),
                 (_MOVED[side], True, "moved"),
                 (DELETED, True, "deleted"),
                 (_MACHINE[side], False, "written"),
