@@ -2,7 +2,7 @@
 
 The kernel lets go of a lock when its process ends, however it ends (flock(2)). A lock that can be
 had is thus the proof that nobody uses what it is on; an age, or a process's number, is none. Where
-there are no such locks (Windows; network drives that have none for folders) nothing is taken away.
+there are no such locks (network drives have none for folders) nothing is taken away.
 Only names that this version makes are looked at: an earlier one held no locks.
 """
 
@@ -32,7 +32,6 @@ _RANDOM = "[a-z0-9_]{8}"
 _WORKING_NAME = re.compile(re.escape(WORKING) + _RANDOM)
 _PARTIAL_NAME = re.compile(rf"\..+\.{_RANDOM}{re.escape(PARTIAL)}")
 
-_LOOK = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 _TRIES = 100
 
 
@@ -74,13 +73,13 @@ def hold_folder(folder: Path) -> int | None:
     if not PLATFORM.has_locks:
         return None
     try:
-        handle = os.open(folder, _LOOK)
+        handle = PLATFORM.open_to_look(folder)
     except FileNotFoundError as error:
         raise LostError from error
     try:
         hold(handle, folder)
     except LostError:
-        os.close(handle)
+        PLATFORM.let_go(handle)
         raise
     return handle
 
@@ -98,7 +97,7 @@ def hold(handle: int, path: Path) -> None:
 def let_go(handle: int | None) -> None:
     """Close what `hold_folder` opened."""
     if handle is not None:
-        os.close(handle)
+        PLATFORM.let_go(handle)
 
 
 def remove_left_folders(parent: Path, name: re.Pattern[str], *, own: bool) -> None:
@@ -124,7 +123,7 @@ def _unheld(parent: Path, name: re.Pattern[str], *, own: bool) -> Iterator[tuple
     for found in names if PLATFORM.has_locks else ():
         path = parent / found
         try:
-            handle = os.open(path, _LOOK)
+            handle = PLATFORM.open_to_look(path)
         except OSError:
             continue  # it has just gone, or is another account's
         try:
@@ -134,7 +133,7 @@ def _unheld(parent: Path, name: re.Pattern[str], *, own: bool) -> Iterator[tuple
         except OSError:
             pass  # what cannot be taken away stays
         finally:
-            os.close(handle)
+            PLATFORM.let_go(handle)
 
 
 def _stands(handle: int, path: Path) -> bool:

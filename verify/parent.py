@@ -15,11 +15,12 @@ if TYPE_CHECKING:
 def end_with_parent(watched: int | None = None) -> None:
     """End this process at once when its parent is gone.
 
-    Linux does so by itself. `watched`: the reading end of a pipe that the parent holds open
-    and writes nothing more to, which works anywhere.
+    Linux and Windows do so by themselves. `watched`: the reading end of a pipe that the parent
+    holds open and writes nothing more to, which works anywhere but on Windows: there every
+    library that is loaded asks of which sort standard input is, and waits behind the read.
     """
     PLATFORM.end_with_parent()
-    if watched is not None:
+    if watched is not None and PLATFORM.watches_pipes:
         threading.Thread(target=_end_with_pipe, args=(watched,), daemon=True).start()
 
 

@@ -162,6 +162,10 @@ def _held_file(folder: Path, name: str) -> tuple[int, Path]:
     for _ in range(_TRIES):
         handle, made = tempfile.mkstemp(prefix=f".{name}.", suffix=PARTIAL, dir=folder)
         try:
+            handle = PLATFORM.open_to_rename(handle, Path(made))
+        except FileNotFoundError:
+            continue  # another run took it for left over
+        try:
             hold(handle, Path(made))
         except LostError:
             os.close(handle)

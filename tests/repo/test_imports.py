@@ -171,6 +171,21 @@ def test_opener_when_read_then_it_only_asks_to_read() -> None:
         assert not names & CHANGERS
 
 
+def test_writing_on_windows_when_asked_for_then_it_is_of_a_file_just_made() -> None:
+    """CreateFile is asked to write by one function, which is given a file that is open to write."""
+    rooms = [(REPOSITORY / "verify" / name).rglob("*.py") for name in ("source", "platforms")]
+    paths = [path for path in itertools.chain(*rooms) if "GENERIC_WRITE" in path.read_text()]
+    assert [path.relative_to(REPOSITORY).as_posix() for path in paths] == [
+        "verify/platforms/windows/files.py"
+    ]
+    functions = [
+        node.name
+        for node in ast.walk(ast.parse(paths[0].read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef) and "GENERIC_WRITE" in ast.unparse(node)
+    ]
+    assert functions == ["open_to_rename"]
+
+
 def test_command_when_imported_then_no_reader_of_volumes_comes_with_it() -> None:
     """A command imports what it needs when it runs: no room stands above its functions."""
     for path in (REPOSITORY / "verify" / "cli").glob("*.py"):

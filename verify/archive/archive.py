@@ -14,7 +14,6 @@ the lock is held. Its seal names the one before, so that `jobs` alone is the cha
 from __future__ import annotations
 
 import json
-import os
 import re
 import secrets
 import shutil
@@ -166,7 +165,7 @@ class Archive:
                 time.sleep(_LOOK_SECONDS)
             yield
         finally:
-            os.close(handle)  # which lets go of it, as the end of the process does
+            PLATFORM.let_go(handle)  # as the end of the process does
 
     def hold_free(self, name: str) -> None:
         """Hold that no entry has that name.

@@ -217,7 +217,7 @@ def _take(archive: Archive, source: Path, target: Path) -> None:
     try:
         if source.parent.parent == archive.unfinished:
             source.rename(target)
-            with target.open("rb") as file:
+            with target.open("r+b") as file:
                 os.fsync(file.fileno())
         else:
             with source.open("rb") as reading, whole_file(target) as writing:

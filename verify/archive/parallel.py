@@ -36,6 +36,7 @@ def in_shares(
 
     # NOTE: a fork would take along whatever threads hold at that moment.
     context = get_context("spawn")
+    PLATFORM.end_children_with_this()
     with ProcessPoolExecutor(PLATFORM.processors(), context, initializer=end_with_pool) as pool:
         for answers in pool.map(work, shares):
             yield from answers

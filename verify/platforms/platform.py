@@ -41,6 +41,9 @@ class Platform:
     forks = False
     """Whether a process can be copied."""
 
+    watches_pipes = True
+    """Whether a pipe can be waited for while other parts of the process ask after it."""
+
     how_to_be_let = ""
     """A sentence on how this system lets a user read a drive; empty: the usual one will do."""
 
@@ -145,8 +148,25 @@ class Platform:
 
     # Locks
 
+    def open_to_look(self, path: Path) -> int:
+        """Open a file or a folder that others may rename or take away meanwhile; no link."""
+        how = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+        return os.open(path, how)
+
+    def open_to_rename(self, handle: int, path: Path) -> int:  # noqa: ARG002
+        """Return a file that was just made, opened so that it can be renamed while it is open.
+
+        Raises:
+            FileNotFoundError: somebody took it away.
+        """
+        return handle
+
+    def let_go(self, handle: int) -> None:
+        """Close a file or folder that was opened to look or to lock, which unlocks it."""
+        os.close(handle)
+
     def lock(self, handle: int) -> bool | None:  # noqa: ARG002
-        """Lock an open file or folder until it is closed.
+        """Lock an open file or folder until `let_go`, or the end of the process.
 
         False: somebody has the lock; `None`: there are none here.
         """
@@ -210,8 +230,11 @@ class Platform:
     def end_with_parent(self) -> None:
         """Have this process ended when its parent is gone, where the system does so."""
 
+    def end_children_with_this(self) -> None:
+        """Have what this process starts ended when this one is gone, where the system does so."""
+
     def limit_memory(self, most_bytes: int) -> None:
-        """Limit the address space of this process, where the system does so."""
+        """Limit the memory that this process may take, where the system does so."""
 
     def processors(self) -> int:
         """Return how many processors this process may use."""

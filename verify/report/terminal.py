@@ -34,7 +34,7 @@ _SECTION = "bold underline"
 
 def console_for(stream: TextIO) -> Console:
     """Return a console on `stream` that takes every text as it stands."""
-    console = Console(file=stream, markup=False, emoji=False, highlight=False)
+    console = Console(file=stream, legacy_windows=False, markup=False, emoji=False, highlight=False)
     # NOTE: COLUMNS may say anything. On a console without width Rich prints nothing at all.
     console.width = min(max(console.width or _WIDTH_UNKNOWN, _WIDTH_LEAST), _WIDTH_MOST)
     return console
@@ -46,6 +46,7 @@ def console_on_paper(paper: StringIO, stream: TextIO) -> Console:
         file=paper,
         width=console_for(stream).width,
         force_terminal=stream.isatty(),
+        legacy_windows=False,
         markup=False,
         emoji=False,
         highlight=False,

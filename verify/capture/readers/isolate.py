@@ -17,6 +17,7 @@ from pydantic import TypeAdapter
 from verify.capture.readers.task import Answer
 from verify.manifest.base import storable
 from verify.own_code import own_python
+from verify.platforms.this import PLATFORM
 from verify.text.message import say, unpacked
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ class Readers:
         Raises:
             Interrupted: `stop` was called.
         """
+        PLATFORM.end_children_with_this()
         process = subprocess.Popen(  # noqa: S603 - this interpreter, this package
             self.command,
             stdin=subprocess.PIPE,

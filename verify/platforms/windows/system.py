@@ -2,18 +2,10 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-from typing import Literal
-
-from verify.platforms.platform import APPLICATION
 from verify.platforms.windows.drives import WindowsDrives
+from verify.platforms.windows.files import WindowsFiles
+from verify.platforms.windows.processes import WindowsProcesses
 
 
-class Windows(WindowsDrives):
+class Windows(WindowsDrives, WindowsFiles, WindowsProcesses):
     """A Windows system."""
-
-    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
-        """Return this program's folder among a user's data of applications."""
-        named = os.environ.get("LOCALAPPDATA")
-        return Path(named or Path.home() / "AppData/Local") / APPLICATION

@@ -1,0 +1,173 @@
+r"""Windows: files that may be renamed while they are open, locks, and who may read a file.
+
+A lock on a file is that of LockFileEx, on a byte that no file reaches: it keeps nobody from reading
+what is locked, and holds between machines that share the drive. A folder takes no such lock: it is
+held by a mutex named after the folder's own number, which the folder keeps as it is renamed. That
+holds on one machine, so that a folder on a network drive has no lock. Windows lets go of either
+when the process ends.
+
+Sources: Microsoft Learn, "CreateFileW", "LockFileEx", "CreateMutexW" ("Global\"), "GetDriveTypeW".
+Tried under Wine.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import stat
+from ctypes import c_uint32, c_uint64, c_void_p
+from pathlib import Path
+from typing import Any, Literal
+
+from verify.platforms.platform import APPLICATION, Platform
+from verify.platforms.windows.library import failed, last_error, library, pointer
+
+_GENERIC_READ, _GENERIC_WRITE = 0x80000000, 0x40000000
+_SHARE_ALL = 0x7
+"""FILE_SHARE_READ, FILE_SHARE_WRITE and FILE_SHARE_DELETE: it may be renamed, or taken away."""
+
+_OPEN_EXISTING = 3
+_BACKUP_SEMANTICS, _OPEN_REPARSE_POINT = 0x02000000, 0x00200000
+"""A folder is opened as well; of a link, the link itself."""
+
+_INVALID = c_void_p(-1).value
+_EXCLUSIVE_AT_ONCE = 0x3
+"""LOCKFILE_EXCLUSIVE_LOCK and LOCKFILE_FAIL_IMMEDIATELY."""
+
+_LOCKED_BYTE = 1 << 62
+_LOCK_VIOLATION, _ACCESS_DENIED, _ALREADY_EXISTS = 33, 5, 183
+_DRIVE_REMOTE = 4
+_LONG, _LONG_SHARE = "\\\\?\\", "\\\\?\\UNC\\"
+"""What a path begins with that may be of any length, and one on a network drive."""
+
+
+class _Overlapped(ctypes.Structure):
+    """OVERLAPPED; the two halves of the offset are one number."""
+
+    _fields_ = (
+        ("Internal", c_void_p),
+        ("InternalHigh", c_void_p),
+        ("Offset", c_uint64),
+        ("hEvent", c_void_p),
+    )
+
+
+class WindowsFiles(Platform):
+    """Files, folders and their locks on Windows."""
+
+    has_locks = True
+
+    def __init__(self) -> None:
+        """No folder is held yet."""
+        self._held_folders: dict[int, int] = {}
+
+    def open_to_look(self, path: Path) -> int:
+        """Open a file or a folder, so that it may be renamed or taken away meanwhile."""
+        return _descriptor(path, _GENERIC_READ)
+
+    def open_to_rename(self, handle: int, path: Path) -> int:
+        """Open a file that was just made once more, so that it may be renamed while it is open."""
+        made = os.fstat(handle)
+        os.close(handle)
+        opened = _descriptor(path, _GENERIC_READ | _GENERIC_WRITE)
+        if not os.path.samestat(made, os.fstat(opened)):
+            os.close(opened)
+            raise FileNotFoundError(None, "another file stands there by now", str(path))
+        return opened
+
+    def lock(self, handle: int) -> bool | None:
+        """Lock an open file or folder; a folder on a network drive has no lock."""
+        status = os.fstat(handle)
+        if not stat.S_ISDIR(status.st_mode):
+            return _lock_file(handle)
+        if _on_network(handle):
+            return None
+        mutex = _take_mutex(f"Global\\{APPLICATION}-{status.st_dev:x}-{status.st_ino:x}")
+        if mutex is None:
+            return False
+        self._held_folders[handle] = mutex
+        return True
+
+    def let_go(self, handle: int) -> None:
+        """Close a file or folder, which unlocks it."""
+        mutex = self._held_folders.pop(handle, None)
+        if mutex is not None:
+            library("kernel32").CloseHandle(pointer(mutex))
+        os.close(handle)
+
+    def path_of(self, descriptor: int) -> str | None:
+        """Return the path of an open file."""
+        path = _final_path(descriptor)
+        if path is not None and path.startswith(_LONG_SHARE):
+            return "\\\\" + path.removeprefix(_LONG_SHARE)
+        return None if path is None else path.removeprefix(_LONG)
+
+    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
+        """Return this program's folder among a user's data of applications."""
+        named = os.environ.get("LOCALAPPDATA")
+        return Path(named or Path.home() / "AppData/Local") / APPLICATION
+
+
+def _system_handle(descriptor: int) -> Any:
+    import msvcrt  # noqa: PLC0415 - of Windows alone
+
+    runtime: Any = msvcrt
+    return pointer(runtime.get_osfhandle(descriptor))
+
+
+def _descriptor(path: Path, access: int) -> int:
+    import msvcrt  # noqa: PLC0415 - of Windows alone
+
+    runtime: Any = msvcrt
+    made = library("kernel32").CreateFileW(
+        str(path),
+        c_uint32(access),
+        _SHARE_ALL,
+        None,
+        _OPEN_EXISTING,
+        _BACKUP_SEMANTICS | _OPEN_REPARSE_POINT,
+        None,
+    )
+    if made in {None, _INVALID}:
+        raise failed(path)
+    return int(runtime.open_osfhandle(made, getattr(os, "O_NOINHERIT", 0)))
+
+
+def _lock_file(handle: int) -> bool | None:
+    place = _Overlapped(Offset=_LOCKED_BYTE)
+    locked = library("kernel32").LockFileEx(
+        _system_handle(handle), _EXCLUSIVE_AT_ONCE, 0, 1, 0, ctypes.byref(place)
+    )
+    if locked:
+        return True
+    return False if last_error() == _LOCK_VIOLATION else None
+
+
+def _take_mutex(name: str) -> int | None:
+    """Make a mutex of that name; `None`: there is one, of this account or another."""
+    kernel = library("kernel32")
+    mutex = kernel.CreateMutexW(None, 0, name)
+    error = last_error()
+    if mutex and error != _ALREADY_EXISTS:
+        return int(mutex)
+    if mutex:
+        kernel.CloseHandle(pointer(mutex))
+    elif error != _ACCESS_DENIED:
+        raise failed()
+    return None
+
+
+def _final_path(descriptor: int) -> str | None:
+    room = ctypes.create_unicode_buffer(1 << 15)
+    length = library("kernel32").GetFinalPathNameByHandleW(
+        _system_handle(descriptor), room, len(room), 0
+    )
+    return room.value if length else None
+
+
+def _on_network(descriptor: int) -> bool:
+    path = _final_path(descriptor) or ""
+    if path.startswith(_LONG_SHARE):
+        return True
+    root = path.removeprefix(_LONG)[:3]
+    return bool(library("kernel32").GetDriveTypeW(root) == _DRIVE_REMOTE)

@@ -1,0 +1,83 @@
+"""Windows: processes that end together, and their memory, by Job Objects.
+
+A process that puts itself into a job that is closed with it takes along all that it starts from
+then on: there is no moment at which one of them is outside. Sources: Microsoft Learn, "Job
+Objects", "Nested Jobs" (a process may be in several), "AssignProcessToJobObject",
+"JOBOBJECT_EXTENDED_LIMIT_INFORMATION", "JOBOBJECT_BASIC_LIMIT_INFORMATION". Wine ends a job's
+processes with it; it takes a bound on memory and does not keep it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from ctypes import c_int64, c_size_t, c_uint32, c_uint64
+from functools import cache
+
+from verify.platforms.platform import Platform
+from verify.platforms.windows.library import failed, library, pointer
+
+LIMIT_PROCESS_MEMORY = 0x100
+LIMIT_DIE_ON_UNHANDLED_EXCEPTION = 0x400
+LIMIT_KILL_ON_JOB_CLOSE = 0x2000
+_EXTENDED_LIMIT_INFORMATION = 9
+
+
+class ExtendedLimits(ctypes.Structure):
+    """JOBOBJECT_EXTENDED_LIMIT_INFORMATION, with the two structures inside it laid out flat."""
+
+    _fields_ = (
+        ("PerProcessUserTimeLimit", c_int64),
+        ("PerJobUserTimeLimit", c_int64),
+        ("LimitFlags", c_uint32),
+        ("MinimumWorkingSetSize", c_size_t),
+        ("MaximumWorkingSetSize", c_size_t),
+        ("ActiveProcessLimit", c_uint32),
+        ("Affinity", c_size_t),
+        ("PriorityClass", c_uint32),
+        ("SchedulingClass", c_uint32),
+        ("IoInfo", c_uint64 * 6),
+        ("ProcessMemoryLimit", c_size_t),
+        ("JobMemoryLimit", c_size_t),
+        ("PeakProcessMemoryUsed", c_size_t),
+        ("PeakJobMemoryUsed", c_size_t),
+    )
+
+
+class WindowsProcesses(Platform):
+    """How processes are started, bounded and ended on Windows."""
+
+    watches_pipes = False
+
+    def end_children_with_this(self) -> None:
+        """Put this process into a job that ends with it; one that crashes shows no window."""
+        _end_together()
+
+    def limit_memory(self, most_bytes: int) -> None:
+        """Limit the memory that this process may commit."""
+        _enter_job(ExtendedLimits(LimitFlags=LIMIT_PROCESS_MEMORY, ProcessMemoryLimit=most_bytes))
+
+
+@cache
+def _end_together() -> None:
+    _enter_job(
+        ExtendedLimits(LimitFlags=LIMIT_KILL_ON_JOB_CLOSE | LIMIT_DIE_ON_UNHANDLED_EXCEPTION)
+    )
+
+
+def _enter_job(limits: ExtendedLimits) -> None:
+    """Put this process into a new job, whose handle is left open until the process ends.
+
+    Raises:
+        OSError: Windows refuses.
+    """
+    kernel = library("kernel32")
+    job = pointer(kernel.CreateJobObjectW(None, None))
+    done = (
+        job.value
+        and kernel.SetInformationJobObject(
+            job, _EXTENDED_LIMIT_INFORMATION, ctypes.byref(limits), ctypes.sizeof(limits)
+        )
+        and kernel.AssignProcessToJobObject(job, pointer(kernel.GetCurrentProcess()))
+    )
+    if not done:
+        raise failed()
