@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 FILES = {
     "comparison.json",
+    "differences.jsonl.gz",
     "job.json",
     "report.html",
     "source.manifest.jsonl.gz",

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 JOB_NAME = "job.json"
 EVENT_NAME = "event.json"
 COMPARISON_NAME = "comparison.json"
+DIFFERENCES_NAME = "differences.jsonl.gz"
 REPORT_NAME = "report.html"
 FIT_NAME = "fit.json"
 RUNNING_NAME = "running.json"

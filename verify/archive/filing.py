@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import shutil
 import time
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from verify.archive.entry import (
     COMPARISON_NAME,
+    DIFFERENCES_NAME,
     EVENT_NAME,
     FIT_NAME,
     JOB_NAME,
@@ -25,6 +27,7 @@ from verify.archive.job_record import EventRecord, JobRecord, drive_record
 from verify.archive.seal import SEAL_NAME
 from verify.errors import OutputError
 from verify.manifest.file import open_manifest
+from verify.report.difference_lists import json_lines
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
@@ -32,12 +35,14 @@ from verify.report.json_text import as_json, document_json
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from verify.archive.archive import Archive
     from verify.archive.job_record import EventKind, Seal
     from verify.archive.seal import Key
     from verify.rules.comparison_document import Comparison
+    from verify.rules.difference_rows import DifferenceRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,10 +66,14 @@ def file_job(  # noqa: PLR0913 - each a part of the job
     manifests: tuple[Path, Path],
     key: Key | None,
     *,
+    differences: Iterable[DifferenceRow] = (),
     fit: Path | None = None,
     now: int | None = None,
 ) -> Seal:
-    """File a job whole, and return its seal; `fit`: the file that its new drive was held to.
+    """File a job whole, and return its seal.
+
+    `differences`: every file and folder that differs; `fit`: the file that its new drive was held
+    to.
 
     Raises:
         JobTaken: there is a job of that name.
@@ -94,6 +103,7 @@ def file_job(  # noqa: PLR0913 - each a part of the job
         if fit is not None:
             _take(archive, fit, folder / FIT_NAME)
         _write(folder / COMPARISON_NAME, document_json(comparison))
+        _write_list(folder / DIFFERENCES_NAME, differences)
         _write(folder / REPORT_NAME, html(build_handover(comparison, Edition.SHOP)))
         _write(folder / JOB_NAME, record.model_dump_json(by_alias=True, indent=2))
         return archive.file_entry(folder, words.job, key)
@@ -209,14 +219,15 @@ def _clear(folder: Path) -> None:
 
 
 def _take(archive: Archive, source: Path, target: Path) -> None:
-    """Move a file that was written inside the archive; copy any other.
+    """Give a file that was written inside the archive a second name; copy any other.
+
+    The first name stays, for who still reads the file there; it goes with its folder.
 
     Raises:
         OutputError: it cannot be read or written.
     """
     try:
-        if source.parent.parent == archive.unfinished:
-            source.rename(target)
+        if source.parent.parent == archive.unfinished and _linked(source, target):
             with target.open("r+b") as file:
                 os.fsync(file.fileno())
         else:
@@ -224,6 +235,24 @@ def _take(archive: Archive, source: Path, target: Path) -> None:
                 shutil.copyfileobj(reading, writing)
     except OSError as error:
         raise OutputError(str(target), error.strerror or str(error)) from error
+
+
+def _linked(source: Path, target: Path) -> bool:
+    """Give a file a second name; `False`: its filesystem knows none (FAT, exFAT)."""
+    try:
+        os.link(source, target)
+    except FileExistsError:
+        raise
+    except OSError:
+        return False
+    return True
+
+
+def _write_list(path: Path, rows: Iterable[DifferenceRow]) -> None:
+    """Write the list of all differences, packed; the same rows give the same bytes."""
+    with whole_file(path) as file, gzip.GzipFile("", "wb", fileobj=file, mtime=0) as packed:
+        for line in json_lines(rows):
+            packed.write(line)
 
 
 def _write(path: Path, text: str) -> None:

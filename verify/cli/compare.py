@@ -1,5 +1,6 @@
 """`drivewitness compare SOURCE TARGET`: two manifests into a comparison."""
 
+from verify.cli.difference_files import DifferencesOption
 from verify.cli.option_groups import EditionOptions, ScopeOptions, with_option_groups
 from verify.cli.options import (
     EXIT_OF_VERDICT,
@@ -19,6 +20,7 @@ def compare(  # noqa: PLR0913 - the command's own options
     scope: ScopeOptions,
     fit: FitOption = None,
     report: ReportOption = None,
+    differences: DifferencesOption = None,
     edition: EditionOptions,
     json: JsonOption = False,
 ) -> int:
@@ -29,19 +31,22 @@ def compare(  # noqa: PLR0913 - the command's own options
     from dataclasses import replace as with_changes
 
     from verify.cli.capture_request import given_as, like_the_other_side
-    from verify.cli.judging import declared_by, judge, tell
+    from verify.cli.difference_files import difference_files
+    from verify.cli.judging import declared_by, judged, tell
     from verify.cli.keep_off import keep_off
     from verify.cli.report_files import report_files
 
     declared = declared_by(fit)
     reports = report_files(report, (source, target), edition)
     sides = source, target
-    keep_off(sides, reports.files)
+    lists = difference_files(differences, sides, names=edition.names, others=reports.files)
+    keep_off(sides, (*reports.files, *lists.files))
     said = given_as(sides, scope)
     options = with_changes(like_the_other_side(sides), given_as=said)
-    judged = judge(source, target, options, declared=declared)
-    try:
-        reports.write(judged.comparison)
-    finally:  # the answer stands last, and also where no report can be written
-        tell(judged, as_document=json, lang=edition.lang)
-    return EXIT_OF_VERDICT[judged.comparison.verdict]
+    with judged(source, target, options, declared=declared) as found:
+        try:
+            reports.write(found.comparison)
+            lists.write(found.differences, found.comparison.difference_counts)
+        finally:  # the answer stands last, and also where no report can be written
+            tell(found, as_document=json, lang=edition.lang)
+    return EXIT_OF_VERDICT[found.comparison.verdict]

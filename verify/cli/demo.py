@@ -76,7 +76,7 @@ def demo(
     from verify.capture.options import CaptureOptions
     from verify.cli.capture_request import new_folder
     from verify.cli.demo_images import DEMO, unpack
-    from verify.cli.judging import judge, tell, working_folder
+    from verify.cli.judging import judged, tell, working_folder
     from verify.cli.option_groups import EditionOptions
     from verify.cli.options import LangName
     from verify.cli.output import emit
@@ -92,15 +92,15 @@ def demo(
         for pair in _PAIRS:
             line = "=" * len(pair.title)
             emit(f"\n{line}\n{pair.title}\n{line}\n\n")
-            judged = judge(paths[pair.source], paths[pair.target], options)
-            tell(judged, as_document=False, lang=LangName.ENGLISH, brief=True)
+            with judged(paths[pair.source], paths[pair.target], options) as found:
+                tell(found, as_document=False, lang=LangName.ENGLISH, brief=True)
             emit(f"\n{pair.words}\n")
             if reports is not None:
                 files = [str(reports / f"{pair.target}{ending}") for ending in TEXT_ENDINGS]
                 report_files(files, (), EditionOptions(lang=LangName.ENGLISH)).write(
-                    judged.comparison
+                    found.comparison
                 )
-            right = right and judged.comparison.verdict == pair.verdict
+            right = right and found.comparison.verdict == pair.verdict
     emit(_closing(right=right))
     return 0 if right else 70
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from verify.archive.filing import JobWords
     from verify.archive.job_record import Seal
     from verify.archive.seal import Key
-    from verify.rules.comparison_document import Comparison
+    from verify.cli.judging import Judged
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Filing:
     words: "JobWords"
     key: "Key | None"
 
-    def file(self, comparison: "Comparison", folder: Path, fit: str | None = None) -> str:
+    def file(self, found: "Judged", folder: Path, fit: str | None = None) -> str:
         """File a comparison with the manifests kept in `folder`; tell and return its seal.
 
         `fit`: the file that the new drive was held to.
@@ -42,9 +42,10 @@ class Filing:
         seal = file_job(
             self.archive,
             self.words,
-            comparison,
+            found.comparison,
             manifests,
             self.key,
+            differences=found.differences(),
             fit=None if fit is None else Path(fit),
         )
         tell_seal(self.archive, seal)

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from verify.cli.difference_files import DifferencesOption, ListNamesOption
 from verify.cli.filing import filing_for, folder_for
 from verify.cli.job_options import (
     ArchiveOption,
@@ -124,7 +125,7 @@ def add_job(  # noqa: PLR0913 - the command's own options
     from dataclasses import replace as with_changes
 
     from verify.cli.capture_request import given_as, like_the_other_side
-    from verify.cli.judging import judge, tell
+    from verify.cli.judging import judged, tell
     from verify.cli.keep_off import keep_off
 
     sides = source, target
@@ -132,21 +133,32 @@ def add_job(  # noqa: PLR0913 - the command's own options
     options = with_changes(like_the_other_side(sides), given_as=said)
     keep_off(sides, (place_of_archive(filing.archive),))
     to_file = filing_for(job, filing)
-    with folder_for(to_file, None) as folder:
-        judged = judge(source, target, options, folder)
-        tell(judged, as_document=json)
+    with (
+        folder_for(to_file, None) as folder,
+        judged(source, target, options, folder) as found,
+    ):
+        tell(found, as_document=json)
         if to_file is not None and folder is not None:
-            to_file.file(judged.comparison, folder)
-    return EXIT_OF_VERDICT[judged.comparison.verdict]
+            to_file.file(found, folder)
+    return EXIT_OF_VERDICT[found.comparison.verdict]
 
 
-def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
+def judge_job(
+    job: JobArgument,
+    *,
+    archive: ArchiveOption = None,
+    differences: DifferencesOption = None,
+    names: ListNamesOption = False,
+    json: JsonOption = False,
+) -> int:
     """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
     from verify.archive.entry import FIT_NAME, SIDE_NAMES
     from verify.archive.proof import job_problems
     from verify.capture.options import CaptureOptions
-    from verify.cli.judging import declared_by, judge, tell
+    from verify.cli.difference_files import difference_files
+    from verify.cli.judging import declared_by, judged, tell
 
+    lists = difference_files(differences, (), names=names)
     place = archive_at(archive)
     record = place.record(job)
     for problem in job_problems(place, job, None):
@@ -155,9 +167,12 @@ def judge_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOpti
     source, target = (str(place.file(job, name)) for name in SIDE_NAMES.values())
     fit = place.jobs / job / FIT_NAME
     declared = declared_by(str(fit) if fit.exists() else None)
-    judged = judge(source, target, CaptureOptions(), declared=declared)
-    tell(judged, as_document=json)
-    verdict = judged.comparison.verdict
+    with judged(source, target, CaptureOptions(), declared=declared) as found:
+        try:
+            lists.write(found.differences, found.comparison.difference_counts)
+        finally:
+            tell(found, as_document=json)
+    verdict = found.comparison.verdict
     if verdict != record.verdict:
         sys.stderr.write(
             f"{job}: filed as {record.verdict} by version {record.tool_version}, {verdict} today.\n"

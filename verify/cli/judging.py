@@ -2,12 +2,14 @@
 
 import shutil
 import sys
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.cli.output import emit, emit_drawn
+from verify.cli.output import emit_drawn, emit_parts
 from verify.errors import OutputError
 from verify.whole_file import whole_file
 
@@ -15,27 +17,46 @@ if TYPE_CHECKING:
     from verify.capture.options import CaptureOptions
     from verify.cli.options import LangName
     from verify.held import WorkingFolder
+    from verify.manifest.file import Manifest
     from verify.manifest.header import Header
     from verify.rules.comparison_document import Comparison
     from verify.rules.declared import Declared
+    from verify.rules.difference_rows import DifferenceRow
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A comparison, and the headers of the two manifests it was made from."""
+    """A comparison, and the two manifests it was made from."""
 
     comparison: "Comparison"
-    headers: tuple["Header", "Header"]
+    manifests: tuple["Manifest", "Manifest"]
+
+    @property
+    def headers(self) -> tuple["Header", "Header"]:
+        """The headers of both manifests."""
+        old, new = self.manifests
+        return old.header, new.header
+
+    def differences(self) -> "Iterator[DifferenceRow]":
+        """Yield every file and folder that differs, as long as the manifests are there.
+
+        Raises:
+            ManifestAltered: a row of a manifest is none.
+        """
+        from verify.rules.difference_rows import difference_rows
+
+        return difference_rows(*self.manifests)
 
 
-def judge(
+@contextmanager
+def judged(
     source: str,
     target: str,
     options: "CaptureOptions | tuple[CaptureOptions, CaptureOptions]",
     keep: Path | None = None,
     declared: "Declared | None" = None,
-) -> Judged:
-    """Read both sides (manifests are taken as they are) and compare them.
+) -> Iterator[Judged]:
+    """Read both sides (manifests are taken as they are) and give what came of comparing them.
 
     `options`: those of both sides, or each side's. `keep`: an empty folder for the two manifests;
     without it they are thrown away at the end.
@@ -43,9 +64,10 @@ def judge(
     """
     both = options if isinstance(options, tuple) else (options, options)
     if keep is not None:
-        return _judge_in(source, target, both, keep, declared, kept=True)
+        yield _judge_in(source, target, both, keep, declared, kept=True)
+        return
     with working_folder(both[0].scratch) as folder:
-        return _judge_in(source, target, both, Path(folder), declared, kept=False)
+        yield _judge_in(source, target, both, Path(folder), declared, kept=False)
 
 
 def declared_by(fit: str | None) -> "Declared | None":
@@ -94,7 +116,7 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
         _keep_given_manifests(paths, folder)
     with ThreadPoolExecutor(len(paths)) as pool:
         old, new = pool.map(open_manifest, paths)
-    return Judged(compare(old, new, declared=declared), (old.header, new.header))
+    return Judged(compare(old, new, declared=declared), (old, new))
 
 
 def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
@@ -111,16 +133,18 @@ def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
 
 
 def tell(
-    judged: Judged, *, as_document: bool, lang: "LangName | None" = None, brief: bool = False
+    told: Judged, *, as_document: bool, lang: "LangName | None" = None, brief: bool = False
 ) -> None:
-    """Print a comparison on standard output: as its document, or for people in their language.
+    """Print a comparison on standard output: for people in their language, or as its document.
 
     `brief`: for people, the verdict, the findings and what to do alone.
+
+    The document holds every difference besides.
     """
     if as_document:
-        from verify.report.json_text import document_json
+        from verify.report.comparison_file import with_differences
 
-        emit(document_json(judged.comparison) + "\n")
+        emit_parts(with_differences(told.comparison, told.differences()))
         return
     from verify.cli.options import language_of
     from verify.report.comparison_report import build_report
@@ -129,6 +153,6 @@ def tell(
     from verify.text.language import speaking
 
     required = frozenset(rule.slug for rule in RULES if rule.required)
-    report = build_report(judged.comparison, judged.headers, required)
+    report = build_report(told.comparison, told.headers, required)
     with speaking(language_of(lang)):
         emit_drawn(lambda console: print_report(console, report, brief=brief))

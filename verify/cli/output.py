@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from verify.errors import OutputError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from rich.console import Console
 
@@ -26,6 +26,16 @@ def emit(text: str) -> None:
         sys.stdout.flush()
     except OSError as error:
         raise output_failed(error) from error
+
+
+def emit_parts(parts: "Iterable[str]") -> None:
+    """Write a result that is made as it is written.
+
+    Raises:
+        OutputError: as `emit` does.
+    """
+    for part in parts:
+        emit(part)
 
 
 def emit_drawn(draw: "Callable[[Console], None]") -> None:

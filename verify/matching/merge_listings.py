@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
@@ -13,6 +14,7 @@ from verify.manifest.draw import (
     blocks_in,
 )
 from verify.manifest.totals import common_blocks, common_streams, is_drawn, is_in_draw
+from verify.matching.level import Level
 from verify.matching.marks import (
     Nodes,
     compare_marks,
@@ -21,8 +23,9 @@ from verify.matching.marks import (
     weigh_link,
 )
 from verify.matching.moment import Volume
-from verify.matching.pair_contents import ContentComparison, Difference, PairContents
+from verify.matching.pair_contents import ContentComparison, Difference, Listed, PairContents
 from verify.matching.survey import survey
+from verify.matching.told import NOT_READ, UNREADABLE, count_in
 from verify.matching.weigh import (
     MOVING,
     is_expected,
@@ -44,6 +47,7 @@ if TYPE_CHECKING:
     from verify.manifest.row import Block
     from verify.manifest.segment import Segment
     from verify.matching.moment import Survey
+    from verify.matching.pair_contents import Kind
     from verify.matching.pairing import Pair
 
 Row = TypeVar("Row")
@@ -62,18 +66,15 @@ def compare_contents(
     for pair in pairs:
         both = pair.both
         if both is None:
+            found.listed += _listed_alone(pair)
             continue
         old, new = both
         if old.listing is not None and new.listing is not None:
-            sizes = old.filesystem.cluster_bytes, new.filesystem.cluster_bytes
-            block_bytes = file_block_bytes(old, new)
-            files = PairContents(
-                pair.number, cluster_bytes=sizes, block_bytes=block_bytes or FILE_BLOCK_BYTES
-            )
-            files.volume = Volume(partial(_survey, source, target, both))
-            blocks = block_bytes is not None
-            with source.listing(old.number) as left, target.listing(new.number) as right:
-                compare_listings(files, left, right, blocks=blocks)
+            files = files_of(source, target, pair.number, both)
+            listed = Listed(old.number, new.number)
+            for item in differing_names(files, source, target, both):
+                count_in(listed, item)
+            found.listed.append(listed)
             found.pairs[pair.number] = files
             if old.view is not None:
                 found.encrypted[pair.number] = _compare_raw(source, target, pair.number, both)
@@ -82,6 +83,51 @@ def compare_contents(
         elif old.listing is None and new.listing is None and old.contents and new.contents:
             found.pairs[pair.number] = _compare_raw(source, target, pair.number, both)
     return found
+
+
+def files_of(
+    source: Manifest, target: Manifest, number: int, both: tuple[Partition, Partition]
+) -> PairContents:
+    """Return where the comparison of two listings is collected, with nothing in it yet."""
+    old, new = both
+    files = PairContents(
+        number,
+        cluster_bytes=(old.filesystem.cluster_bytes, new.filesystem.cluster_bytes),
+        block_bytes=file_block_bytes(old, new) or FILE_BLOCK_BYTES,
+    )
+    files.volume = Volume(partial(_survey, source, target, both))
+    return files
+
+
+def differing_names(
+    files: PairContents, source: Manifest, target: Manifest, both: tuple[Partition, Partition]
+) -> Iterator[Difference]:
+    """Compare two listings, and yield each name that differs, in their order.
+
+    Raises:
+        ManifestAltered: a row of a manifest is none.
+    """
+    old, new = both
+    blocks = file_block_bytes(old, new) is not None
+    with source.listing(old.number) as left, target.listing(new.number) as right:
+        yield from _differing(files, left, right, blocks=blocks)
+
+
+def _listed_alone(pair: Pair) -> Iterator[Listed]:
+    """Count the names of a partition that only one drive has."""
+    side = pair.source or pair.target
+    if side is None or side.listing is None:
+        return
+    listing = side.listing
+    count = listing.files + listing.folders + listing.links + listing.others
+    kind: Kind = "missing" if pair.source else "extra"
+    yield Listed(
+        pair.source.number if pair.source else None,
+        pair.target.number if pair.target else None,
+        count,
+        Counter({kind: count}),
+        Counter({Level.STOP if pair.source else Level.NOTE: count}),
+    )
 
 
 def _compare_raw(
@@ -151,33 +197,52 @@ def compare_listings(
 
     `blocks`: whether both sides read blocks of files of one size.
     """
+    for _ in _differing(found, source, target, blocks=blocks):
+        pass
+
+
+def _differing(
+    found: PairContents, source: ListingRows, target: ListingRows, *, blocks: bool
+) -> Iterator[Difference]:
+    """Merge two listings, and yield each name of which something was told."""
     nodes = Nodes()
     while True:
         if _is_alike(found, nodes, source.segment, target.segment):
             source.pass_over()
             target.pass_over()
             continue
-        old, new = source.entry, target.entry
-        if old is not None and new is not None and old.path != new.path:
-            first = listing_order(old) < listing_order(new)
-            old, new = (old, None) if first else (None, new)
-        if old is not None:
-            source.step()
-        if new is not None:
-            target.step()
+        old, new = _next_name(source, target)
         if old is not None and new is not None:
             found.totals.rows += 1
             if not blocks:
                 old.blocks = new.blocks = []
-            _compare_entry(found, nodes, Difference(old.path, old, new, volume=found.volume))
+            item = Difference(old.path, old, new, volume=found.volume)
+            _compare_entry(found, nodes, item)
+            if item.told:
+                yield item
         elif old is not None:
             lacking = Difference(old.path, old, None, volume=found.volume)
             found.missing.add(weigh_missing(lacking), lacking)
+            yield lacking
         elif new is not None:
             further = Difference(new.path, None, new, volume=found.volume)
             found.extra.add(weigh_extra(further), further)
+            yield further
         else:
             return
+
+
+def _next_name(source: ListingRows, target: ListingRows) -> tuple[Entry | None, Entry | None]:
+    """Step over the next name, and return what each side has of it."""
+    old, new = source.entry, target.entry
+    if old is not None and new is not None and old.path != new.path:
+        first = listing_order(old) < listing_order(new)
+        old, new = (old, None) if first else (None, new)
+    if old is not None:
+        source.step()
+    if new is not None:
+        target.step()
+    return old, new
 
 
 def _is_alike(
@@ -207,8 +272,10 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
     compare_marks(found, nodes, difference)
     if old.unhashed == new.unhashed == NOT_TRIED:
         found.untried.add(difference)
+        difference.told.append(("not_read", NOT_READ))
     elif old.unhashed or new.unhashed:
         found.unreadable.add(difference)
+        difference.told.append(("unreadable", UNREADABLE))
     if old.kind == "file" and old.size != new.size:
         found.resized.add(weigh_change(difference), difference)
         _add_zeroed(found, difference)

@@ -5,6 +5,7 @@ The merge itself fills this in; rules only read it. Lists are bounded, counts ar
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
@@ -21,18 +22,44 @@ if TYPE_CHECKING:
 
 Since = Literal["source", "target"]
 
+Kind = Literal[
+    "missing",
+    "extra",
+    "size",
+    "contents",
+    "zeros",
+    "streams",
+    "times",
+    "created",
+    "links",
+    "security",
+    "attributes",
+    "unreadable",
+    "not_read",
+    "moved",
+    "excluded",
+]
+"""What differs of a name. `moved`: the other drive has it under another name; `excluded`: good
+clones differ there too; `not_read`: on neither drive, since its length cannot be true."""
+
 KEPT_DIFFERENCES = 10_000
 """Differences kept whole of each meaning, a partition; beyond it only their number is."""
 
 
 @dataclass(slots=True)
 class Difference:
-    """One path that differs; an absent side is `None`. `volume`: what its volume tells of it."""
+    """One path that differs; an absent side is `None`. `volume`: what its volume tells of it.
+
+    `told`: each kind of difference that was found, and what it means.
+    """
 
     path: str
     source: Entry | None
     target: Entry | None
     volume: Volume = field(default_factory=Volume, kw_only=True, repr=False, compare=False)
+    told: list[tuple[Kind, Meaning]] = field(
+        default_factory=list, kw_only=True, repr=False, compare=False
+    )
 
     @property
     def size(self) -> int:
@@ -81,10 +108,12 @@ class Sorted:
     So that none is lost: however many caches differ, the one photo that does is kept.
     """
 
+    kind: Kind = "contents"
     bags: dict[Meaning, Bag] = field(default_factory=dict)
 
     def add(self, meaning: Meaning, difference: Difference) -> None:
         """Put a difference to its like."""
+        difference.told.append((self.kind, meaning))
         self.bags.setdefault(meaning, Bag()).add(difference)
 
     def told(self, *, expected: bool = False) -> dict[Meaning, Bag]:
@@ -161,17 +190,17 @@ class PairContents:
     mismatches: int = 0
     expected_changes: int = 0
     moving_kept: bool = True
-    missing: Sorted = field(default_factory=Sorted)
-    extra: Sorted = field(default_factory=Sorted)
-    resized: Sorted = field(default_factory=Sorted)
-    changed: Sorted = field(default_factory=Sorted)
-    zeroed: Sorted = field(default_factory=Sorted)
-    streams: Sorted = field(default_factory=Sorted)
-    retimed: Sorted = field(default_factory=Sorted)
-    recreated: Sorted = field(default_factory=Sorted)
-    relinked: Sorted = field(default_factory=Sorted)
-    security: Sorted = field(default_factory=Sorted)
-    attributes: Sorted = field(default_factory=Sorted)
+    missing: Sorted = field(default_factory=lambda: Sorted("missing"))
+    extra: Sorted = field(default_factory=lambda: Sorted("extra"))
+    resized: Sorted = field(default_factory=lambda: Sorted("size"))
+    changed: Sorted = field(default_factory=lambda: Sorted("contents"))
+    zeroed: Sorted = field(default_factory=lambda: Sorted("zeros"))
+    streams: Sorted = field(default_factory=lambda: Sorted("streams"))
+    retimed: Sorted = field(default_factory=lambda: Sorted("times"))
+    recreated: Sorted = field(default_factory=lambda: Sorted("created"))
+    relinked: Sorted = field(default_factory=lambda: Sorted("links"))
+    security: Sorted = field(default_factory=lambda: Sorted("security"))
+    attributes: Sorted = field(default_factory=lambda: Sorted("attributes"))
     times: Times = field(default_factory=Times)
     volume: Volume = field(default_factory=Volume)
     cluster_bytes: tuple[int | None, int | None] = (None, None)
@@ -202,13 +231,32 @@ class SampleBound:
 
 
 @dataclass(slots=True)
+class Listed:
+    """The differences of one pair of partitions (their numbers), counted name by name.
+
+    `kinds`: names that differ in that; one may differ in several. `to_copy`: names that are to be
+    copied from the old drive, of which `with_line_breaks` fit into no list by lines.
+    """
+
+    source: int | None
+    target: int | None
+    count: int = 0
+    kinds: Counter[Kind] = field(default_factory=Counter)
+    levels: Counter[Level] = field(default_factory=Counter)
+    to_copy: int = 0
+    with_line_breaks: int = 0
+
+
+@dataclass(slots=True)
 class ContentComparison:
     """Every pair's contents, by the pair's number; pairs that were not both read lack.
 
-    `encrypted`: the encrypted bytes of pairs whose files were compared through views. `bound` is
-    `None` where no contents were read on one of the sides.
+    `encrypted`: the encrypted bytes of pairs whose files were compared through views. `listed`:
+    how many names differ, of each pair that has files. `bound` is `None` where no contents were
+    read on one of the sides.
     """
 
     pairs: dict[int, PairContents] = field(default_factory=dict)
     encrypted: dict[int, PairContents] = field(default_factory=dict)
+    listed: list[Listed] = field(default_factory=list)
     bound: SampleBound | None = None

@@ -52,13 +52,14 @@ def csv_text(handover: Handover) -> str:
             row.message,
             row.advice,
         )
-        writer.writerow([*first, *(_cell(cell) for cell in cells)])
+        writer.writerow([*first, *(csv_cell(cell) for cell in cells)])
     if not document.findings:
         writer.writerow([*first, *[""] * 7, "no findings", ""])
     return paper.getvalue()
 
 
-def _cell(value: Value) -> Value:
+def csv_cell(value: Value) -> Value:
+    """Return a value as a cell: text from a drive can be read there, and does nothing else."""
     if not isinstance(value, str):
         return value
     return _FORMULA.sub(r"\1\2'", harmless(value, _LONGEST))

@@ -145,6 +145,24 @@ class LaterRow(_Document):
     earlier_path: str | None = None
 
 
+class DifferencesRow(_Document):
+    """How many files and folders of a pair of partitions differ, name by name.
+
+    `source`, `target`: the partition's number on each drive. `kinds`: names that differ in that
+    (one may differ in several); `levels`: names by the heaviest level of each. `to_copy`: names
+    that copying from the old drive puts right, of which `with_line_breaks` fit into no list by
+    lines.
+    """
+
+    source: int | None
+    target: int | None
+    count: int
+    kinds: dict[str, int]
+    levels: dict[str, int]
+    to_copy: int
+    with_line_breaks: int = 0
+
+
 class ToolInfo(_Document):
     """What judged: the version and the rules it ran."""
 
@@ -172,6 +190,8 @@ class Manifests(_Document):
 class Comparison(_Document, Spoken):
     """Two manifests compared by all rules.
 
+    Where `--json` prints it, every difference follows as its last field, `differences`
+    (docs/report/lists.md), which is not read back.
     `scope`: `drive`; `partition`, where one partition only was compared; `unconfirmed`, where a
     side has no table and nobody confirmed that it is a whole drive.
     """
@@ -189,6 +209,7 @@ class Comparison(_Document, Spoken):
     places: tuple[PlacesRow, ...] = ()
     moments: tuple[MomentRow, ...] = ()
     later: tuple[LaterRow, ...] = ()
+    difference_counts: tuple[DifferencesRow, ...] = ()
     tool: ToolInfo
     manifests: Manifests | None = None
 

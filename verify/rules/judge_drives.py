@@ -27,6 +27,7 @@ from verify.rules.comparison_document import (
     ToolInfo,
 )
 from verify.rules.damage_places import places
+from verify.rules.difference_rows import difference_counts
 from verify.rules.engine import judge
 from verify.rules.later_use import later_rows, moments
 from verify.rules.one_partition import of_one_partition, summary_of_one
@@ -107,6 +108,7 @@ def compare(
         places=tuple(places(case)),
         moments=tuple(_named(row) for row in moments(case)),
         later=tuple(_named(row) for row in later_rows(case)),
+        difference_counts=tuple(difference_counts(contents)),
         tool=ToolInfo(version=__version__, rules=tuple(rule.slug for rule in rules)),
         manifests=Manifests(source=_manifest_row(source), target=_manifest_row(target)),
     )
