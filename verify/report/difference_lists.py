@@ -71,11 +71,11 @@ class _Line:
 
 
 def _day(nanoseconds: int | None) -> str:
-    """Say a time of modification to the second, in UTC; nothing where there is none."""
+    """Say a time of modification to the second, in UTC; as a number where no calendar has it."""
     if nanoseconds is None:
         return ""
     try:
         moment = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
     except (OverflowError, ValueError, OSError):
-        return f"{nanoseconds} ns since 1970"
+        return str(nanoseconds)
     return f"{moment:%Y-%m-%d %H:%M:%S}"

@@ -24,6 +24,7 @@ from verify.matching.told import (
 )
 from verify.matching.unlocked import see_through
 from verify.rules.comparison_document import DifferencesRow
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,6 +50,8 @@ _RULES: dict[Kind, str] = {
     "not_read": "file-content",
 }
 """The rule that tells each kind; expected changes and later use have rules of their own."""
+
+_ALONE = say("is on a partition that the other drive does not have")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +187,7 @@ def _rows_alone(source: Manifest, target: Manifest, pair: Pair) -> Iterator[Diff
             target_modified=None if lost else entry.modified,
             level=Level.STOP if lost else Level.NOTE,
             rule="partition-missing" if lost else "partition-extra",
-            says="is of a partition that the other drive does not have",
+            says=_ALONE,
             moment=None,
             used=None,
             by="person",
