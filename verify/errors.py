@@ -8,6 +8,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── SourceMissing                      nothing is there
     │   ├── SourceNotDrive                     a folder, a pipe, a socket
     │   ├── SourceForeign                      a file that holds no drive (text, a few bytes)
+    │   ├── ImageRefused                       an image in a container that is not read, or damaged
     │   ├── OnePartition          exit 2       a partition where a whole drive belongs
     │   ├── SourceForbidden                    no permission to read
     │   ├── SourceVanished                     gone, or shorter than it was, while being read
@@ -119,6 +120,25 @@ class SourceForeign(SourceError):
     def hint(self) -> str:
         """Say what belongs there."""
         return "Give a block device, a raw image file (sector by sector) or a manifest."
+
+
+@dataclass
+class ImageRefused(SourceError):
+    """An image in a container that is not read: of another kind, incomplete or damaged.
+
+    `kind`: what it is, as in "a VHDX"; `reason`: a clause; `advice`: a sentence.
+    """
+
+    kind: str
+    reason: str
+    advice: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: is {self.kind} that cannot be read: {self.reason}."
+
+    def hint(self) -> str:
+        """Return the advice given with the reason."""
+        return self.advice
 
 
 @dataclass

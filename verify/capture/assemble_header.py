@@ -77,6 +77,7 @@ class HeaderParts:
             "sector_bytes": drive.sector_bytes,
             "changed_while_read": self.outside.changed_while_read,
             "boot_sector_start": self.outside.boot_sector_start,
+            "image": None if drive.image is None else asdict(drive.image),
         }
 
     def _owners(self, partition: DescribedPartition, answer: Answer) -> list[dict[str, Any]]:

@@ -10,20 +10,6 @@ if TYPE_CHECKING:
     from verify.source.drive import Drive
     from verify.table.partition_table import Table
 
-# SPEC: RFC 1952 (gzip), tukaani.org xz file format, APPNOTE (zip), RFC 8878 (zstd), QEMU
-# docs/interop/qcow2, MS-VHDX, the VMDK 5.0 and VDI headers.
-_CONTAINERS = (
-    (0, b"\x1f\x8b", "a gzip file"),
-    (0, b"\xfd7zXZ\0", "an xz file"),
-    (0, b"PK\x03\x04", "a zip file"),
-    (0, b"\x28\xb5\x2f\xfd", "a zstd file"),
-    (0, b"7z\xbc\xaf\x27\x1c", "a 7z file"),
-    (0, b"QFI\xfb", "a qcow2 virtual disk"),
-    (0, b"vhdxfile", "a VHDX virtual disk"),
-    (0, b"conectix", "a VHD virtual disk"),
-    (0, b"KDMV", "a VMDK virtual disk"),
-    (0x40, b"\x7f\x10\xda\xbe", "a VDI virtual disk"),
-)
 _LOOK_BYTES = 512
 _TEXT = frozenset({9, 10, 12, 13, *range(32, 127), *range(128, 256)})
 """ASCII's printable characters and white space, and the bytes that UTF-8 is made of beyond it."""
@@ -41,9 +27,6 @@ def refuse_foreign(drive: Drive, table: Table, kinds: list[str]) -> None:
     if drive.identity.kind == "device" or not empty_handed:
         return
     head = drive.read_at(0, min(_LOOK_BYTES, drive.size_bytes))
-    for offset, magic, name in _CONTAINERS:
-        if head[offset : offset + len(magic)] == magic:
-            raise SourceForeign(drive.name, f"it is {name}, not a raw image")
     # NOTE: UTF-8 text has bytes above 127; a boot sector has zeros and other control bytes.
     if all(byte in _TEXT for byte in head):
         raise SourceForeign(drive.name, "it is text")

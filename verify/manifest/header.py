@@ -23,6 +23,7 @@ from verify.filesystem.examination import Examination
 from verify.manifest.base import Depth, Model, hold_numbers
 from verify.manifest.partition_contents import Contents, Listing
 from verify.platforms.identity import HiddenArea, PartOf
+from verify.source.images.facts import ImageFacts
 from verify.table.partition_table import Table
 from verify.text.field import Text
 from verify.text.stored import Spoken
@@ -102,7 +103,8 @@ class DriveInfo(Model):
     `hidden_areas`: each sort of area beyond what can be read, and what is known of it.
     `part_of`: the drive that the device is a part of, with that drive's model and serial.
     `boot_sector_start`: how many sectors lie in front of it on its drive, as a boot sector in
-    sector 0 says; `None` where there is a table, or no such boot sector.
+    sector 0 says; `None` where there is a table, or no such boot sector. `image`: of an image in
+    several files or in a container, what it says of itself and what of it was verified.
     """
 
     path: str
@@ -125,6 +127,7 @@ class DriveInfo(Model):
     hidden_areas: tuple[HiddenArea, ...] = ()
     part_of: PartOf | None = None
     boot_sector_start: int | None = None
+    image: ImageFacts | None = None
 
 
 class DriveNames(Model):

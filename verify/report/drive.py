@@ -8,6 +8,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from verify.report.comparison_report import both_sizes, partition_bytes, partition_words, when
+from verify.report.image_words import image_words, notes_words, verified_words
 from verify.report.scope_words import ONE_PARTITION_ONLY
 from verify.report.terminal import facts_table, plain, section, sentence
 from verify.units import decimal_size
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from verify.manifest.header import Header, Partition, View
     from verify.manifest.partition_contents import Listing
+    from verify.source.images.facts import ImageFacts
     from verify.table.partition_table import GptHeader, Table
 
 
@@ -49,6 +51,8 @@ def _drive(header: Header) -> Iterator[tuple[str, str]]:
     elif header.scope == "unconfirmed":
         yield "scope", "no partition table: a whole drive or one partition, it does not say which"
     yield "kind", drive.kind
+    if drive.image is not None:
+        yield from _image(drive.image)
     yield "model", drive.model or "not reported"
     serial = drive.serial or "not reported"
     yield "serial", f"{serial} (of the adapter)" if drive.serial_source == "adapter" else serial
@@ -61,6 +65,15 @@ def _drive(header: Header) -> Iterator[tuple[str, str]]:
     if drive.changed_while_read:
         yield "changed", "the table changed while the drive was read"
     yield "read", f"{when(header.capture.started)}, depth {header.depth}"
+
+
+def _image(image: ImageFacts) -> Iterator[tuple[str, str]]:
+    yield "image", image_words(image)
+    for file in image.files:
+        yield "file", f"{file.name}, {file.size_bytes:,} bytes"
+    yield "verified", verified_words(image)
+    if notes := notes_words(image):
+        yield "note", notes
 
 
 def _of_which_drive(header: Header) -> str:

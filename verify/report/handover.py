@@ -16,6 +16,7 @@ from verify.manifest.header import Scope, scope_of_both
 from verify.report.comparison_report import NOT_TOLD, Report, build_report, value_words
 from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
 from verify.report.handover_words import ANSWERS, CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
+from verify.report.image_words import image_words, notes_words, verified_words
 from verify.report.json_text import as_json
 from verify.report.picture import Picture, draw
 from verify.report.places_ruler import PlacePicture, draw_places
@@ -253,6 +254,14 @@ def _answers(document: Comparison, required: frozenset[str]) -> Iterator[Answer]
 def _identified(header: Header) -> str:
     """Say by what a drive was told from any other."""
     drive = header.drive
+    if drive.image is not None:
+        return say(
+            "an image ({image}): by its path and the identifier in its partition table. Verified:"
+            " {verified}. {notes}",
+            image=image_words(drive.image),
+            verified=verified_words(drive.image),
+            notes=notes_words(drive.image),
+        )
     if drive.kind == "image":
         return say("an image file: by its path and the identifier in its partition table")
     if drive.serial is None:

@@ -24,6 +24,9 @@ from verify.errors import (
 from verify.platforms.identity import Identity
 from verify.platforms.opened import Opened
 from verify.platforms.this import PLATFORM
+from verify.source.images.facts import ImageFacts
+from verify.source.images.image_file import Image, ImageDamage, ImageFile
+from verify.source.images.recognise import open_image
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
@@ -49,7 +52,8 @@ class Drive:
     a failing read is tried again. `unreadable` collects byte ranges (start, length), sector by
     sector; `failures` counts reads that failed in the end. `heartbeat` is called before each
     single-sector read: a failing drive is slow, not hung. A sector that failed is not read again.
-    After `patience_seconds` spent in failing reads nothing is (`given_up`).
+    After `patience_seconds` spent in failing reads nothing is (`given_up`). `image`: what a
+    container, or a split image, says of itself.
     """
 
     name: str
@@ -62,6 +66,7 @@ class Drive:
     failures: int = 0
     heartbeat: Callable[[], None] = lambda: None
     opened: Opened | None = None
+    image: ImageFacts | None = None
     patience_seconds: float = PATIENCE_SECONDS
     given_up: bool = False
     _failing_seconds: float = 0.0
@@ -108,6 +113,8 @@ class Drive:
         except OSError as error:
             if not PLATFORM.is_medium_error(error):
                 raise SourceVanished(self.name, error.strerror or str(error)) from error
+        except ImageDamage:
+            return None
         self._failing_seconds += time.monotonic() - began
         self.given_up = self._failing_seconds > self.patience_seconds
         return None
@@ -195,6 +202,24 @@ class _OpenFile:
         os.close(self.descriptor)
 
 
+@dataclass(slots=True)
+class _OpenImage:
+    """A drive inside of image files that hold it in a way of their own."""
+
+    image: Image
+    identity: Identity
+
+    @property
+    def size_bytes(self) -> int:
+        return self.image.facts.drive_bytes
+
+    def read_at(self, length: int, offset: int) -> bytes:
+        return self.image.read(offset, max(0, min(length, self.size_bytes - offset)))
+
+    def close(self) -> None:
+        self.image.close()
+
+
 def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
     """Open a block device or an image file for reading.
 
@@ -203,6 +228,7 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
         SourceForbidden: the system does not let this user read it.
         SourceNotDrive: a folder, a pipe, a socket or a character device.
         SourceForeign: a file that is too small to hold a drive.
+        ImageRefused: a container that is not read, or is damaged, or misses a part.
         SourceVanished: it went away between being named and being opened.
     """
     name = str(path)
@@ -211,7 +237,8 @@ def open_drive(path: str | Path, *, retries: int = 1) -> Drive:
         size, identity = opened.size_bytes, opened.identity
         _hold_size(name, size)
         sector, known = identity.sector_bytes or 512, identity.sector_bytes is not None
-        return Drive(name, size, sector, known, identity, retries, opened=opened)
+        facts = opened.image.facts if isinstance(opened, _OpenImage) else None
+        return Drive(name, size, sector, known, identity, retries, opened=opened, image=facts)
     except BaseException:
         opened.close()
         raise
@@ -238,15 +265,32 @@ def _open_file(name: str) -> Opened:
     descriptor = PLATFORM.open_to_read(name)
     try:
         status = os.fstat(descriptor)
-        size = _size_of(name, descriptor)
-        if PLATFORM.is_device(status):
-            identity = PLATFORM.identity(descriptor, status)
-        else:
-            identity = Identity(kind="image", file_id=f"file:{status.st_dev}:{status.st_ino}")
+        if not PLATFORM.is_device(status):
+            return _open_image(
+                name, ImageFile(name, descriptor, _size_of(name, descriptor), status)
+            )
+        identity = PLATFORM.identity(descriptor, status)
+        return _OpenFile(descriptor, _size_of(name, descriptor), identity)
     except BaseException:
         os.close(descriptor)
         raise
-    return _OpenFile(descriptor, size, identity)
+
+
+def _open_image(name: str, file: ImageFile) -> Opened:
+    """Open what a file holds: raw bytes, or an image that has them in a way of its own."""
+    if not file.size_bytes:
+        raise SourceForeign(name, "it is empty")
+    image = open_image(file)
+    if image is None:
+        raw = Identity(kind="image", file_id=file.file_id)
+        return _OpenFile(file.descriptor, file.size_bytes, raw)
+    identity = Identity(
+        kind="image",
+        file_id=file.file_id,
+        sector_bytes=image.sector_bytes,
+        physical_sector_bytes=image.physical_sector_bytes,
+    )
+    return _OpenImage(image, identity)
 
 
 def _size_of(name: str, descriptor: int) -> int:

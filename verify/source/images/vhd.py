@@ -1,0 +1,258 @@
+"""VHD: a raw drive and a footer, or blocks behind a table; every checksum is verified."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+import numpy as np
+
+from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart
+from verify.source.images.facts import ImageFacts
+from verify.source.images.image_file import ImageDamage, ImageFile, Refusing
+from verify.structs import vhd
+from verify.text.message import Message, say
+
+if TYPE_CHECKING:
+    from verify.structs.base import Record, Structure
+
+_FOOTER_BYTES = vhd.FOOTER.size
+_SHUT_DOWN = "Shut the machine down, so that the file is complete, and copy it again."
+_MERGE = "Merge it with its parent into a whole image, with the program that made it."
+_CACHED_BITMAPS = 64
+
+
+def checksum(data: bytes, structure: Structure) -> int:
+    """Return the ones' complement of the sum of a structure's bytes, its own field left out."""
+    own = vhd.CHECKSUM_FIELDS[structure.name]
+    return ~(sum(data) - sum(data[own])) & 0xFFFF_FFFF
+
+
+def fixed_footer_problem(data: bytes, file_bytes: int) -> str | None:
+    """Return why 512 bytes at the end of a file are no footer of a fixed disk in that file."""
+    footer = vhd.FOOTER.parse(data)
+    if footer.number("Checksum") != checksum(data, vhd.FOOTER):
+        return "the checksum of its footer is wrong"
+    if footer.number("DiskType") == vhd.FIXED:
+        if footer.number("CurrentSize") + _FOOTER_BYTES != file_bytes:
+            stored = footer.number("CurrentSize")
+            return f"its footer speaks of {stored} bytes in front of it, the file has others"
+        return None
+    return "its footer is of another sort of VHD, whose beginning is missing"
+
+
+def open_fixed(file: ImageFile, data: bytes) -> FixedVhd:
+    """Open a raw drive with a footer behind it.
+
+    Raises:
+        ImageRefused: the footer departs from the specification.
+    """
+    refusing = Refusing(file.path, "a VHD of fixed size")
+    footer = vhd.FOOTER.parse(data)
+    _hold_footer(refusing, footer)
+    if footer.number("DataOffset") != vhd.NOWHERE:
+        raise refusing.because("its footer names a header that a fixed disk does not have")
+    verified = (say("checksum of the footer"),)
+    return FixedVhd(file, _facts(file, footer, say("fixed"), verified))
+
+
+@dataclass(slots=True)
+class FixedVhd:
+    """The file's bytes up to its footer."""
+
+    file: ImageFile
+    facts: ImageFacts
+    sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return these bytes of the drive."""
+        return self.file.read(offset, length)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.file.close()
+
+
+def open_dynamic(file: ImageFile) -> DynamicVhd:
+    """Open a VHD in blocks: the footer and its copy, the header and the table are verified.
+
+    Raises:
+        ImageRefused: one of them is damaged, or it is a differencing disk.
+    """
+    refusing = Refusing(file.path, "a dynamic VHD")
+    footer = _footers(refusing, file)
+    if footer.number("DiskType") == vhd.DIFFERENCING:
+        raise Refusing(file.path, "a differencing VHD").because(
+            "it holds only what differs from its parent", _MERGE
+        )
+    if footer.number("DiskType") != vhd.DYNAMIC:
+        raise refusing.because(f"its footer has the unknown type {footer.number('DiskType')}")
+    _hold_footer(refusing, footer)
+    at = footer.number("DataOffset")
+    header_data = refusing.read(file, at, vhd.DYNAMIC_HEADER.size, "its dynamic disk header")
+    header = vhd.DYNAMIC_HEADER.parse(header_data, at)
+    _hold_header(refusing, header, header_data, footer.number("CurrentSize"))
+    blocks = _blocks(refusing, file, footer, header)
+    verified = (
+        say("checksums of the footer, of its copy and of the dynamic disk header"),
+        say("every block lies inside the file, apart from all others"),
+    )
+    return DynamicVhd(blocks, _facts(file, footer, say("dynamic"), verified))
+
+
+def _footers(refusing: Refusing, file: ImageFile) -> Record:
+    first = refusing.read(file, 0, _FOOTER_BYTES, "the copy of its footer")
+    last = refusing.read(file, file.size_bytes - _FOOTER_BYTES, _FOOTER_BYTES, "its footer")
+    if not last.startswith(vhd.COOKIE):
+        raise refusing.because("its end has no footer: it was cut short, or is being written")
+    for data, what in ((last, "its footer"), (first, "the copy of its footer at the start")):
+        if vhd.FOOTER.parse(data).number("Checksum") != checksum(data, vhd.FOOTER):
+            raise refusing.because(f"the checksum of {what} is wrong")
+    if first != last:
+        raise refusing.because("its footer and the copy at the start differ")
+    return vhd.FOOTER.parse(last, file.size_bytes - _FOOTER_BYTES)
+
+
+def _hold_footer(refusing: Refusing, footer: Record) -> None:
+    if footer.number("FileFormatVersion") >> 16 != vhd.VERSION >> 16:
+        raise refusing.because("its footer is of an unknown version")
+    if footer.number("SavedState"):
+        raise refusing.because("its machine is in saved state, and not shut down", _SHUT_DOWN)
+    size = footer.number("CurrentSize")
+    if not size or size % vhd.SECTOR_BYTES:
+        raise refusing.because(f"its drive has {size} bytes, which is no number of sectors")
+
+
+def _hold_header(refusing: Refusing, header: Record, data: bytes, size_bytes: int) -> None:
+    if header.raw("Cookie") != vhd.DYNAMIC_COOKIE:
+        raise refusing.because("there is no dynamic disk header where its footer says")
+    if header.number("Checksum") != checksum(data, vhd.DYNAMIC_HEADER):
+        raise refusing.because("the checksum of its dynamic disk header is wrong")
+    if header.number("HeaderVersion") >> 16 != vhd.VERSION >> 16:
+        raise refusing.because("its dynamic disk header is of an unknown version")
+    block = header.number("BlockSize")
+    if block < vhd.SECTOR_BYTES or block & (block - 1):
+        raise refusing.because(f"its blocks of {block} bytes are no power of two")
+    if -(-size_bytes // block) > min(header.number("MaxTableEntries"), MOST_BLOCKS):
+        raise refusing.because("its block allocation table does not reach to the drive's end")
+
+
+def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record) -> SectorMap:
+    size, block = footer.number("CurrentSize"), header.number("BlockSize")
+    at, count = header.number("TableOffset"), -(-size // block)
+    table = refusing.read(file, at, count * 4, "its block allocation table")
+    entries = np.frombuffer(table, ">u4").astype(np.int64)
+    bitmap_bytes = -(-block // vhd.SECTOR_BYTES // 8)
+    bitmap_bytes += -bitmap_bytes % vhd.SECTOR_BYTES
+    used = entries != vhd.UNUSED
+    places = np.where(used, entries * vhd.SECTOR_BYTES, ZEROS)
+    lengths = np.full(count, bitmap_bytes + block, np.int64)
+    lengths[-1] = bitmap_bytes + (size - (count - 1) * block)
+    # NOTE: of the last block no more has to be there than the drive has.
+    headers = header.at, header.at + vhd.DYNAMIC_HEADER.size
+    structures = (
+        (0, _FOOTER_BYTES),
+        headers,
+        (at, at + count * 4),
+        (file.size_bytes - _FOOTER_BYTES, file.size_bytes),
+    )
+    hold_apart(refusing, file, (places, lengths), structures, "a block")
+    return SectorMap(file, size, block, places, bitmap_bytes)
+
+
+@dataclass(slots=True)
+class SectorMap(BlockMap):
+    """Blocks that begin with a bitmap of `bitmap_bytes`: which sectors were ever written."""
+
+    bitmap_bytes: int
+    _bitmaps: dict[int, bytes] = field(default_factory=dict)
+
+    def _read(self, block: int, inside: int, length: int) -> bytes:
+        place = int(self.places[block])
+        if place == ZEROS:
+            return bytes(length)
+        data = self.file.read(place + self.bitmap_bytes + inside, length)
+        self._hold_written(self._bitmap(block, place), inside, data)
+        return data
+
+    def _bitmap(self, block: int, place: int) -> bytes:
+        known = self._bitmaps.get(block)
+        if known is None:
+            if len(self._bitmaps) >= _CACHED_BITMAPS:
+                self._bitmaps.clear()
+            used = self.block_bytes // vhd.SECTOR_BYTES // 8
+            known = self._bitmaps[block] = self.file.read(place, used or 1)
+        return known
+
+    def _hold_written(self, bitmap: bytes, inside: int, data: bytes) -> None:
+        """Hold that a sector which was never written, by its bit, has nothing in it.
+
+        NOTE: the specification calls it unused; readers disagree on whether it is zeros or what
+        stands there. Where both are the same, both are right.
+        """
+        first = inside // vhd.SECTOR_BYTES
+        last = (inside + len(data) - 1) // vhd.SECTOR_BYTES
+        bits = bitmap[first // 8 : last // 8 + 1]
+        if bits.count(0xFF) == len(bits):
+            return
+        for sector in range(first, last + 1):
+            if bitmap[sector // 8] & 0x80 >> sector % 8:
+                continue
+            start = max(sector * vhd.SECTOR_BYTES - inside, 0)
+            if any(data[start : (sector + 1) * vhd.SECTOR_BYTES - inside]):
+                raise ImageDamage
+
+
+@dataclass(slots=True)
+class DynamicVhd:
+    """A drive in blocks, each with a bitmap."""
+
+    blocks: SectorMap
+    facts: ImageFacts
+    sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return these bytes of the drive."""
+        return self.blocks.read(offset, length)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.blocks.file.close()
+
+
+def _facts(
+    file: ImageFile, footer: Record, form: Message, verified: tuple[Message, ...]
+) -> ImageFacts:
+    size = footer.number("CurrentSize")
+    geometry = tuple(footer.number(name) for name in ("Cylinders", "Heads", "SectorsPerTrack"))
+    by_geometry = geometry[0] * geometry[1] * geometry[2] * vhd.SECTOR_BYTES
+    differs = by_geometry != size and geometry != vhd.MOST_CYLINDERS
+    notes: tuple[Message, ...] = ()
+    if differs:
+        words = say(
+            "The drive's size is the footer's current size, {size:,} bytes. Its cylinders, heads"
+            " and sectors make {geometry:,} bytes, which some programs take instead.",
+            size=size,
+            geometry=by_geometry,
+        )
+        notes = (words,)
+    return ImageFacts(
+        kind="vhd",
+        form=form,
+        files=(file.stored,),
+        drive_bytes=size,
+        size_from=say("current size in the footer"),
+        geometry_bytes=by_geometry if differs else None,
+        identifier=str(UUID(bytes=footer.raw("UniqueId"))).upper(),
+        maker=_ascii(footer.raw("CreatorApplication")),
+        verified=verified,
+        notes=notes,
+    )
+
+
+def _ascii(raw: bytes) -> str | None:
+    text = raw.decode("ascii", "replace").strip("\0 ")
+    return text if text.isascii() and text.isprintable() and text else None

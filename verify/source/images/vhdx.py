@@ -1,0 +1,289 @@
+"""VHDX: headers and region tables by their checksums, a pending log, every block's place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+import google_crc32c
+import numpy as np
+
+from verify.source.images.blocks import LOST, MOST_BLOCKS, ZEROS, BlockMap, hold_apart
+from verify.source.images.facts import ImageFacts
+from verify.source.images.image_file import Refusing
+from verify.structs import vhdx
+from verify.text.message import Message, counted, say
+
+if TYPE_CHECKING:
+    from verify.source.images.blocks import Places
+    from verify.source.images.image_file import ImageFile
+    from verify.structs.base import Record
+
+_ATTACH = (
+    "Attach it once to a machine that writes VHDX files, which completes it, detach it, and copy"
+    " it again."
+)
+_MERGE = "Merge it with its parent into a whole image, with the program that made it."
+_TABLE_BYTES = 64 << 10
+
+
+@dataclass(frozen=True, slots=True)
+class _Metadata:
+    """What the metadata region says of the drive; sizes in bytes."""
+
+    block_bytes: int
+    fixed: bool
+    drive_bytes: int
+    sector_bytes: int
+    physical_sector_bytes: int
+    identifier: str
+
+
+@dataclass(slots=True)
+class Vhdx:
+    """A drive in blocks of 1 to 256 MiB."""
+
+    blocks: BlockMap
+    facts: ImageFacts
+    sector_bytes: int | None
+    physical_sector_bytes: int | None
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return these bytes of the drive."""
+        return self.blocks.read(offset, length)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.blocks.file.close()
+
+
+def open_vhdx(file: ImageFile) -> Vhdx:
+    """Open a VHDX: whatever is damaged, pending or unknown is refused.
+
+    Raises:
+        ImageRefused: with what is wrong with it.
+    """
+    refusing = Refusing(file.path, "a VHDX")
+    header = _header(refusing, file)
+    regions = _regions(refusing, file)
+    metadata_at, metadata_bytes = regions[vhdx.METADATA_REGION]
+    metadata = _metadata(refusing, file, metadata_at, metadata_bytes)
+    log = header.number("LogOffset"), header.number("LogLength")
+    structures = [(0, vhdx.MIB), (log[0], sum(log))]
+    structures += [(start, start + length) for start, length in regions.values()]
+    places, notes = _places(refusing, file, regions[vhdx.BAT_REGION], metadata)
+    lengths = np.full(places.shape, metadata.block_bytes, np.int64)
+    hold_apart(refusing, file, (places, lengths), structures, "a block, a region or its log")
+    creator = file.read(len(vhdx.SIGNATURE), 512).decode("utf-16-le", "replace").split("\0")[0]
+    facts = ImageFacts(
+        kind="vhdx",
+        form=say("fixed") if metadata.fixed else say("dynamic"),
+        files=(file.stored,),
+        drive_bytes=metadata.drive_bytes,
+        size_from=say("virtual disk size in the metadata region"),
+        identifier=metadata.identifier,
+        maker=creator if creator.isprintable() and creator else None,
+        verified=(
+            say("checksums of both headers and of both region tables"),
+            say("the log holds nothing that is still to be applied"),
+            say("every block lies inside the file, apart from all others"),
+        ),
+        notes=notes,
+    )
+    blocks = BlockMap(file, metadata.drive_bytes, metadata.block_bytes, places)
+    return Vhdx(blocks, facts, metadata.sector_bytes, metadata.physical_sector_bytes)
+
+
+def _is_checked(data: bytes) -> bool:
+    zeroed = data[: vhdx.CHECKSUM_FIELD.start] + bytes(4) + data[vhdx.CHECKSUM_FIELD.stop :]
+    stored = int.from_bytes(data[vhdx.CHECKSUM_FIELD], "little")
+    return int(google_crc32c.value(zeroed)) == stored
+
+
+def _header(refusing: Refusing, file: ImageFile) -> Record:
+    """Return the current header.
+
+    NOTE: with one header damaged nobody knows whether it was the current one, and named a log.
+    """
+    found = []
+    for number, at in enumerate(vhdx.HEADER_OFFSETS, 1):
+        data = refusing.read(file, at, vhdx.HEADER_BYTES, f"header {number}")
+        if not data.startswith(b"head") or not _is_checked(data):
+            raise refusing.because(f"header {number} of 2 is damaged: its checksum is wrong")
+        found.append(vhdx.HEADER.parse(data, at))
+    one, other = found
+    same_number = one.number("SequenceNumber") == other.number("SequenceNumber")
+    if same_number and one.values != other.values:
+        raise refusing.because("its two headers differ under one sequence number")
+    current = max(found, key=lambda item: item.number("SequenceNumber"))
+    if current.number("Version") != 1:
+        raise refusing.because(f"it is of the unknown version {current.number('Version')}")
+    if any(current.raw("LogGuid")):
+        raise refusing.because(
+            "its log holds changes that are still to be applied to its contents", _ATTACH
+        )
+    start, length = current.number("LogOffset"), current.number("LogLength")
+    if start % vhdx.MIB or length % vhdx.MIB or (length and start < vhdx.MIB):
+        raise refusing.because("its log lies where none can be")
+    return current
+
+
+def _regions(refusing: Refusing, file: ImageFile) -> dict[bytes, tuple[int, int]]:
+    """Return place and length of the two regions that there have to be."""
+    tables = []
+    for number, at in enumerate(vhdx.REGION_TABLE_OFFSETS, 1):
+        data = refusing.read(file, at, vhdx.REGION_TABLE_BYTES, f"region table {number}")
+        if not data.startswith(b"regi") or not _is_checked(data):
+            raise refusing.because(f"region table {number} of 2 is damaged: its checksum is wrong")
+        tables.append(data)
+    count = vhdx.REGION_TABLE.parse(tables[0]).number("EntryCount")
+    used = vhdx.REGION_TABLE.size + count * vhdx.REGION_ENTRY.size
+    if count > vhdx.MOST_ENTRIES or tables[0][:used] != tables[1][:used]:
+        raise refusing.because("its two region tables differ, or hold too many entries")
+    regions: dict[bytes, tuple[int, int]] = {}
+    for at in range(vhdx.REGION_TABLE.size, used, vhdx.REGION_ENTRY.size):
+        entry = vhdx.REGION_ENTRY.parse(tables[0][at:], at)
+        guid, start, length = (
+            entry.raw("Guid"),
+            entry.number("FileOffset"),
+            entry.number("Length"),
+        )
+        known = guid in {vhdx.BAT_REGION, vhdx.METADATA_REGION}
+        if entry.number("Required") & 1 and not known:
+            raise refusing.because("it has a required region that this program does not know")
+        if guid in regions or start % vhdx.MIB or length % vhdx.MIB or start < vhdx.MIB:
+            raise refusing.because("its region table names one region twice, or where none can be")
+        if start + length > file.size_bytes:
+            raise refusing.because("a region lies beyond the end of the file: it was cut short")
+        regions[guid] = start, length
+    if not {vhdx.BAT_REGION, vhdx.METADATA_REGION} <= set(regions):
+        raise refusing.because("its region table does not name its tables")
+    return regions
+
+
+def _metadata(refusing: Refusing, file: ImageFile, at: int, region_bytes: int) -> _Metadata:
+    items = _metadata_items(refusing, file, at, region_bytes)
+
+    def item(guid: bytes, length: int) -> bytes:
+        data = items.get(guid, b"")
+        if len(data) != length:
+            raise refusing.because("its metadata lacks an item, or has one of another length")
+        return data
+
+    def number(guid: bytes, length: int) -> int:
+        return int.from_bytes(item(guid, length), "little")
+
+    parameters = vhdx.FILE_PARAMETERS.parse(item(vhdx.FILE_PARAMETERS_ITEM, 8))
+    flags, block = parameters.number("Flags"), parameters.number("BlockSize")
+    if flags & vhdx.HAS_PARENT or vhdx.PARENT_LOCATOR_ITEM in items:
+        raise Refusing(file.path, "a differencing VHDX").because(
+            "it holds only what differs from its parent", _MERGE
+        )
+    size = number(vhdx.DISK_SIZE_ITEM, 8)
+    logical = number(vhdx.LOGICAL_SECTOR_ITEM, 4)
+    physical = number(vhdx.PHYSICAL_SECTOR_ITEM, 4)
+    if flags & ~(vhdx.HAS_PARENT | vhdx.STAYS_ALLOCATED):
+        raise refusing.because("its file parameters have flags that this program does not know")
+    if not vhdx.SMALLEST_BLOCK <= block <= vhdx.LARGEST_BLOCK or block & (block - 1):
+        raise refusing.because(f"its blocks of {block} bytes are no power of two from 1 to 256 MiB")
+    if logical not in (512, 4096) or physical not in (512, 4096):
+        raise refusing.because(f"its sectors of {logical} and {physical} bytes are none")
+    if not 0 < size <= vhdx.LARGEST_DISK or size % logical:
+        raise refusing.because(f"its drive has {size} bytes, which is no number of sectors")
+    identifier = str(UUID(bytes_le=item(vhdx.DISK_ID_ITEM, 16))).upper()
+    fixed = bool(flags & vhdx.STAYS_ALLOCATED)
+    return _Metadata(block, fixed, size, logical, physical, identifier)
+
+
+_KNOWN_ITEMS = frozenset(
+    {
+        vhdx.FILE_PARAMETERS_ITEM,
+        vhdx.DISK_SIZE_ITEM,
+        vhdx.DISK_ID_ITEM,
+        vhdx.LOGICAL_SECTOR_ITEM,
+        vhdx.PHYSICAL_SECTOR_ITEM,
+        vhdx.PARENT_LOCATOR_ITEM,
+    }
+)
+_REQUIRED = 4
+_LONGEST_ITEM = 1 << 20
+
+
+def _metadata_items(
+    refusing: Refusing, file: ImageFile, at: int, region_bytes: int
+) -> dict[bytes, bytes]:
+    table = refusing.read(file, at, _TABLE_BYTES, "its metadata table")
+    head = vhdx.METADATA_TABLE.parse(table, at)
+    count = head.number("EntryCount")
+    if head.raw("Signature") != b"metadata" or count > vhdx.MOST_ENTRIES:
+        raise refusing.because("there is no metadata table where its region table says")
+    items: dict[bytes, bytes] = {}
+    for index in range(1, count + 1):
+        entry = vhdx.METADATA_ENTRY.parse(table[index * vhdx.METADATA_ENTRY.size :])
+        guid, start, length = entry.raw("ItemId"), entry.number("Offset"), entry.number("Length")
+        if guid not in _KNOWN_ITEMS:
+            if entry.number("Flags") & _REQUIRED:
+                raise refusing.because("it has a required item that this program does not know")
+            continue
+        if guid in items or length > _LONGEST_ITEM or start + length > region_bytes:
+            raise refusing.because("its metadata table names an item twice, or outside its region")
+        if length and start < _TABLE_BYTES:
+            raise refusing.because("an item of its metadata lies inside their table")
+        items[guid] = refusing.read(file, at + start, length, "an item of its metadata")
+    return items
+
+
+def _places(
+    refusing: Refusing, file: ImageFile, region: tuple[int, int], metadata: _Metadata
+) -> tuple[Places, tuple[Message, ...]]:
+    """Return where each payload block is, by the block allocation table."""
+    count = -(-metadata.drive_bytes // metadata.block_bytes)
+    ratio = vhdx.SECTORS_PER_BITMAP_BLOCK * metadata.sector_bytes // metadata.block_bytes
+    entries = count + (count - 1) // ratio
+    if entries > MOST_BLOCKS:
+        raise refusing.because("its block allocation table is larger than this program reads")
+    if entries * 8 > region[1]:
+        raise refusing.because("its block allocation table does not reach to the drive's end")
+    table = np.frombuffer(
+        refusing.read(file, region[0], entries * 8, "its block allocation table"), "<u8"
+    )
+    bitmaps = np.arange(entries) % (ratio + 1) == ratio
+    state = table & vhdx.STATE_MASK
+    payload, states = table[~bitmaps], state[~bitmaps]
+    if np.any(table & vhdx.RESERVED_MASK) or np.any(state[bitmaps] != vhdx.NOT_PRESENT):
+        raise refusing.because("its block allocation table has bits set that must be clear")
+    known = (vhdx.NOT_PRESENT, vhdx.UNDEFINED, vhdx.ZERO, vhdx.UNMAPPED, vhdx.FULLY_PRESENT)
+    if not np.isin(states, known).all():
+        raise refusing.because("a block is in a state that only a differencing disk may have")
+    offsets = payload >> np.uint64(vhdx.PLACE_SHIFT)
+    present = states == vhdx.FULLY_PRESENT
+    if np.any(present & (offsets > file.size_bytes // vhdx.MIB)):
+        raise refusing.because("a block lies beyond the end of the file: it was cut short")
+    places = np.where(present, offsets.astype(np.int64) * vhdx.MIB, ZEROS)
+    places[states == vhdx.UNDEFINED] = LOST
+    return places, _notes(
+        int((states == vhdx.UNDEFINED).sum()), int((states == vhdx.UNMAPPED).sum())
+    )
+
+
+def _notes(undefined: int, unmapped: int) -> tuple[Message, ...]:
+    notes = []
+    if undefined:
+        notes.append(
+            counted(
+                "{count} block has no defined contents by the VHDX's own table: it is unreadable.",
+                "{count} blocks have no defined contents by the VHDX's own table: they are"
+                " unreadable.",
+                undefined,
+            )
+        )
+    if unmapped:
+        notes.append(
+            counted(
+                "{count} block was given back by its system (trimmed): it is read as zeros.",
+                "{count} blocks were given back by their system (trimmed): they are read as zeros.",
+                unmapped,
+            )
+        )
+    return tuple(notes)

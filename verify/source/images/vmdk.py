@@ -1,0 +1,221 @@
+"""VMDK: a descriptor and its extents, or one file that holds both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from verify.errors import SourceMissing
+from verify.source.images.facts import ImageFacts
+from verify.source.images.image_file import ImageFile, Refusing
+from verify.source.images.vmdk_descriptor import (
+    LONGEST_BYTES,
+    Descriptor,
+    Extent,
+    is_own_name,
+    read_descriptor,
+    runs,
+)
+from verify.source.images.vmdk_sparse import open_sparse
+from verify.structs import vmdk
+from verify.text.message import Message, say
+
+if TYPE_CHECKING:
+    from verify.source.images.vmdk_sparse import SparseExtent
+
+_SECTOR = vmdk.SECTOR_BYTES
+_GIVE_DESCRIPTOR = (
+    "Give the small file with the same name that describes it; all extents belong beside that file."
+)
+_ALL_FILES = "Put all of its files into one folder, and give the one that describes them."
+_CONSOLIDATE = "Merge its snapshots into a whole image, with the program that made it."
+
+
+class _Part(Protocol):
+    def read(self, offset: int, length: int) -> bytes: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Flat:
+    """Bytes of a file from `start`."""
+
+    file: ImageFile
+    start: int
+
+    def read(self, offset: int, length: int) -> bytes:
+        return self.file.read(self.start + offset, length)
+
+
+class _Zeros:
+    def read(self, offset: int, length: int) -> bytes:  # noqa: ARG002 - zeros anywhere
+        return bytes(length)
+
+
+@dataclass(slots=True)
+class Vmdk:
+    """A drive in extents: (start, end) of each in bytes of the drive, and what reads it."""
+
+    files: list[ImageFile]
+    facts: ImageFacts
+    parts: list[tuple[int, int, _Part]]
+    sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return these bytes of the drive.
+
+        Raises:
+            ImageDamage: a compressed grain is damaged.
+        """
+        found = []
+        stop = offset + length
+        for start, end, part in self.parts:
+            if start < stop and offset < end:
+                begin = max(offset, start)
+                found.append(part.read(begin - start, min(stop, end) - begin))
+        return found[0] if len(found) == 1 else b"".join(found)
+
+    def close(self) -> None:
+        """Let go of all files."""
+        for file in self.files:
+            file.close()
+
+
+def open_sparse_vmdk(file: ImageFile) -> Vmdk:
+    """Open one file that holds descriptor and grains.
+
+    Raises:
+        ImageRefused: it is damaged, or an extent of several.
+    """
+    refusing = Refusing(file.path, "a VMDK")
+    extent = open_sparse(refusing, file)
+    if extent.descriptor is None:
+        raise Refusing(file.path, "one extent of a VMDK").because(
+            "it does not say what else belongs to the drive", _GIVE_DESCRIPTOR
+        )
+    descriptor = read_descriptor(refusing, extent.descriptor)
+    kinds = [(item.kind, item.sectors) for item in descriptor.extents]
+    # NOTE: its extent is this file, by whatever name it had when it was made.
+    if kinds != [("SPARSE", extent.sectors)]:
+        raise refusing.because("its descriptor and its header do not describe one drive")
+    size = extent.sectors * _SECTOR
+    parts: list[tuple[int, int, _Part]] = [(0, size, extent.blocks)]
+    return Vmdk([file], _facts([file], descriptor, _verified([extent])), parts)
+
+
+def open_described(file: ImageFile) -> Vmdk:
+    """Open the extents that a descriptor names, which lie beside it.
+
+    Raises:
+        ImageRefused: one is missing, damaged or of another size.
+    """
+    refusing = Refusing(file.path, "a VMDK")
+    text = refusing.read(file, 0, min(file.size_bytes, LONGEST_BYTES), "its descriptor")
+    descriptor = read_descriptor(refusing, text)
+    files = [file]
+    try:
+        return _described(refusing, descriptor, files)
+    except BaseException:
+        for further in files[1:]:  # NOTE: the first is closed by who opened it
+            further.close()
+        raise
+
+
+def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile]) -> Vmdk:
+    parts: list[tuple[int, int, _Part]] = []
+    sparse: list[SparseExtent] = []
+    seen: dict[str, ImageFile] = {}
+    taken: dict[str, list[tuple[int, int]]] = {}
+    for at, extent in runs(descriptor.extents):
+        span = at * _SECTOR, (at + extent.sectors) * _SECTOR
+        if extent.kind == "ZERO":
+            parts.append((*span, _Zeros()))
+            continue
+        if extent.file not in seen:
+            seen[extent.file] = _open_beside(refusing, files[0], extent.file)
+            files.append(seen[extent.file])
+        further = seen[extent.file]
+        if any(further.file_id == other.file_id for other in files if other is not further):
+            raise refusing.because("its descriptor names one file under two names, or itself")
+        start, end = extent.offset * _SECTOR, (extent.offset + extent.sectors) * _SECTOR
+        ranges = taken.setdefault(extent.file, [])
+        if any(start < other_end and other < end for other, other_end in ranges):
+            raise refusing.because(f"two extents of its descriptor overlap in {further.name}")
+        ranges.append((start, end))
+        if extent.kind == "SPARSE":
+            sparse.append(_sparse_extent(refusing, further, extent))
+            parts.append((*span, sparse[-1].blocks))
+        else:
+            if end > further.size_bytes:
+                raise refusing.because(
+                    f"its extent {further.name} is shorter than its descriptor says: it was cut"
+                    " short"
+                )
+            parts.append((*span, _Flat(further, start)))
+    unused = tuple(
+        say(
+            "{name}: {count:,} bytes behind the extent belong to no part of the drive.",
+            name=seen[name].name,
+            count=seen[name].size_bytes - ranges[-1][1],
+        )
+        for name, ranges in taken.items()
+        if not sparse and seen[name].size_bytes > max(end for _, end in ranges)
+    )
+    return Vmdk(files, _facts(files, descriptor, _verified(sparse), unused), parts)
+
+
+def _open_beside(refusing: Refusing, first: ImageFile, name: str) -> ImageFile:
+    if not is_own_name(name):
+        raise refusing.because("its descriptor names a file that does not lie beside it")
+    try:
+        file = ImageFile.opened(str(Path(first.path).parent / name))
+    except SourceMissing as error:
+        raise refusing.because(f"its extent {name} is missing", _ALL_FILES) from error
+    if not file.size_bytes:
+        file.close()
+        raise refusing.because(f"its extent {name} is empty", _ALL_FILES)
+    return file
+
+
+def _sparse_extent(refusing: Refusing, file: ImageFile, extent: Extent) -> SparseExtent:
+    magic = refusing.read(file, 0, len(vmdk.MAGIC), "the start of an extent")
+    if magic == vmdk.OLD_SPARSE_MAGIC:
+        raise refusing.because(f"{file.name} is a copy-on-write extent of a server", _CONSOLIDATE)
+    if magic != vmdk.MAGIC:
+        raise refusing.because(f"its extent {file.name} has no header")
+    found = open_sparse(refusing, file)
+    if found.sectors != extent.sectors or extent.offset:
+        raise refusing.because(
+            f"{file.name} holds {found.sectors} sectors, its descriptor says {extent.sectors}"
+        )
+    return found
+
+
+def _verified(extents: list[SparseExtent]) -> tuple[Message, ...]:
+    told = [say("every extent is there, and as long as its descriptor says")]
+    if extents:
+        told.append(say("every grain lies inside its file, apart from all others"))
+    if extents and all(extent.mirrored for extent in extents):
+        told.append(say("both sets of grain tables are the same"))
+    if any(extent.compressed for extent in extents):
+        told.append(say("checksum of each compressed grain, when it is read"))
+    return tuple(told)
+
+
+def _facts(
+    files: list[ImageFile],
+    descriptor: Descriptor,
+    verified: tuple[Message, ...],
+    notes: tuple[Message, ...] = (),
+) -> ImageFacts:
+    return ImageFacts(
+        kind="vmdk",
+        form=descriptor.form,
+        files=tuple(file.stored for file in files),
+        drive_bytes=descriptor.sectors * _SECTOR,
+        size_from=say("extents in the descriptor"),
+        identifier=descriptor.identifier.upper() or None,
+        verified=verified,
+        notes=notes,
+    )
