@@ -139,8 +139,11 @@ def test_running_when_it_is_the_new_drive_alone_then_yes_and_it_is_filed(
     assert not [line for line in after["against"] if "start" in line or "running" in line]
     shown = command("running", *at(archive))
     assert shown.code == 0
-    assert shown.out.startswith(" OK YES ")
+    first, second = shown.out.split("\n\n")[:2]
     last = shown.out.rsplit("\n\n", 1)[-1].split()
+    assert first.split() == last
+    assert second.startswith("THIS MACHINE\n OK  this machine runs from the new drive")
+    assert "YES" not in shown.out
     # Arithmetic: 40,960 sectors of 512 bytes are 20.97 MB.
     assert " ".join(last) == (
         "May the old drive be wiped? NOT YET. Run `identify` on the old drive first."
@@ -167,7 +170,7 @@ def test_running_when_it_is_the_old_drive_then_no_and_identify_knows(
     told = command("identify", tmp_path / "was", "--archive", archive.root, "--json").document
     assert any("was not running from its new drive" in line for line in told["against"])
     shown = command("running", *at(archive, "J-2"))
-    assert shown.out.startswith(" X NO ")
+    assert shown.out.startswith("May the old drive be wiped? NO. ")
     last = " ".join(shown.out.rsplit("\n\n", 1)[-1].split())
     assert "wiped? NO. The machine does not run from the new drive. Old drive: Quire 9" in last
     assert "Wipe nothing" in shown.out
@@ -248,7 +251,10 @@ def test_running_when_the_old_drive_is_still_attached_then_it_is_not_called_well
     document, states = look(command, *at(archive))
     assert (document["answer"], document["fits"], states["old-drive"]) == ("yes", False, "beware")
     assert document["says"].startswith("The old drive is still attached")
-    assert command("running", *at(archive)).out.startswith(" ? LOOK AGAIN ")
+    assert (
+        "\nTHIS MACHINE\n ?  it runs from the new drive, but"
+        in command("running", *at(archive)).out
+    )
     other = Tree(tmp_path / "other")
     shutil.copytree(tree.root / "proc", other.root / "proc")
     copy = tmp_path / "copy.img"

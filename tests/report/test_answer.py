@@ -98,7 +98,13 @@ def test_answer_when_the_old_side_is_an_image_then_wiping_is_not_spoken_of(
     """A file names no drive that could be held in a hand."""
     line = answer(verdict, code, kind="image", path="shelf/old.img")
     assert not re.search("wipe|wiping|lösch|NOT YET|NOCH NICHT", line)
-    assert ("Image: " if code == "en" else "Abbild: ") + "shelf/old.img, 500" in line
+    assert ("Image: " if code == "en" else "Abbild: ") + "old.img, 500" in line
+    assert "shelf" not in line
+    assert "wipe" not in screen(
+        "sound",
+        400,
+        old=OLD.model_copy(update={"drive": OLD.drive.model_copy(update={"kind": "image"})}),
+    )
     assert "PS0012345" not in line
 
 

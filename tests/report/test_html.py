@@ -116,7 +116,7 @@ def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
         for part in (
             "Shop's edition",
             "X STOP This is the sentence of stop.",
-            "PS0012345",
+            "serial PS0012345",
             "500.11 GB (465.76 GiB)",
             "What was compared",
             "Problems found on the new drive",

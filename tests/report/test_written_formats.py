@@ -15,7 +15,7 @@ from markdown_it import MarkdownIt
 from pypdf import PdfReader
 
 from tests.conftest import REPOSITORY
-from tests.report.documents import comparison, finding
+from tests.report.documents import NEW, OLD, comparison, finding
 from tests.report.hostile import HOSTILE, hostile_comparison
 from verify.cli.check import check
 from verify.cli.compare import compare
@@ -51,6 +51,46 @@ def test_report_when_made_twice_then_it_is_the_same_and_begins_as_its_format(end
     one, other = (text_of(hostile_comparison(), ending) for _ in range(2))
     assert one == other
     assert one.encode().startswith(beginnings(ending))
+
+
+ANSWERED = {
+    "sound": "May the old drive be wiped? NOT YET. The machine must first start from the new drive",
+    "review": "May the old drive be wiped? NOT YET. A person must first decide",
+    "stop": "May the old drive be wiped? NO. It may hold something that the new drive lacks.",
+}
+
+
+@pytest.mark.parametrize("ending", [".html", ".md", ".pdf"])
+@pytest.mark.parametrize("verdict", ANSWERED)
+def test_report_when_it_asks_about_wiping_then_it_answers_as_the_screen_does(
+    verdict: str, ending: str
+) -> None:
+    """Never by the verdict alone: SOUND under that question would read as yes."""
+    shown = shown_text(comparison(verdict), ending)
+    assert ANSWERED[verdict] in shown
+    drive = "Old drive: Pebblestone PS-500, serial number PS0012345, 500.11 GB."
+    assert shown.index(ANSWERED[verdict]) < shown.index(drive) < shown.index("Which drive is which")
+
+
+@pytest.mark.parametrize("ending", [".html", ".md", ".pdf"])
+def test_report_when_no_drive_was_read_then_it_does_not_ask_about_wiping(ending: str) -> None:
+    """An image is no drive that could be wiped."""
+    old = OLD.model_copy(update={"drive": OLD.drive.model_copy(update={"kind": "image"})})
+    shown = shown_text(comparison("sound", sides=(old, NEW)), ending)
+    assert "May the old drive be wiped?" not in shown
+    assert "Image No drive was identified. This result is about an image. Image: old.img" in shown
+
+
+def shown_text(document: Comparison, ending: str) -> str:
+    """Return what a reader sees of a report, white space made one."""
+    made = rendered(build_handover(document, Edition.SHOP), ending, "a4")
+    if ending == ".pdf":
+        text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(made)).pages)
+    elif ending == ".md":
+        text = re.sub(r"[#*\\]", "", made.decode())
+    else:
+        text = re.sub("<[^>]*>", " ", made.decode().partition("<body>")[2])
+    return re.sub(r" (?=[,.])", "", " ".join(text.split()))
 
 
 @pytest.mark.parametrize("command", [check, compare, report])
@@ -149,7 +189,7 @@ def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
     text = text_of(comparison(findings=(finding(),)), ".md")
     parts = (
         "**STOP**: This is",
-        "PS0012345",
+        "| PS0012345 |",
         "contents of a drawn sample",
         "### What was compared",
         "### Problems found on the new drive\n\n- X stop: 2 files of the old drive",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from fractions import Fraction
 from math import comb
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import pytest
 
@@ -73,9 +74,10 @@ def test_verdict_when_another_rule_is_silent_then_it_stays_sound(slug: str) -> N
     assert judge(case_of(GOOD, GOOD), with_one(slug, "silent")).verdict == "sound"
 
 
-def of_sides(old: Side, new: Side) -> Comparison:
-    """Compare two drives by the whole catalogue."""
-    return compare(old.manifest("old"), new.manifest("new"))
+def of_kind(kind: Literal["image", "device"], manifest: Manifest) -> Manifest:
+    """Return the manifest as that of an image or a device."""
+    drive = manifest.header.drive.model_copy(update={"kind": kind})
+    return replace(manifest, header=manifest.header.model_copy(update={"drive": drive}))
 
 
 FILES = [a_folder("/a"), *(a_file(f"/a/{number:03}.txt") for number in range(40))]
@@ -95,16 +97,29 @@ def quiet(manifest_pair: tuple[Manifest, Manifest], slug: str, how: str) -> Comp
 @pytest.mark.parametrize("verdict", OPENING)
 def test_sentence_when_there_is_a_verdict_then_it_says_that_and_nothing_else(verdict: str) -> None:
     """A `stop` never says that nothing stands against wiping, whatever else is in it."""
-    pair = Side(FILES).manifest("old"), Side(FILES).manifest("new")
+    pair = of_kind("device", Side(FILES).manifest("old")), Side(FILES).manifest("new")
     if verdict == "stop":
         less = [item for item in FILES if item.path != "/a/007.txt"]
-        comparison = of_sides(Side(FILES), Side(less))
+        comparison = compare(pair[0], Side(less).manifest("new"))
         assert Level.STOP in {row.level for row in comparison.findings}
     else:
         comparison = quiet(pair, REQUIRED[0], "crashed" if verdict == "review" else "same")
     assert comparison.verdict == verdict
     said = [name for name, words in OPENING.items() if words in comparison.summary]
     assert said == [verdict]
+
+
+@pytest.mark.parametrize("verdict", OPENING)
+def test_sentence_when_the_old_side_is_an_image_then_no_drive_is_spoken_of(verdict: str) -> None:
+    """Nobody read a drive, so nothing is said about keeping or wiping one."""
+    old = of_kind("image", Side(FILES).manifest("old"))
+    less = [item for item in FILES if item.path != "/a/007.txt"]
+    new = Side(less if verdict == "stop" else FILES).manifest("new")
+    how = "crashed" if verdict == "review" else "same"
+    comparison = compare(old, new) if verdict == "stop" else quiet((old, new), REQUIRED[0], how)
+    assert comparison.verdict == verdict
+    assert comparison.summary.startswith("An image, not a drive: ")
+    assert not re.search("wip|the old drive", comparison.summary)
 
 
 def test_sentence_when_only_a_sample_was_read_then_all_contents_is_not_said() -> None:

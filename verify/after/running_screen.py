@@ -12,6 +12,7 @@ from verify.after.known_drives import twins, warning
 from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
 from verify.report.comparison_report import NOT_TOLD, both_sizes
 from verify.report.terminal import (
+    answer_line,
     badge,
     facts_table,
     headline,
@@ -58,12 +59,7 @@ _NEXT = {
 }
 
 
-_BADGES = {
-    "yes": (say("YES"), "sound"),
-    "beware": (say("LOOK AGAIN"), "review"),
-    "no": (say("NO"), "stop"),
-    "cannot_tell": (say("CANNOT TELL"), "stop"),
-}
+_LEVELS = {"yes": "sound", "beware": "review", "no": "stop", "cannot_tell": "stop"}
 
 _ANSWERS: dict[str, tuple[Word, str]] = {
     "yes": ("not yet", say("Run `identify` on the old drive first.")),
@@ -79,12 +75,17 @@ JOB_NOT_SOUND = say("The job is not sound.")
 def print_running(console: Console, document: dict[str, Any], old: Header | None) -> None:
     """Print whether the machine runs from the new drive, and everything that was looked at.
 
+    The first line and the last are the same: what it means for the old drive.
+
     `old`: the old drive of the job, where a job is known.
     """
     answer = document["answer"]
     if answer == "yes" and not document["fits"]:
         answer = "beware"
-    console.print(headline(badge(*_BADGES[answer]), _SAYS[answer]))
+    about_old = answer_for(answer, old, document["job_verdict"])
+    console.print(answer_line(about_old))
+    section(console, say("THIS MACHINE"))
+    console.print(headline(badge("", _LEVELS[answer]), _SAYS[answer]))
     section(console, say("LOOKED AT"))
     table = Table.grid(padding=(0, 2))
     table.add_column(no_wrap=True)
@@ -98,7 +99,7 @@ def print_running(console: Console, document: dict[str, Any], old: Header | None
     console.print(facts_table(_expected(document["expected"])))
     section(console, say("NEXT"))
     console.print(Padding(sentence(_NEXT[answer]), (0, 0, 0, 2)))
-    print_answer(console, answer_for(answer, old, document["job_verdict"]))
+    print_answer(console, about_old)
 
 
 def answer_for(answer: str, old: Header | None, verdict: str | None) -> Answer:

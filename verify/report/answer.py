@@ -8,10 +8,11 @@ old drive itself at hand. Where no drive was identified, nothing is said about w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import PureWindowsPath
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from verify.rules.rule import Level
-from verify.text.message import joined, say
+from verify.text.message import Message, joined, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ _OF_VERDICT: dict[str, tuple[Word, str]] = {
     "review": ("not yet", say("A person must first decide what REVIEW and NOT EXAMINED list.")),
     "stop": ("no", say("It may hold something that the new drive lacks.")),
 }
+
+
+ANSWER_WORDS: dict[Word, Message] = {"yes": say("YES"), "not yet": say("NOT YET"), "no": say("NO")}
+"""Each answer as it is printed."""
 
 
 class NamedDrive(Protocol):
@@ -88,6 +93,11 @@ class Answer:
     question: str = OLD_QUESTION
     title: str = OLD_TITLE
 
+    @property
+    def heading(self) -> str:
+        """The question; where it is not asked, what was examined."""
+        return self.title if self.word is None else self.question
+
 
 def answer_of(comparison: Comparison, sides: tuple[Header, Header]) -> Answer:
     """Return what a comparison comes to for its old drive.
@@ -116,8 +126,12 @@ def part_of_drive(examined: Header) -> NoDrive | None:
 
 
 def of_no_drive(what: NoDrive, path: str, size_bytes: int) -> Answer:
-    """Return the answer for what is no drive: what it is, and not a word about wiping."""
-    facts = path, decimal_size(size_bytes)
+    """Return the answer for what is no drive: what it is, and not a word about wiping.
+
+    An image is named by its file alone: the folder says nothing about the drive.
+    """
+    name = PureWindowsPath(path).name if what is IMAGE else path
+    facts = name or path, decimal_size(size_bytes)
     why = joined((NOT_IDENTIFIED, what.why), " ")
     return Answer(None, why, facts, title=what.title)
 

@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 
 from verify.report.answer import Answer, answer_of
 from verify.report.evidence import Gap, evidence_lines, gaps
-from verify.report.words import ABSENT, CAUTIONS, LEVEL_TITLES, NEXT_STEPS, SAME_IDENTITY
+from verify.report.words import (
+    ABSENT,
+    CAUTIONS,
+    LEVEL_TITLES,
+    NEXT_STEPS,
+    NEXT_WITHOUT_DRIVE,
+    SAME_IDENTITY,
+)
 from verify.rules.rule import Level
 from verify.table.type_names import type_words
 from verify.text.message import Message, joined, say
@@ -107,6 +114,8 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
 
     `required`: the slugs of the rules that `sound` needs.
     """
+    answer = answer_of(comparison, sides)
+    unread = answer.word is None and comparison.verdict == "sound"
     return Report(
         verdict=comparison.verdict,
         sentence=comparison.summary,
@@ -119,9 +128,9 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         to_copy=tuple(_to_copy(comparison)),
         evidence=tuple(evidence_lines(comparison)),
         gaps=tuple(gaps(comparison, sides, required)),
-        next_steps=NEXT_STEPS[comparison.verdict],
+        next_steps=NEXT_WITHOUT_DRIVE if unread else NEXT_STEPS[comparison.verdict],
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
-        answer=answer_of(comparison, sides),
+        answer=answer,
     )
 
 

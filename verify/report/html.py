@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from verify.report.answer import ANSWER_WORDS
 from verify.report.comparison_report import when
 from verify.report.edition import EDITION_NAMES
 from verify.report.handover_words import (
@@ -64,6 +65,7 @@ def html(handover: Handover) -> str:
         drive_findings=_drive_findings(handover),
         paged={page.slug for page in handover.pages} if spoken() == ENGLISH else set(),
         marks=MARKS,
+        answer_words=ANSWER_WORDS,
         absent=ABSENT,
         never_cloned=NEVER_CLONED,
         only_notes=ONLY_NOTES,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from verify.report.answer import ANSWER_WORDS
 from verify.report.handover_words import (
     NEVER_CLONED,
     NOTHING_FOUND,
@@ -23,6 +24,7 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from verify.report.answer import Answer
     from verify.report.evidence import Gap
     from verify.report.handover import Action, Handover
 
@@ -58,8 +60,8 @@ def _lines(handover: Handover) -> Iterator[str]:
     yield title_in(spoken())
     yield f"\n{text(handover.edition_words)}"
     of_drives = handover.of_drives
-    question = say("May the old drive be wiped?") if of_drives else say("One partition only")
-    yield _heading(2, question)
+    yield _heading(2, report.answer.heading)
+    yield f"{_answered(report.answer)}\n"
     yield f"**{text(HEADINGS[report.verdict])}**: {text(report.sentence)}"
     yield _heading(3, say("Which drive is which"))
     yield from _table((say("what"), say("old drive"), say("new drive")), facts(handover))
@@ -126,6 +128,12 @@ def _lines(handover: Handover) -> Iterator[str]:
             ((name, "", remark) for name, remark in handover.wipe_fields),
         )
     yield from _made(handover)
+
+
+def _answered(answer: Answer) -> str:
+    word = "" if answer.word is None else f"**{text(ANSWER_WORDS[answer.word])}.** "
+    facts = ", ".join(map(text, answer.facts))
+    return f"{word}{text(answer.why)}" + (f" {text(answer.title)}: {facts}." if facts else "")
 
 
 def _heading(depth: int, title: str) -> str:

@@ -11,10 +11,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from verify.report.answer import ANSWER_WORDS
 from verify.report.harmless import harmless
 from verify.report.words import MARKS
 from verify.text.language import translated
-from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,7 +27,6 @@ _SENTENCE_LONGEST = 900
 _PATH_LONGEST = 4096
 _WIDTH_LEAST, _WIDTH_UNKNOWN, _WIDTH_MOST = 20, 80, 1000
 _COLOURS = {"sound": "green", "review": "yellow", "stop": "red"}
-_ANSWERS = {"yes": say("YES"), "not yet": say("NOT YET"), "no": say("NO")}
 _TONES = {"yes": "sound", "not yet": "review", "no": "stop"}
 _SECTION = "bold underline"
 
@@ -89,16 +88,21 @@ def headline(mark: Text, text: str) -> Text:
 def print_answer(console: Console, answer: Answer, mark: Text | None = None) -> None:
     """Print the last line: may the drive be wiped, which one, and why."""
     console.print()
+    console.print(answer_line(answer, mark))
+
+
+def answer_line(answer: Answer, mark: Text | None = None) -> Text:
+    """Return in one line: may the drive be wiped, which one, and why."""
     parts: list[Text] = [] if mark is None else [mark, Text(" ")]
     if answer.word is not None:
-        word = translated(_ANSWERS[answer.word])
+        word = translated(ANSWER_WORDS[answer.word])
         style = f"bold {_COLOURS[_TONES[answer.word]]}"
         parts += [Text(f"{translated(answer.question)} "), Text(f"{word}.", style=style), Text(" ")]
     parts.append(sentence(answer.why))
     if answer.facts:
         facts = ", ".join(harmless(translated(fact)) for fact in answer.facts)
         parts.append(Text(f" {translated(answer.title)}: {facts}."))
-    console.print(Text.assemble(*parts))
+    return Text.assemble(*parts)
 
 
 def facts_table(facts: Iterable[tuple[str, str]]) -> Table:

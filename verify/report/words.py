@@ -52,6 +52,11 @@ NEXT_STEPS = {
     ),
 }
 
+NEXT_WITHOUT_DRIVE = (
+    say("No drive was read: check the old drive itself before anything is decided about it."),
+)
+"""What to do where nothing stands against what was examined, and it was no whole drive."""
+
 SAME_IDENTITY = say(
     "Both drives carry the same identity. A machine that starts with both attached"
     " may start from the wrong one, or change the identity of one of them."

@@ -83,7 +83,7 @@ def compare(
     return Comparison(
         verdict=judgement.verdict,
         scope=scope,
-        summary=_summary(judgement, contents, scope),
+        summary=_summary(judgement, contents, scope, of_image=old.drive.kind == "image"),
         findings=tuple(_finding_row(item) for item in judgement.findings),
         outcomes=tuple(
             OutcomeRow(
@@ -121,12 +121,19 @@ def _manifest_row(manifest: Manifest) -> ManifestRow:
     return ManifestRow(digest=manifest.digest, header=header.model_copy(update=told))
 
 
-def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) -> Message:
-    """Return the verdict as one plain sentence, with the bound's number where it is a sample's."""
+def _summary(
+    judgement: Judgement, contents: ContentComparison, scope: Scope, *, of_image: bool
+) -> Message:
+    """Return the verdict as one plain sentence, with the bound's number where it is a sample's.
+
+    `of_image`: the old side is an image, so nothing is said of a drive that nobody read.
+    """
+    reach = _reach(contents)
     if scope == "partition":
-        return summary_of_one(judgement.findings, judgement.gaps, _reach(contents))
-    levels = [item.level for item in judgement.findings]
-    stops, reviews = levels.count(Level.STOP), levels.count(Level.REVIEW)
+        return summary_of_one(judgement.findings, judgement.gaps, reach)
+    stops = [item.level for item in judgement.findings].count(Level.STOP)
+    if of_image:
+        return _summary_of_image(judgement, stops, reach)
     if judgement.verdict == "stop":
         return counted(
             "Do not wipe the old drive: {count} problem found.",
@@ -134,28 +141,40 @@ def _summary(judgement: Judgement, contents: ContentComparison, scope: Scope) ->
             stops,
         )
     if judgement.verdict == "review":
-        gaps = len({item.rule for item in judgement.gaps})
-        why = (
-            [counted("{count} finding to decide on", "{count} findings to decide on", reviews)]
-            if reviews
-            else []
+        why = _to_decide(judgement)
+        return say("A person has to decide before the old drive is wiped: {why}.", why=why)
+    return say("No reason found to keep the old drive; {reach}.", reach=reach)
+
+
+def _summary_of_image(judgement: Judgement, stops: int, reach: Message) -> Message:
+    if judgement.verdict == "stop":
+        return counted(
+            "An image, not a drive: {count} problem found.",
+            "An image, not a drive: {count} problems found.",
+            stops,
         )
-        why += (
-            [
-                counted(
-                    "{count} required check could not be made",
-                    "{count} required checks could not be made",
-                    gaps,
-                )
-            ]
-            if gaps
-            else []
+    if judgement.verdict == "review":
+        return say("An image, not a drive: {why}.", why=_to_decide(judgement))
+    return say("An image, not a drive: no problem found; {reach}.", reach=reach)
+
+
+def _to_decide(judgement: Judgement) -> Message:
+    reviews = [item.level for item in judgement.findings].count(Level.REVIEW)
+    gaps = len({item.rule for item in judgement.gaps})
+    why = []
+    if reviews:
+        why.append(
+            counted("{count} finding to decide on", "{count} findings to decide on", reviews)
         )
-        return say("A person has to decide before the old drive is wiped: {why}.", why=all_of(why))
-    return say(
-        "No reason found to keep the old drive; {reach}.",
-        reach=_reach(contents),
-    )
+    if gaps:
+        why.append(
+            counted(
+                "{count} required check could not be made",
+                "{count} required checks could not be made",
+                gaps,
+            )
+        )
+    return all_of(why)
 
 
 def _reach(contents: ContentComparison) -> Message:
