@@ -299,7 +299,10 @@ class ViewRefused(WitnessError):
 
     def hint(self) -> str:
         """Say what a view is."""
-        return "Unlock that partition of that drive read-only, and give what appears then."
+        return (
+            "Unlock that partition of that drive read-only, and give what appears then; of a plain"
+            " partition, give an existing snapshot."
+        )
 
 
 @dataclass

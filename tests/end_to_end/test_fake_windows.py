@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -20,12 +21,12 @@ from verify.manifest.file import open_manifest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     Ran = subprocess.CompletedProcess[str]
 
 OLD, NEW = "\\\\.\\PhysicalDrive0", "\\\\.\\PhysicalDrive1"
 VOLUME = "\\\\?\\Volume{0ac0ffee-0000-4000-8000-000000000003}\\"
+SHADOW = "\\\\?\\GLOBALROOT\\Device\\HarddiskVolumeShadowCopy3"
 SECTOR = 512
 
 
@@ -148,3 +149,41 @@ def test_show_when_not_elevated_then_one_sentence_says_how(
     assert (old["serial"], old["table"]) == ("OLD-1", None)
     assert "no permission" in old["not_opened"]
     assert new["table"]["scheme"] == "gpt"
+
+
+def test_check_when_a_shadow_copy_is_given_then_the_files_of_its_moment_are_compared(
+    machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """The old drive's system went on writing; its partition's copy is read, and none is made."""
+    first, count = 116_736, 409_600
+    old = Path(machine["drives"]["0"]["image"])
+    manifest = tmp_path / "old.manifest"
+    assert windows("capture", OLD, "-o", manifest, "--depth", "layout").returncode == 0
+    rows = open_manifest(manifest).entries(3)
+    taken = max((row for row in rows if row.path.startswith("/Users/")), key=lambda row: row.size)
+    copy = tmp_path / "shadow.img"
+    with old.open("r+b") as image:
+        image.seek(first * SECTOR)
+        copy.write_bytes(image.read(count * SECTOR))
+        image.seek((first + taken.extents[0][0] * 8) * SECTOR)
+        image.write(b"written since")
+    machine["volumes"] = {
+        VOLUME: {"points": ["C:\\"], "extents": [[0, first * SECTOR, count * SECTOR]], "number": 3},
+        SHADOW: {"image": str(copy), "shadow": True},
+    }
+    arguments = ("check", OLD, NEW, "--depth", "full", "--json")
+    live = json.loads(windows(*arguments).stdout)
+    ran = windows(*arguments, "--source-view", f"3={SHADOW}")
+    seen = json.loads(ran.stdout)
+    hit = {item["path"] for item in live["findings"]}
+    assert taken.path in hit
+    assert taken.path not in {item["path"] for item in seen["findings"]}
+    levels = [item["level"] for item in seen["findings"] if item["rule"] == "drive-in-use"]
+    assert sorted(levels) == ["note", "review"]
+    assert (live["verdict"], seen["verdict"]) == ("stop", "review")
+    refused = windows("check", SHADOW, NEW)
+    assert refused.returncode == 2
+    assert "not a whole drive" in refused.stderr.replace("\n", " ")
+    wrong = windows("check", OLD, NEW, "--source-view", "3=C:")
+    assert wrong.returncode == 4
+    assert "a partition of a drive, not a snapshot" in wrong.stderr.replace("\n", " ")

@@ -237,7 +237,6 @@ def test_drive_when_it_is_not_opened_then_a_named_error_says_why(
         ("\\\\.\\C:", 2),
         (LETTERED, 2),
         (LETTERLESS, 1),
-        (SHADOW, 2),
         ("\\\\.\\Harddisk0Partition2", 2),
     ],
 )
@@ -255,6 +254,17 @@ def test_volume_when_opened_then_it_is_known_for_a_part_of_its_drive(
     assert (part.path, part.by, part.number) == (OLD, "partition", number)
     assert (part.start_bytes, part.model, part.serial) == (start, "Quire 9", "OLD-1")
     assert drive.identity.model is drive.identity.serial is None
+    assert not windows.fake.handles
+
+
+def test_volume_when_a_shadow_copy_then_it_is_of_a_drive_and_no_partition(
+    windows: FakeWindows,
+) -> None:
+    """Whatever number the driver below it answers with."""
+    with open_drive(SHADOW) as drive:
+        part = drive.identity.part_of
+    assert part is not None
+    assert (part.path, part.by, part.number) == (OLD, "mapping", None)
     assert not windows.fake.handles
 
 

@@ -7,7 +7,8 @@ takes no control code that is not in its list: one that locks or dismounts ends 
 
     drives   by number: image, sector, vendor, product, serial, bus, ata, nvme, bad (error by
              sector), refuse (error of opening), gone_after (reads) with gone (error), silent
-    volumes  by name: points, extents (drive, start, length), writable, names, folders, number
+    volumes  by name: points, extents (drive, start, length), writable, names, folders, number;
+             of a shadow copy `shadow` and its own image instead
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ class FakeKernel(Kernel):
         disk, start, length = what["extents"][0]
         return self.machine["drives"][str(disk)], start, length
 
-    def ask(self, handle: int, code: int, given: bytes = b"") -> bytes:  # noqa: PLR0911
+    def ask(self, handle: int, code: int, given: bytes = b"") -> bytes:  # noqa: C901, PLR0911
         """Answer a control code."""
         assert code in {LENGTH, WRITABLE, GEOMETRY, NUMBER, PROPERTY, EXTENTS, EXTENDED}, hex(code)
         self.asked[code] += 1
@@ -122,6 +123,8 @@ class FakeKernel(Kernel):
             raise Refusal(INVALID_FUNCTION)
         is_volume = "image" not in what
         sector = drive.get("sector", 512)
+        if what.get("shadow") and code != LENGTH:
+            raise Refusal(INVALID_FUNCTION)
         if code == LENGTH:
             return struct.pack("<q", length)
         if code == GEOMETRY and not is_volume:

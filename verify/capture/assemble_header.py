@@ -41,7 +41,8 @@ class HeaderParts:
         read = [(item, _doubted(item.filesystem, answer)) for item, answer in pairs]
         unread = [_at(item, number) for number in views for item in views[number]["unread"]]
         for item, answer in read:
-            own = (*_unread(answer), *item.filesystem.unread)
+            failed = self._failed_in_snapshot(item)
+            own = (*_unread(answer), *failed, *item.filesystem.unread)
             unread += [_at(asdict(part), item.entry.number) for part in own]
         unread += [asdict(item) for item in outside.unread]
         if drive.given_up:
@@ -51,7 +52,11 @@ class HeaderParts:
             "drive": self._drive(),
             "table": asdict(self.described.table),
             "partitions": [
-                {**_partition(item, answer), "view": views.get(item.entry.number)}
+                {
+                    **_partition(item, answer, self._failed_in_snapshot(item)),
+                    "view": views.get(item.entry.number),
+                    "snapshot": self._snapshot(item),
+                }
                 for item, answer in read
             ],
             "gaps": [self.gap.model_dump()] if self.gap else [],
@@ -79,6 +84,21 @@ class HeaderParts:
             "boot_sector_start": self.outside.boot_sector_start,
             "image": None if drive.image is None else asdict(drive.image),
         }
+
+    def _snapshot(self, partition: DescribedPartition) -> dict[str, Any] | None:
+        """Return which snapshot a partition was read from; `None`: it was read on the drive."""
+        view = self.reading.views.get(partition.entry.number)
+        if view is None or not view.is_snapshot:
+            return None
+        names = ("path", "file_id", "size_bytes", "tie")
+        return {name: getattr(view, name) for name in names}
+
+    def _failed_in_snapshot(self, partition: DescribedPartition) -> list[Unread]:
+        count = self.reading.snapshot_failures.get(partition.entry.number)
+        if count is None:
+            return []
+        reason = say("sectors of the snapshot that could not be read: {count}", count=count)
+        return [Unread(what=say("contents"), reason=reason)]
 
     def _owners(self, partition: DescribedPartition, answer: Answer) -> list[dict[str, Any]]:
         """Return whose the unreadable bytes of a partition are, by sectors of the drive."""
@@ -130,15 +150,15 @@ def view_fields(seen: Seen, answer: Answer) -> dict[str, Any]:
     }
 
 
-def _partition(partition: DescribedPartition, answer: Answer) -> dict[str, Any]:
-    """Return the fields of one partition's model."""
+def _partition(partition: DescribedPartition, answer: Answer, more: list[Unread]) -> dict[str, Any]:
+    """Return the fields of one partition's model; `more` was not read of it, either."""
     entry = asdict(partition.entry)
     del entry["record_lba"]
     return {
         **entry,
         "filesystem": asdict(partition.filesystem),
         **_read_fields(answer),
-        "unread": [asdict(item) for item in _unread(answer)],
+        "unread": [asdict(item) for item in (*_unread(answer), *more)],
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from blake3 import blake3
@@ -24,6 +24,8 @@ from verify.table.read import read_table
 from verify.text.message import say
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from verify.capture.options import CaptureOptions
 
 _BOOT_SECTOR_BYTES = 512
@@ -47,6 +49,14 @@ class DescribedDrive:
     drive: Drive
     table: Table
     partitions: tuple[DescribedPartition, ...]
+
+    def as_in(self, snapshots: Mapping[int, Filesystem]) -> DescribedDrive:
+        """Return the drive with the filesystems of some partitions as snapshots of them have it."""
+        partitions = tuple(
+            replace(item, filesystem=snapshots.get(item.entry.number, item.filesystem))
+            for item in self.partitions
+        )
+        return replace(self, partitions=partitions)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

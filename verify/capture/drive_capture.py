@@ -88,6 +88,7 @@ class _Capture:
         if self.unfinished is not None:
             self._hold_unchanged(self.unfinished, described, mark)
         views = look_at_views(described, self.options)
+        described = described.as_in({n: v.filesystem for n, v in views.items() if v.is_snapshot})
         gap = read_gap(self.drive, described.table, whole=self.options.depth == "full")
 
         reading = PartitionReading(

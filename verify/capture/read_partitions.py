@@ -31,8 +31,9 @@ class PartitionReading:
     """The partitions of one drive being read.
 
     `answers`: one a partition, in the table's order; `view_answers`: of unlocked views, by the
-    partition's number. `rows`: the files of their rows, in the table's order; `unreadable`: bytes
-    of the drive (start, length) that failed.
+    partition's number; `snapshot_failures`: how many sectors of a snapshot failed, likewise.
+    `rows`: the files of their rows, in the table's order; `unreadable`: bytes of the drive (start,
+    length) that failed.
     """
 
     described: DescribedDrive
@@ -44,6 +45,7 @@ class PartitionReading:
     unfinished: Unfinished | None
     answers: list[Answer] = field(default_factory=list)
     view_answers: dict[int, Answer] = field(default_factory=dict)
+    snapshot_failures: dict[int, int] = field(default_factory=dict)
     rows: dict[int, Path | None] = field(default_factory=dict)
     unreadable: set[tuple[int, int]] = field(default_factory=set)
 
@@ -56,7 +58,11 @@ class PartitionReading:
         partitions = self.described.partitions
         with ThreadPoolExecutor(self._at_once) as pool:
             self.answers = list(pool.map(self._read, partitions))
-        self.view_answers = {number: self._read_view(number) for number in self.views}
+        self.view_answers = {
+            number: self._read_view(number)
+            for number, view in self.views.items()
+            if not view.is_snapshot
+        }
         order = [item.entry.number for item in partitions if item.entry.number in self.rows]
         self.rows = {number: self.rows[number] for number in order}
 
@@ -102,6 +108,17 @@ class PartitionReading:
 
     def _task(self, partition: DescribedPartition, *, raw: bool) -> Task:
         drive, window, number = self.described.drive, partition.window, partition.entry.number
+        how: dict[str, Any] = {
+            "raw": raw,
+            "rows": str(self.folder / f"partition-{number}.rows"),
+            "checkpoint": None
+            if self.unfinished is None
+            else self.unfinished.checkpoint(number, raw=raw),
+            "readers": self._at_once,
+            **self._how_to_draw(),
+        }
+        if (view := self.views.get(number)) is not None and view.is_snapshot:
+            return view.task(**how)
         return Task(
             drive=drive.name,
             file_id=drive.identity.file_id,
@@ -110,24 +127,23 @@ class PartitionReading:
             sector_bytes=window.sector_bytes,
             device_sector_bytes=drive.sector_bytes,
             kind=partition.filesystem.kind,
-            raw=raw,
-            rows=str(self.folder / f"partition-{number}.rows"),
             unreadable=tuple(sorted({*drive.unreadable, *self.unreadable})),
-            checkpoint=None
-            if self.unfinished is None
-            else self.unfinished.checkpoint(number, raw=raw),
-            readers=self._at_once,
-            **self._how_to_draw(),
+            **how,
         )
 
     def _run(self, task: Task, number: int) -> Answer:
         """Run a task and keep whichever rows it left."""
         answer = self.readers.read(task, self.progress)
         if answer.vanished:
-            raise SourceVanished(self.described.drive.name, answer.vanished)
+            raise SourceVanished(task.drive, answer.vanished)
         if answer.unlike and self.unfinished is not None:
             raise ResumeRefused(str(self.unfinished.path), answer.unlike)
-        self.unreadable.update(answer.unreadable)
+        if task.drive == self.described.drive.name:
+            self.unreadable.update(answer.unreadable)
+        elif answer.unreadable:
+            # NOTE: sectors of the snapshot, which are none of the drive's.
+            self.snapshot_failures[number] = len(answer.unreadable)
+            answer.owners = []
         whole, listed = Path(task.rows), Path(f"{task.rows}.listed")
         if answer.failure is None:
             self.rows[number] = whole

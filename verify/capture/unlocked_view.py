@@ -1,4 +1,9 @@
-"""An unlocked view of an encrypted partition: what its files are read through.
+"""A view of a partition: what its files are read through in the place of the drive.
+
+Of an encrypted partition it is unlocked, and read beside it. Of a plain one it is a snapshot that
+exists, so that the files of a volume in use are those of one moment: a shadow copy of Windows, a
+logical volume, or an image of either. None is ever made here. A snapshot holds the very filesystem
+of its partition, by kind, identifier and size, and is no partition itself.
 
 Whoever has the key unlocks the volume read-only by the system's own means; what appears then (a
 mapped device, or a file) is handed in beside the drive. It is tied to its partition by the
@@ -10,18 +15,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from verify.capture.readers.task import Task
 from verify.errors import SourceError, ViewRefused
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS, Filesystem
 from verify.filesystem.recognise import recognise
 from verify.platforms.this import PLATFORM
-from verify.source.drive import open_drive
+from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
-
-if TYPE_CHECKING:
-    from verify.source.drive import Drive
 
 LARGEST_HEADER_BYTES = 64 << 20
 """How much shorter than its partition a view may be: LUKS2 keeps 16 MiB in front as a rule."""
@@ -41,8 +43,9 @@ class Seen:
     sector_bytes: int
     filesystem: Filesystem
     tie: Tie
+    is_snapshot: bool = False
 
-    def task(self, **how: Any) -> Task:
+    def task(self, *, raw: bool = False, **how: Any) -> Task:
         """Return the task to read its files; `how`: all that is not the view's own."""
         return Task(
             drive=self.path,
@@ -52,7 +55,7 @@ class Seen:
             sector_bytes=self.sector_bytes,
             device_sector_bytes=self.sector_bytes,
             kind=self.filesystem.kind,
-            raw=False,
+            raw=raw,
             **how,
         )
 
@@ -63,11 +66,14 @@ def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> S
     Raises:
         ViewRefused: it is none of this partition, or holds no filesystem whose files can be read.
     """
-    if outer.kind not in LOCKED_KINDS:
-        raise ViewRefused(path, number, f"the partition is not encrypted ({outer.kind})")
+    if outer.kind not in LOCKED_KINDS | READABLE_KINDS:
+        reason = f"the partition is not encrypted, and its files are not read ({outer.kind})"
+        raise ViewRefused(path, number, reason)
     try:
         with open_drive(path) as view:
-            return _held(view, number, window, outer)
+            if outer.kind in LOCKED_KINDS:
+                return _held(view, number, window, outer)
+            return _snapshot(view, number, window, outer)
     except SourceError as error:
         raise ViewRefused(path, number, str(error).rstrip(".")) from error
 
@@ -90,6 +96,35 @@ def _held(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
         sector_bytes=view.sector_bytes,
         filesystem=filesystem,
         tie=tie,
+    )
+
+
+def _snapshot(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
+    path, size, part = view.name, view.size_bytes, view.identity.part_of
+    if part is not None and part.by == "partition":
+        raise ViewRefused(path, number, "it is a partition of a drive, not a snapshot")
+    if isinstance(window.drive, Drive) and window.drive.identity.file_id == view.identity.file_id:
+        raise ViewRefused(path, number, "it is the drive itself")
+    if not (outer.size_bytes or 0) <= size <= window.size_bytes:
+        reason = (
+            f"it has {size} bytes, the partition {window.size_bytes} and its filesystem"
+            f" {outer.size_bytes}"
+        )
+        raise ViewRefused(path, number, reason)
+    found = recognise(Window(view, 0, size, view.sector_bytes))
+    for what in ("kind", "id", "size_bytes", "cluster_bytes"):
+        own, other = getattr(outer, what), getattr(found, what)
+        if own != other:
+            words = what.removesuffix("_bytes")
+            raise ViewRefused(path, number, f"the {words} of its filesystem is {other}, not {own}")
+    return Seen(
+        path=path,
+        file_id=view.identity.file_id,
+        size_bytes=size,
+        sector_bytes=view.sector_bytes,
+        filesystem=found,
+        tie="size" if outer.id is None else "identity",
+        is_snapshot=True,
     )
 
 

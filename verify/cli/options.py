@@ -100,8 +100,9 @@ ViewOption = Annotated[
     typer.Option(
         "--view",
         metavar="N=PATH",
-        help="An unlocked, read-only view of encrypted partition N: a device or an image file."
-        " May be given again.",
+        help="Read the files of partition N from here: an unlocked, read-only view of an encrypted"
+        " one, or an existing snapshot of one in use. A device or an image file. May be given"
+        " again.",
     ),
 ]
 SourceViewOption = Annotated[

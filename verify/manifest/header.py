@@ -181,12 +181,26 @@ class View(Model):
     unread: tuple[Unread, ...] = ()
 
 
+class Snapshot(Model):
+    """The snapshot that a partition's files were read from, of `size_bytes`.
+
+    `file_id` names its file or device on the machine that read it. `tie`: its filesystem has the
+    identifier of the partition's (and its kind and size), or has none and these alone.
+    """
+
+    path: str
+    file_id: str
+    size_bytes: int
+    tie: Literal["identity", "size"]
+
+
 class Partition(Model):
     """One partition: where its table puts it, what lies in it, what was read of it.
 
     `boot`: what its start-up files name; `None` where nobody looked for them. `examination`: of the
     filesystem's own structures; `None` where its kind is not examined. `view`: what was
-    read through an unlocked view of it.
+    read through an unlocked view of it. `snapshot`: what filesystem and files were read from, where
+    that was not the drive.
     """
 
     number: int
@@ -208,6 +222,7 @@ class Partition(Model):
     examination: Examination | None = None
     unread: tuple[Unread, ...] = ()
     view: View | None = None
+    snapshot: Snapshot | None = None
 
     def unlocked(self) -> Partition:
         """Return the partition as its view shows it."""

@@ -129,6 +129,8 @@ def _filesystem(partition: Partition) -> Iterator[tuple[str, str]]:
         yield "state", ", ".join((state, *filesystem.state))
     if partition.listing:
         yield "holds", _holds(partition.listing)
+    if partition.snapshot:
+        yield "snapshot", f"{partition.snapshot.path}: its files were read from there"
     if partition.view:
         yield from _view(partition.view)
     for item in (*filesystem.unread, *partition.unread):

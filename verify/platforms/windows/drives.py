@@ -148,7 +148,7 @@ def _open(kernel: Kernel, handle: int, device: DeviceName, given: str) -> Window
         raise SourceForeign(given, "its size is not reported")
     sector, physical = attached.sectors_of(kernel, handle)
     if device.disk is None:
-        identity = _volume_identity(kernel, handle, device.path, sector, physical)
+        identity = _volume_identity(kernel, handle, device, sector, physical)
     else:
         identity = _drive_identity(kernel, handle, device.disk, sector, physical)
     return WindowsDevice(kernel, handle, size, identity, sector or _UNKNOWN_SECTOR_BYTES)
@@ -191,7 +191,7 @@ def _hidden_areas(bus: str | None) -> tuple[HiddenArea, ...]:
 
 
 def _volume_identity(
-    kernel: Kernel, handle: int, path: str, sector: int | None, physical: int | None
+    kernel: Kernel, handle: int, device: DeviceName, sector: int | None, physical: int | None
 ) -> Identity:
     """Return what is known of a volume; what it is called is its drive's, and told as that."""
     answer = attached.answered(kernel, handle, tables.IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS)
@@ -199,11 +199,13 @@ def _volume_identity(
     number = answers.device_number(
         attached.answered(kernel, handle, tables.IOCTL_STORAGE_GET_DEVICE_NUMBER)
     )
+    if device.is_shadow_copy:
+        number = None  # it is no partition, whichever it is a copy of
     known = {extent.disk for extent in lies} or ({number[0]} if number else set())
     mounted = [item for item in attached.volumes(kernel) if item.extents == lies and item.points]
     return Identity(
         kind="device",
-        file_id=f"device:{path}",
+        file_id=f"device:{device.path}",
         sector_bytes=sector,
         physical_sector_bytes=physical,
         mounted=tuple(point for item in mounted for point in item.points),

@@ -29,6 +29,11 @@ class DeviceName:
     path: str
     disk: int | None
 
+    @property
+    def is_shadow_copy(self) -> bool:
+        """Whether it is a snapshot of a volume."""
+        return "harddiskvolumeshadowcopy" in self.path.lower()
+
 
 def device_name(given: str) -> DeviceName | None:
     r"""Return which device a person named; `None`: the name is the path of a file.

@@ -11,8 +11,10 @@ clone's fault or the reading's.
 
 ## Levels
 - `review`: mounted for writing, or changed while read, on either drive.
+- `note`: a partition's files were read from a snapshot.
 
-A mount for reading only is no finding.
+A mount for reading only is no finding. A partition that was read from a snapshot (`--source-view`)
+has the files of one moment, which a `note` says; the drive around it was in use all the same.
 
 ## What to do
 Unmount the drive, or start the machine from another one, and check again.
@@ -31,6 +33,7 @@ from verify.text.message import Message, say
 from verify.text.words import NEW, OLD
 
 if TYPE_CHECKING:
+    from verify.manifest.header import Header
     from verify.rules.rule import Case, RuleAnswer
 
 _MOUNTED = say("was mounted for writing while it was read")
@@ -44,6 +47,22 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     answer.compared(2)
     _tell(answer, _MOUNTED, old.mounted_writable, new.mounted_writable)
     _tell(answer, _CHANGED, old.changed_while_read, new.changed_while_read)
+    for name, header in zip((OLD, NEW), (case.source, case.target), strict=True):
+        _tell_snapshots(answer, name, header)
+
+
+def _tell_snapshots(answer: RuleAnswer, name: Message, header: Header) -> None:
+    for partition in header.partitions:
+        if (snapshot := partition.snapshot) is not None:
+            message = say(
+                "The files in partition {number} of the {name} drive were read from a snapshot"
+                " ({path}).",
+                number=partition.number,
+                name=name,
+                path=snapshot.path,
+            )
+            advice = say("Make sure that the snapshot was taken when the drive was cloned.")
+            answer.find(Level.NOTE, message, advice, partition=partition.number)
 
 
 def _tell(answer: RuleAnswer, what: Message, *sides: bool) -> None:
