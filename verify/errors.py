@@ -60,7 +60,7 @@ class UsageError(WitnessError):
     """The command was called wrongly."""
 
     problem: str
-    advice: str = ""
+    advice: str
 
     exit_code = 2
 
@@ -79,7 +79,7 @@ class SourceError(WitnessError):
     source: str
 
     def __str__(self) -> str:
-        return f"{self.source}: cannot be used as a drive."
+        return say("{source}: cannot be used as a drive.", source=self.source)
 
 
 @dataclass
@@ -87,11 +87,11 @@ class SourceMissing(SourceError):
     """Nothing is there under that name."""
 
     def __str__(self) -> str:
-        return f"{self.source}: there is no such file or device."
+        return say("{source}: there is no such file or device.", source=self.source)
 
     def hint(self) -> str:
         """Say where names come from."""
-        return "Check the spelling; `show` on a device or an image tells what is on it."
+        return say("Check the spelling. `drives` lists the drives attached to this machine.")
 
 
 @dataclass
@@ -101,11 +101,13 @@ class SourceNotDrive(SourceError):
     found: str
 
     def __str__(self) -> str:
-        return f"{self.source}: is {self.found}, not a drive or an image of one."
+        return say(
+            "{source}: is {found}, not a drive or an image.", source=self.source, found=self.found
+        )
 
     def hint(self) -> str:
         """Say what belongs there."""
-        return "Give a block device, a raw image file or a manifest."
+        return say("Name a block device, a raw image file or a manifest.")
 
 
 @dataclass
@@ -115,11 +117,15 @@ class SourceForeign(SourceError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.source}: holds no drive: {self.reason}."
+        return say(
+            "{source}: is not an image of a drive: {reason}.",
+            source=self.source,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Say what belongs there."""
-        return "Give a block device, a raw image file (sector by sector) or a manifest."
+        return say("Name a block device, a raw image file (sector by sector) or a manifest.")
 
 
 @dataclass
@@ -134,7 +140,12 @@ class ImageRefused(SourceError):
     advice: str
 
     def __str__(self) -> str:
-        return f"{self.source}: is {self.kind} that cannot be read: {self.reason}."
+        return say(
+            "{source}: is {kind} that cannot be read: {reason}.",
+            source=self.source,
+            kind=self.kind,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Return the advice given with the reason."""
@@ -157,20 +168,33 @@ class OnePartition(SourceError):
 
     def __str__(self) -> str:
         if self.number is not None:
-            return f"{self.source}: is partition {self.number} of {self.drive}, not a whole drive."
-        if self.drive is not None:
-            return f"{self.source}: is a part of {self.drive}, not a whole drive."
-        if self.start is not None:
-            return (
-                f"{self.source}: is one partition, not a whole drive: its boot sector begins at"
-                f" sector {self.start} of a drive."
+            return say(
+                "{source}: is partition {number} of {drive}, not a whole drive.",
+                source=self.source,
+                number=self.number,
+                drive=self.drive or "",
             )
-        return f"{self.source}: is of one partition, not of a whole drive."
+        if self.drive is not None:
+            return say(
+                "{source}: is a part of {drive}, not a whole drive.",
+                source=self.source,
+                drive=self.drive,
+            )
+        if self.start is not None:
+            return say(
+                "{source}: is one partition, not a whole drive: its boot sector says that it starts"
+                " at sector {start} of a drive.",
+                source=self.source,
+                start=self.start,
+            )
+        return say("{source}: is one partition, not a whole drive.", source=self.source)
 
     def hint(self) -> str:
         """Name what to give instead, and the way to look at one partition on purpose."""
-        instead = "the whole drive, or an image of it" if self.drive is None else self.drive
-        return f"Give {instead}. To examine one partition on purpose, say --one-partition."
+        instead = say("the whole drive, or an image of it") if self.drive is None else self.drive
+        return say(
+            "Name {instead}. To examine only this partition, add --one-partition.", instead=instead
+        )
 
 
 @dataclass
@@ -180,13 +204,12 @@ class SourceForbidden(SourceError):
     advice: str = ""
 
     def __str__(self) -> str:
-        return f"{self.source}: no permission to read it."
+        return say("{source}: you have no permission to read it.", source=self.source)
 
     def hint(self) -> str:
         """Say how a drive is usually read."""
-        return (
-            self.advice
-            or "Reading a drive needs administrator rights; nothing is ever written to it."
+        return self.advice or say(
+            "Run this as administrator (root). Nothing is ever written to a drive."
         )
 
 
@@ -197,11 +220,15 @@ class SourceVanished(SourceError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.source}: went away while it was being read: {self.reason}."
+        return say(
+            "{source}: was lost while it was read: {reason}.",
+            source=self.source,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Say what to look at."""
-        return "Check the cable, the adapter and its power, then start again."
+        return say("Check the cable, the adapter and its power, then start again.")
 
 
 @dataclass
@@ -295,13 +322,18 @@ class ViewRefused(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is no view of partition {self.partition}: {self.reason}."
+        return say(
+            "{path}: is not an unlocked view of partition {partition}: {reason}.",
+            path=self.path,
+            partition=self.partition,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Say what a view is."""
-        return (
-            "Unlock that partition of that drive read-only, and give what appears then; of a plain"
-            " partition, give an existing snapshot."
+        return say(
+            "Unlock an encrypted partition read-only, and name the device that appears. For one in"
+            " use, name a snapshot of it."
         )
 
 
@@ -313,11 +345,17 @@ class ResumeRefused(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: the reading that was cut off cannot go on: {self.reason}."
+        return say(
+            "{path}: the interrupted reading cannot be continued: {reason}.",
+            path=self.path,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Say how to begin anew."""
-        return "Remove that folder, or give another name to -o, and read the whole drive again."
+        return say(
+            "Remove that folder, or name another file with -o, and read the whole drive again."
+        )
 
 
 @dataclass
@@ -327,7 +365,7 @@ class ManifestError(WitnessError):
     path: str
 
     def __str__(self) -> str:
-        return f"{self.path}: cannot be used as a manifest."
+        return say("{path}: cannot be used as a manifest.", path=self.path)
 
 
 @dataclass
@@ -337,7 +375,7 @@ class ManifestForeign(ManifestError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is not a manifest: {self.reason}."
+        return say("{path}: is not a manifest: {reason}.", path=self.path, reason=self.reason)
 
 
 @dataclass
@@ -347,11 +385,13 @@ class ManifestTruncated(ManifestError):
     rows: int
 
     def __str__(self) -> str:
-        return f"{self.path}: the manifest ends after {self.rows} rows, before its trailer."
+        return say(
+            "{path}: the manifest ends early, after {rows:,} rows.", path=self.path, rows=self.rows
+        )
 
     def hint(self) -> str:
         """Say what to do."""
-        return "It was cut short; take another copy of it, or capture the drive again."
+        return say("Take another copy of it, or capture the drive again.")
 
 
 @dataclass
@@ -363,14 +403,17 @@ class ManifestAltered(ManifestError):
     got: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.path}: the manifest was altered or damaged: {self.field} should be"
-            f" {self.expected}, is {self.got}."
+        return say(
+            "{path}: the manifest was altered or damaged: {field} should be {expected}, is {got}.",
+            path=self.path,
+            field=self.field,
+            expected=self.expected,
+            got=self.got,
         )
 
     def hint(self) -> str:
         """Say what to do."""
-        return "Do not rely on it; take another copy of it, or capture the drive again."
+        return say("Do not rely on it. Take another copy of it, or capture the drive again.")
 
 
 @dataclass
@@ -381,11 +424,16 @@ class ManifestTooNew(ManifestError):
     newest: str
 
     def __str__(self) -> str:
-        return f"{self.path}: was written as {self.schema}; this version reads up to {self.newest}."
+        return say(
+            "{path}: was written in format {schema}; this version reads up to {newest}.",
+            path=self.path,
+            schema=self.schema,
+            newest=self.newest,
+        )
 
     def hint(self) -> str:
         """Say what to do."""
-        return "Read it with the version that wrote it, or a later one."
+        return say("Read it with the version that wrote it, or a later one.")
 
 
 @dataclass
@@ -396,11 +444,11 @@ class ComparisonForeign(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is no comparison: {self.reason}."
+        return say("{path}: is not a comparison: {reason}.", path=self.path, reason=self.reason)
 
     def hint(self) -> str:
         """Say where comparisons come from."""
-        return "Give what `compare --json` or `check --json` printed, saved as a file."
+        return say("Name a file with what `compare --json` or `check --json` printed.")
 
 
 @dataclass
@@ -411,11 +459,11 @@ class FitForeign(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is no fit: {self.reason}."
+        return say("{path}: is not a fit: {reason}.", path=self.path, reason=self.reason)
 
     def hint(self) -> str:
         """Say where fits come from."""
-        return "Give a file that `fit -o` wrote."
+        return say("Name a file that `fit -o` wrote.")
 
 
 @dataclass
@@ -425,7 +473,7 @@ class ArchiveError(WitnessError):
     path: str
 
     def __str__(self) -> str:
-        return f"{self.path}: cannot be used as an archive of jobs."
+        return say("{path}: cannot be used as an archive of jobs.", path=self.path)
 
 
 @dataclass
@@ -435,11 +483,13 @@ class ArchiveForeign(ArchiveError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is no archive of jobs: {self.reason}."
+        return say(
+            "{path}: is not an archive of jobs: {reason}.", path=self.path, reason=self.reason
+        )
 
     def hint(self) -> str:
         """Say how one comes to be."""
-        return "The first job that is filed makes one, in a new or empty folder."
+        return say("`check --job` and `jobs add` make one, in a new or empty folder.")
 
 
 @dataclass
@@ -449,11 +499,15 @@ class ArchiveBusy(ArchiveError):
     seconds: float
 
     def __str__(self) -> str:
-        return f"{self.path}: somebody else has been filing there for {self.seconds:.0f} s."
+        return say(
+            "{path}: another run has been writing there for {seconds:.0f} s.",
+            path=self.path,
+            seconds=self.seconds,
+        )
 
     def hint(self) -> str:
         """Say what to do."""
-        return "Try again; a program that ended, however it did, holds nothing back."
+        return say("Wait until the other run has ended, then try again.")
 
 
 @dataclass
@@ -463,11 +517,11 @@ class JobUnknown(ArchiveError):
     job: str
 
     def __str__(self) -> str:
-        return f"{self.path}: there is no job {self.job}."
+        return say("{path}: there is no job {job}.", path=self.path, job=self.job)
 
     def hint(self) -> str:
         """Say where the names are."""
-        return "`jobs list` names them."
+        return say("`jobs list` lists the jobs.")
 
 
 @dataclass
@@ -477,11 +531,15 @@ class JobTaken(ArchiveError):
     job: str
 
     def __str__(self) -> str:
-        return f"{self.path}: there is a job {self.job} already, and none is ever replaced."
+        return say(
+            "{path}: job {job} already exists, and jobs are never replaced.",
+            path=self.path,
+            job=self.job,
+        )
 
     def hint(self) -> str:
         """Say what to do."""
-        return "File it under another name."
+        return say("Use another name.")
 
 
 @dataclass
@@ -492,11 +550,11 @@ class JobDamaged(ArchiveError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: job {self.job}: {self.reason}."
+        return say("{path}: job {job}: {reason}.", path=self.path, job=self.job, reason=self.reason)
 
     def hint(self) -> str:
         """Say what tells more."""
-        return "`jobs verify` names every file that changed, is missing or was added."
+        return say("`jobs verify` names every file that changed, is missing or was added.")
 
 
 @dataclass
@@ -507,11 +565,13 @@ class AuditForeign(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: is not of an audit: {self.reason}."
+        return say(
+            "{path}: is not the file of an audit: {reason}.", path=self.path, reason=self.reason
+        )
 
     def hint(self) -> str:
         """Say where such files come from."""
-        return "`audit plan -o` writes a plan, `audit run -o` the result of one."
+        return say("`audit plan -o` writes a plan, `audit run -o` a result.")
 
 
 @dataclass
@@ -522,11 +582,17 @@ class MachineUntold(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.system} does not tell about this machine's drives: {self.reason}."
+        return say(
+            "{system} does not report the drives of this machine: {reason}.",
+            system=self.system,
+            reason=self.reason,
+        )
 
     def hint(self) -> str:
         """Say where it is known to work."""
-        return "Start the machine from a Linux medium and give `identify` its drive instead."
+        return say(
+            "Start the machine from a Linux medium, and run `identify` on its drive instead."
+        )
 
 
 @dataclass
@@ -537,11 +603,11 @@ class KeyUnusable(WitnessError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.path}: cannot be used as a key: {self.reason}."
+        return say("{path}: cannot be used as a key: {reason}.", path=self.path, reason=self.reason)
 
     def hint(self) -> str:
         """Say what a key is."""
-        return "`jobs key` makes one; it must belong to its owner alone (mode 0600)."
+        return say("`jobs key` makes a key. Only its owner may be able to read it (mode 0600).")
 
 
 @dataclass
@@ -553,7 +619,7 @@ class OutputError(WitnessError):
     advice: str = ""
 
     def __str__(self) -> str:
-        return f"{self.path}: could not be written: {self.reason}."
+        return say("{path}: could not be written: {reason}.", path=self.path, reason=self.reason)
 
     def hint(self) -> str:
         """Return the advice given with the reason."""

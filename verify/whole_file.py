@@ -18,6 +18,8 @@ from typing import IO, TYPE_CHECKING
 from verify.errors import OutputError
 from verify.held import PARTIAL, LostError, hold, let_go, remove_left_files
 from verify.platforms.this import PLATFORM
+from verify.text.message import say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -58,7 +60,7 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
         temporary = None
         PLATFORM.sync_folder(folder)
     except OSError as error:
-        raise OutputError(str(path), error.strerror or str(error)) from error
+        raise OutputError(str(path), system_words(error)) from error
     finally:
         if temporary is not None:
             temporary.unlink(missing_ok=True)
@@ -75,9 +77,11 @@ def _name_anew(temporary: Path, path: Path) -> None:
         with suppress(FileExistsError):
             _name(temporary, beside)
             PLATFORM.sync_folder(path.parent)
-            reason = f"a file appeared there meanwhile; the new one is kept as {beside.name}"
+            reason = say(
+                "a file appeared there meanwhile; the new one is kept as {name}", name=beside.name
+            )
             raise OutputError(str(path), reason)
-    raise OutputError(str(path), "a file appeared there meanwhile")
+    raise OutputError(str(path), say("a file appeared there meanwhile"))
 
 
 def _name(temporary: Path, path: Path) -> None:
@@ -148,7 +152,7 @@ def hold_no_link(path: Path) -> None:
         OutputError: it is one.
     """
     if path.is_symlink():
-        raise OutputError(str(path), "it is a link to another place, which is not followed")
+        raise OutputError(str(path), say("it is a link to another place, which is not followed"))
 
 
 def is_ours(path: Path) -> bool:

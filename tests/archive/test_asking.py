@@ -68,7 +68,7 @@ def test_check_when_even_the_name_is_asked_for_then_one_that_is_taken_is_told_at
     monkeypatch.setattr("sys.stdin", Person("J-1\nC. Carr\n"))
     ran = command("check", old, new, "--archive", archive.root, "--ask")
     assert ran.code == 4
-    assert "there is a job J-1 already" in ran.err
+    assert "job J-1 already exists" in ran.err
     assert "Technician" not in ran.err
     monkeypatch.setattr("sys.stdin", Person("J-2\nC. Carr\nblue\nby hand\n"))
     command("check", old, new, "--archive", archive.root, "--ask")

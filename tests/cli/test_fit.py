@@ -137,12 +137,12 @@ def write_fit(command: Command, manifest: Path, target: Path, folder: Path) -> P
         (("--onto", "9" * 5000), "no drive has that size"),
         (("--onto", "1." + "9" * 5000 + " TB"), "no drive has that size"),
         (("--onto", "280 MiB", "--what-if", "nan"), "nan: not a size"),
-        (("--onto", "280 MiB", "--spare", "nan"), "no share"),
-        (("--onto", "280 MiB", "--free", "1e999%"), "no share"),
+        (("--onto", "280 MiB", "--spare", "nan"), "not a share"),
+        (("--onto", "280 MiB", "--free", "1e999%"), "not a share"),
         (("--onto", "280 MiB", "--shrink", "1"), "keeps its size"),
         (("--onto", "280 MiB", "--shrink", "8"), "no partition 8"),
-        (("--onto", "280 MiB", "--spare", "seven"), "no share"),
-        (("--onto", "280 MiB", "--free", "95%"), "no share"),
+        (("--onto", "280 MiB", "--spare", "seven"), "not a share"),
+        (("--onto", "280 MiB", "--free", "95%"), "not a share"),
         (("--onto", "280 MiB", "--sector-bytes", "520"), "512 or 4096"),
         (("300 MiB", "--onto", "280 MiB"), "300 MiB"),
         (("--onto", "280 MiB", "--what-if", "many GB"), "many GB"),
@@ -170,17 +170,17 @@ def test_fit_when_the_file_is_there_then_only_another_fit_is_replaced(
     file = tmp_path / "job.fit"
     call = ("fit", manifest, "--onto", "280 MiB", "-o", file)
     assert command(*call).code == 0
-    command(*call).assert_one_sentence(2, "is there already")
+    command(*call).assert_one_sentence(2, "already exists")
     assert command(*call, "--replace").code == 0
     file.write_text("not a fit")
-    command(*call, "--replace").assert_one_sentence(2, "is no fit")
+    command(*call, "--replace").assert_one_sentence(2, "is not a fit")
 
 
 @pytest.mark.parametrize(
     "given",
     [
-        ("not json", 4, "is no fit"),
-        ('{"schema": "drivewitness.fit/2"}', 4, "is no fit"),
+        ("not json", 4, "is not a fit"),
+        ('{"schema": "drivewitness.fit/2"}', 4, "is not a fit"),
         (NO_FIT, 2, "does not fit"),
     ],
 )

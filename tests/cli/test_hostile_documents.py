@@ -195,13 +195,13 @@ def test_capture_when_what_it_goes_on_from_is_hostile_then_it_is_named(
     folder.mkdir()
     for text in ("[" * 100_000, '{"a":' * 100_000, "1" * 5000, "Infinity", "", "[]", '"\\ud800"'):
         state.write_text(text)
-        command(*run).assert_one_sentence(4, "cannot go on")
+        command(*run).assert_one_sentence(4, "cannot be continued")
     for number, note in ((0, b"zz" * 32), (0, b"\xff"), (int("9" * 300), b"ab" * 32), (1, b"{")):
         state.unlink()
         notes.unlink(missing_ok=True)
         with Checkpoint(notes, f"0+{4 << 20}") as checkpoint:
             checkpoint.note(number, note)
-        command(*run).assert_one_sentence(4, "cannot go on")
+        command(*run).assert_one_sentence(4, "cannot be continued")
     assert not output.exists()
 
 

@@ -114,7 +114,7 @@ def assert_refused(command: Command, bench: Bench, *arguments: object) -> None:
     """Hold that it is wrong usage, and that the drive is as it was."""
     before = sorted(path.name for path in bench.inside.iterdir())
     ran = command(*arguments)
-    ran.assert_one_sentence(2, "which is read")
+    ran.assert_one_sentence(2, "which is being read")
     assert sorted(path.name for path in bench.inside.iterdir()) == before
 
 
@@ -235,9 +235,11 @@ def test_output_when_it_is_a_subvolume_on_the_drive_then_it_is_refused(
     with loop(image) as device, mounted(device, tmp_path / "all") as whole:
         run("btrfs", "subvolume", "create", whole / "sub")
         for place in (whole, whole / "sub"):
-            command("capture", device, "-o", place / "m").assert_one_sentence(2, "which is read")
+            command("capture", device, "-o", place / "m").assert_one_sentence(
+                2, ("which is being read")
+            )
         with mounted(device, tmp_path / "one", "-o", "subvol=sub") as one:
-            command("capture", image, "-o", one / "m").assert_one_sentence(2, "which is read")
+            command("capture", image, "-o", one / "m").assert_one_sentence(2, "which is being read")
 
 
 def test_output_when_it_lies_elsewhere_then_it_is_written(bench: Bench, command: Command) -> None:
@@ -293,5 +295,5 @@ def test_standard_output_when_the_shell_puts_it_onto_the_drive_then_it_is_refuse
             check=False,
         )
     assert done.returncode == 2, done.stderr
-    assert "which is read" in done.stderr
+    assert "which is being read" in done.stderr
     assert (bench.inside / "shown.txt").read_bytes() == b""

@@ -28,7 +28,7 @@ def test_capture_when_the_output_is_the_drive_then_it_is_refused(
     before = drive.stat()
     for output in (drive, link, second):
         ran = command("capture", drive, "-o", output, "--replace")
-        ran.assert_one_sentence(2, "the drive itself")
+        ran.assert_one_sentence(2, "one of the inputs")
     after = drive.stat()
     assert (before.st_ino, before.st_mtime_ns) == (after.st_ino, after.st_mtime_ns)
 
@@ -40,7 +40,7 @@ def test_capture_when_the_file_is_there_then_only_replace_replaces_it(
     file = tmp_path / "old.manifest"
     arguments = ["capture", drives["old"], "-o", file, "--depth", "layout"]
     assert command(*arguments, "--seed", "01").code == 0
-    command(*arguments).assert_one_sentence(2, "is there already", "--replace")
+    command(*arguments).assert_one_sentence(2, "already exists", "--replace")
     assert command("show", file, "--json").document["capture"]["seed"] == "01"
     assert command(*arguments, "--replace", "--seed", "02").code == 0
     assert command("show", file, "--json").document["capture"]["seed"] == "02"
@@ -53,7 +53,7 @@ def test_capture_when_replace_names_no_manifest_then_it_stays(
     image = tmp_path / "another.img"
     image.write_bytes(b"precious")
     arguments = ["capture", drives["old"], "-o", image, "--replace"]
-    command(*arguments).assert_one_sentence(2, "is no manifest")
+    command(*arguments).assert_one_sentence(2, "is not a manifest")
     assert image.read_bytes() == b"precious"
 
 
@@ -79,7 +79,7 @@ def test_capture_when_the_output_is_a_block_device_then_it_is_refused(
     device = answer.stdout.strip()
     try:
         ran = command("capture", drives["old"], "-o", device, "--replace")
-        ran.assert_one_sentence(2, "no ordinary file")
+        ran.assert_one_sentence(2, "not an ordinary file")
         command("check", drives["old"], drives["sound"], "--keep", device).assert_one_sentence(2)
     finally:
         subprocess.run(["losetup", "--detach", device], check=True)
@@ -116,7 +116,7 @@ def test_command_when_standard_output_is_full_then_exit_4(arguments: list[str]) 
     with Path("/dev/full").open("w") as full:
         ran = _run(arguments, full)
     assert ran.returncode == 4
-    assert "No space left" in ran.stderr
+    assert "no space left" in ran.stderr
     assert "Traceback" not in ran.stderr
 
 

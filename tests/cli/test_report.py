@@ -145,11 +145,11 @@ def test_report_when_the_file_is_there_then_only_replace_replaces_it(
     file = tmp_path / "report.html"
     arguments = ["report", compared / "comparison.json", "-o", file]
     assert command(*arguments).code == 0
-    command(*arguments).assert_one_sentence(2, "is there already", "--replace")
+    command(*arguments).assert_one_sentence(2, "already exists", "--replace")
     assert command(*arguments, "--replace", "--names").code == 0
     assert "Shop" in file.read_text(encoding="utf-8")
     file.write_bytes(b"precious")
-    command(*arguments, "--replace").assert_one_sentence(2, "is no such report")
+    command(*arguments, "--replace").assert_one_sentence(2, "is not such a report")
     assert file.read_bytes() == b"precious"
 
 
@@ -163,17 +163,17 @@ def test_report_when_it_would_go_over_an_input_then_nothing_is_read(
         ("check", drive, drive, "--report", drive),
         ("compare", drive, compared / "new.manifest", "--report", drive),
     ):
-        command(*arguments, "--replace").assert_one_sentence(2, "the drive itself")
+        command(*arguments, "--replace").assert_one_sentence(2, "one of the inputs")
     saved = compared / "comparison.json"
     ran = command("report", saved, "-o", saved, "--replace")
-    ran.assert_one_sentence(2, "another input")
+    ran.assert_one_sentence(2, "one of the inputs")
 
 
 @pytest.mark.parametrize(
     ("name", "code", "words"),
     [
-        ("report.txt", 2, "names no format"),
-        ("report", 2, "names no format"),
+        ("report.txt", 2, "unknown file type"),
+        ("report", 2, "unknown file type"),
         ("none/report.html", 4, "no such folder"),
     ],
 )
@@ -251,7 +251,7 @@ def test_report_when_given_no_comparison_then_that_is_a_named_error(
     """Whatever the file holds."""
     file = tmp_path / "comparison.json"
     file.write_bytes(text)
-    command("report", file).assert_one_sentence(4, "is no comparison")
+    command("report", file).assert_one_sentence(4, "is not a comparison")
 
 
 def test_report_when_a_field_of_the_comparison_is_damaged_then_the_error_says_which(
@@ -275,7 +275,7 @@ def test_report_when_the_disk_fails_then_nothing_stands_under_its_name(
 
     monkeypatch.setattr("verify.whole_file.os.fsync", full)
     ran = command("report", compared / "comparison.json", "-o", tmp_path / "a.html")
-    ran.assert_one_sentence(4, "No space left")
+    ran.assert_one_sentence(4, "no space left")
     assert not list(tmp_path.iterdir())
 
 

@@ -209,7 +209,7 @@ def test_writing_when_the_disk_fails_then_nothing_stands_under_the_name(
         raise OSError(28, os.strerror(28))
 
     monkeypatch.setattr("verify.whole_file.os.fsync", full)
-    with pytest.raises(OutputError, match="No space left"):
+    with pytest.raises(OutputError, match="no space left"):
         write_manifest(tmp_path / "new.manifest", small_header(), {})
     assert list(tmp_path.iterdir()) == []
 

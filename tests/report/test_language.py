@@ -12,7 +12,7 @@ from verify.report.edition import Edition
 from verify.report.formats import rendered
 from verify.report.handover import build_handover
 from verify.rules.rule import Level
-from verify.text.language import default_language
+from verify.text.language import VARIABLE, default_language
 from verify.text.message import Message, say
 
 
@@ -70,13 +70,15 @@ def test_documents_when_another_language_is_asked_for_then_they_stay_the_same(en
         ({"LANG": "de_DE.UTF-8", "LC_ALL": "en_US.UTF-8"}, "en"),
         ({"LANG": "en_US.UTF-8", "LC_MESSAGES": "de_DE"}, "de"),
         ({"LANG": "pt_BR.UTF-8"}, "en"),
+        ({"LANG": "de_DE.UTF-8", "DRIVEWITNESS_LANGUAGE": "en"}, "en"),
+        ({"LC_ALL": "en_GB.UTF-8", "DRIVEWITNESS_LANGUAGE": "de"}, "de"),
     ],
 )
 def test_language_when_none_is_asked_for_then_it_is_the_environments(
     variables: dict[str, str], code: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """POSIX.1-2017, section 8.2: LC_ALL, then LC_MESSAGES, then LANG."""
-    for name in ("LC_ALL", "LC_MESSAGES", "LANG"):
+    """Our own variable, then POSIX.1-2017, section 8.2: LC_ALL, then LC_MESSAGES, then LANG."""
+    for name in (VARIABLE, "LC_ALL", "LC_MESSAGES", "LANG"):
         monkeypatch.delenv(name, raising=False)
     for name, value in variables.items():
         monkeypatch.setenv(name, value)

@@ -7,6 +7,8 @@ from functools import cache
 from babel.messages.extract import extract_from_dir
 
 from tests.conftest import REPOSITORY
+from verify.cli.app import all_commands
+from verify.cli.spoken_help import paragraphs
 from verify.report.rule_page import rule_pages
 from verify.text.message import FIELD
 
@@ -18,12 +20,13 @@ METHODS = [("**.py", "python"), ("**.html", "jinja2"), ("**.svg", "jinja2"), ("*
 
 @cache
 def extracted() -> frozenset[str | tuple[str, ...]]:
-    """Return every template with letters of its own, and why each rule matters."""
+    """Return every template with letters of its own, why each rule matters, and commands' help."""
     found = extract_from_dir(
         REPOSITORY / "verify", METHODS, keywords=KEYWORDS, comment_tags=(), strip_comment_tags=False
     )
     templates = {message for _, _, message, _, _ in found}
     templates |= {page.why for page in rule_pages().values()}
+    templates |= {text for command in all_commands() for text in paragraphs(command)}
     return frozenset(item for item in templates if has_words(item))
 
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from typing import TYPE_CHECKING
+
+from verify import errors
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -12,6 +15,9 @@ if TYPE_CHECKING:
 
 _SEVERAL_WORDS = re.compile(r"[A-Za-z]{2,}[ ,;:)']+[a-zA-Z(]")
 _MAKERS = frozenset({"say", "_", "counted"})
+_STRUCTURES = frozenset({"StructureError", "TooMuch"})
+"""Errors that carry a standard's own names of structures and fields."""
+
 _NO_SENTENCE_BEGINS = ("/", "(?", "<", "@", "bold ")
 """How a path, a pattern, markup, a style sheet and a style begin."""
 
@@ -57,3 +63,25 @@ def messages_in_f_strings(path: Path) -> list[int]:
     strings = (node for node in ast.walk(tree) if isinstance(node, ast.JoinedStr))
     calls = (item for node in strings for item in ast.walk(node) if isinstance(item, ast.Call))
     return [call.lineno for call in calls if getattr(call.func, "id", "") in _MAKERS]
+
+
+def plain_in_errors(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield (line, text) of words given to an error of ours that no message is made of."""
+    ours = _error_names() - _STRUCTURES
+    for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(call, ast.Call) or getattr(call.func, "id", "") not in ours:
+            continue
+        for node in (node for given in call.args for node in _outside_messages(given)):
+            if isinstance(node, ast.JoinedStr):
+                yield node.lineno, ast.unparse(node)
+            elif isinstance(node, ast.Constant) and " " in str(node.value):
+                yield node.lineno, str(node.value)
+
+
+@cache
+def _error_names() -> frozenset[str]:
+    found, new = set[type](), [errors.WitnessError]
+    while new:
+        found.add(kind := new.pop())
+        new += kind.__subclasses__()
+    return frozenset(kind.__name__ for kind in found)

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import re
+from inspect import signature
 
 import pytest
 
 from tests.conftest import REPOSITORY
 from tests.text.extracted import extracted
 from tests.text.heard import catalogue, templates
-from tests.text.plain_sentences import messages_in_f_strings, plain_sentences
+from tests.text.plain_sentences import (
+    messages_in_f_strings,
+    plain_in_errors,
+    plain_sentences,
+)
+from verify.cli.app import all_commands
+from verify.cli.spoken_help import help_of
 from verify.rules.rule import PAGE_HEADINGS
 from verify.text.language import ENGLISH, LANGUAGES
-from verify.text.message import FIELD
+from verify.text.message import FIELD, Message
 
 OTHERS = [code for code in LANGUAGES if code != ENGLISH]
 
@@ -33,6 +40,17 @@ NO_SENTENCES = frozenset(
         "further namespaces",  # what a manifest calls them
         "Serial number, read again",  # a key
         *PAGE_HEADINGS,
+    }
+)
+
+
+NO_REASONS = frozenset(
+    {
+        ", ",
+        "the exFAT reader",  # of what a reader gave up on, and why
+        "f'read {entry.path}'",
+        "f'gave {len(data)} of {length} bytes at {offset}'",
+        "f'{SCHEMA_NAME}/{int(version)}'",  # a name
     }
 )
 
@@ -73,6 +91,32 @@ def test_source_when_it_says_something_then_by_a_message(room: str) -> None:
         if text not in NO_SENTENCES
     ]
     assert plain == []
+
+
+def test_source_when_it_refuses_then_by_a_message() -> None:
+    """The words of an error of ours, wherever it is raised, but for names of structures."""
+    plain = [
+        f"{path.relative_to(REPOSITORY)}:{line}: {text}"
+        for path in sorted((REPOSITORY / "verify").rglob("*.py"))
+        for line, text in plain_in_errors(path)
+        if text not in NO_REASONS
+    ]
+    assert plain == []
+
+
+def test_help_when_a_command_is_called_then_every_option_has_a_message() -> None:
+    """An option without help, or with a plain text, would stay English or unexplained."""
+    parameters = [
+        (getattr(command, "__name__", ""), parameter)
+        for command in all_commands()
+        for parameter in signature(command, eval_str=True).parameters.values()
+    ]
+    assert len(parameters) > 100
+    assert [
+        f"{command}: {parameter.name}"
+        for command, parameter in parameters
+        if not (isinstance(help_of(parameter), Message) and help_of(parameter))
+    ] == []
 
 
 def test_source_when_it_makes_a_message_then_where_babel_sees_it() -> None:

@@ -30,6 +30,8 @@ from verify.archive.sharing import file_mode, let_in
 from verify.errors import ArchiveBusy, ArchiveForeign, JobDamaged, JobTaken, JobUnknown, OutputError
 from verify.held import LostError, hold_folder, let_go, remove_left_folders
 from verify.platforms.this import PLATFORM
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.whole_file import (
     hold_no_link,
     make_folder,
@@ -109,7 +111,7 @@ class Archive:
         """
         found = self.job(job)
         if found.record is None:
-            raise JobDamaged(str(self.root), job, "its record is gone, or is none")
+            raise JobDamaged(str(self.root), job, say("its record is missing or damaged"))
         return found.record
 
     def sealed(self, job: str) -> Seal:
@@ -121,7 +123,7 @@ class Archive:
         """
         seal = self.job(job).seal
         if seal is None:
-            raise JobDamaged(str(self.root), job, "its seal is gone, or is none")
+            raise JobDamaged(str(self.root), job, say("its seal is missing or damaged"))
         return seal
 
     def file(self, job: str, name: str) -> Path:
@@ -134,7 +136,7 @@ class Archive:
         self.job(job)
         path = self.jobs / job / name
         if not path.is_file():
-            raise JobDamaged(str(self.root), job, f"its {name} is not there")
+            raise JobDamaged(str(self.root), job, say("its {name} is missing", name=name))
         return path
 
     @contextmanager
@@ -151,13 +153,13 @@ class Archive:
         try:
             handle = private_file(path, mode=file_mode(shared=self.shared))
         except OSError as error:
-            raise OutputError(str(path), error.strerror or str(error)) from error
+            raise OutputError(str(path), system_words(error)) from error
         try:
             end = time.monotonic() + PATIENCE_SECONDS
             while True:
                 held = PLATFORM.lock(handle)
                 if held is None:
-                    raise OutputError(str(path), "this system, or this drive, locks no files")
+                    raise OutputError(str(path), say("files cannot be locked there"))
                 if held:
                     break
                 if time.monotonic() > end:
@@ -193,9 +195,9 @@ class Archive:
             make_folder(folder)
             lock = hold_folder(folder)
         except OSError as error:
-            raise OutputError(str(folder), error.strerror or str(error)) from error
+            raise OutputError(str(folder), system_words(error)) from error
         except LostError as error:
-            raise OutputError(str(folder), "another run took it away; try again") from error
+            raise OutputError(str(folder), say("another run removed it; try again")) from error
         try:
             yield folder
         finally:
@@ -225,7 +227,7 @@ class Archive:
                 folder.rename(self.jobs / name)
                 PLATFORM.sync_folder(self.jobs)
             except OSError as error:
-                raise OutputError(str(self.jobs / name), error.strerror or str(error)) from error
+                raise OutputError(str(self.jobs / name), system_words(error)) from error
             index.refresh(name)
             return seal
 
@@ -240,15 +242,19 @@ def open_archive(root: Path) -> Archive:
         with (root / _MARK_NAME).open("rb") as file:
             mark = json.loads(file.read(_LONGEST_MARK_BYTES))
     except FileNotFoundError as error:
-        reason = "its archive.json is not there" if root.is_dir() else "there is no such folder"
+        reason = say("its archive.json is missing")
+        if not root.is_dir():
+            reason = say("there is no such folder")
         raise ArchiveForeign(str(root), reason) from error
     except OSError as error:
-        raise ArchiveForeign(str(root), error.strerror or "it cannot be read") from error
+        raise ArchiveForeign(str(root), system_words(error)) from error
     except (ValueError, RecursionError):
         mark = None
     shared = mark.get("shared", False) if isinstance(mark, dict) else None
     if not isinstance(shared, bool) or mark.get("schema") != ARCHIVE_SCHEMA:
-        raise ArchiveForeign(str(root), f"its archive.json is not that of {ARCHIVE_SCHEMA}")
+        raise ArchiveForeign(
+            str(root), say("its archive.json is not one of {schema}", schema=ARCHIVE_SCHEMA)
+        )
     return Archive(root, shared=shared)
 
 
@@ -266,13 +272,13 @@ def make_archive(root: Path) -> Archive:
         if not (root / _MARK_NAME).exists():
             others = {item.name for item in root.iterdir() if not item.name.startswith(".archive.")}
             if others - parts - {_MARK_NAME}:
-                raise ArchiveForeign(str(root), "there are other things in it")
+                raise ArchiveForeign(str(root), say("the folder holds other things"))
             for name in parts:
                 hold_no_link(root / name)
                 make_folder(root / name)
             _write_mark(root, shared=False)
     except OSError as error:
-        raise OutputError(str(root), error.strerror or str(error)) from error
+        raise OutputError(str(root), system_words(error)) from error
     return open_archive(root)
 
 
@@ -290,7 +296,7 @@ def share_archive(archive: Archive, *, shared: bool, group: int | None = None) -
         try:
             let_in(archive.root, shared=shared, group=group)
         except OSError as error:
-            raise OutputError(str(archive.root), error.strerror or str(error)) from error
+            raise OutputError(str(archive.root), system_words(error)) from error
     return Archive(archive.root, shared=shared)
 
 

@@ -14,6 +14,7 @@ from verify.archive.job_record import EventRecord, JobRecord, Seal
 from verify.archive.seal import SEAL_NAME
 from verify.errors import UsageError
 from verify.manifest.base import SOURCE_NAME, TARGET_NAME
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -74,8 +75,8 @@ def hold_job_name(job: str) -> str:
     """
     if not is_job_name(job):
         raise UsageError(
-            f"{job}: cannot be the name of a job.",
-            "Use up to 64 letters, digits, dots, hyphens and underscores.",
+            say("{job}: is not allowed as the name of a job.", job=job),
+            say("Use up to 64 letters, digits, dots, hyphens and underscores."),
         )
     return job
 

@@ -32,6 +32,8 @@ from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
 from verify.report.json_text import as_json, document_json
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -209,13 +211,13 @@ def delete_job(
 def _clear(folder: Path) -> None:
     """Remove all files of an entry but its seal; nothing that a link leads to."""
     if folder.is_symlink():
-        raise OutputError(str(folder), "it is a link to another place, which is left alone")
+        raise OutputError(str(folder), say("it is a link to another place, which is not followed"))
     try:
         for path in folder.iterdir():
             if path.name != SEAL_NAME:
                 path.unlink()
     except OSError as error:
-        raise OutputError(str(folder), error.strerror or str(error)) from error
+        raise OutputError(str(folder), system_words(error)) from error
 
 
 def _take(archive: Archive, source: Path, target: Path) -> None:
@@ -234,7 +236,7 @@ def _take(archive: Archive, source: Path, target: Path) -> None:
             with source.open("rb") as reading, whole_file(target) as writing:
                 shutil.copyfileobj(reading, writing)
     except OSError as error:
-        raise OutputError(str(target), error.strerror or str(error)) from error
+        raise OutputError(str(target), system_words(error)) from error
 
 
 def _linked(source: Path, target: Path) -> bool:

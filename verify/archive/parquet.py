@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from verify.archive.columns import TABLES, finding_rows, job_row, outcome_rows
 from verify.archive.export import exported
 from verify.errors import UsageError
+from verify.text.message import say
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def parquet_library() -> tuple[ModuleType, ModuleType]:
         from pyarrow import parquet  # noqa: PLC0415 - an optional extra
     except ImportError as error:
         advice = "Install it with `pip install 'drivewitness[parquet]'`, or export JSON lines."
-        raise UsageError("Parquet needs pyarrow, which is not installed.", advice) from error
+        raise UsageError(say("Parquet needs pyarrow, which is not installed."), advice) from error
     return pyarrow, parquet
 
 

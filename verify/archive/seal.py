@@ -18,6 +18,8 @@ from blake3 import blake3
 from verify.archive.job_record import Seal, SealedFile
 from verify.errors import KeyUnusable, OutputError
 from verify.platforms.this import PLATFORM
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.whole_file import make_folder, private_file
 
 if TYPE_CHECKING:
@@ -109,9 +111,11 @@ def make_key(path: Path) -> Key:
             os.fsync(file.fileno())
         PLATFORM.sync_folder(path.parent)
     except FileExistsError as error:
-        raise OutputError(str(path), "a key is there already, and is never replaced") from error
+        raise OutputError(
+            str(path), say("a key already exists there and is never replaced")
+        ) from error
     except OSError as error:
-        raise OutputError(str(path), error.strerror or str(error)) from error
+        raise OutputError(str(path), system_words(error)) from error
     return key
 
 
@@ -127,11 +131,11 @@ def read_key(path: Path) -> Key:
             text = file.read(2 * KEY_BYTES + 2)
         secret = bytes.fromhex(text.decode("ascii").strip())
     except OSError as error:
-        raise KeyUnusable(str(path), error.strerror or "it cannot be read") from error
+        raise KeyUnusable(str(path), system_words(error)) from error
     except ValueError as error:
-        raise KeyUnusable(str(path), "it holds no key") from error
+        raise KeyUnusable(str(path), say("it holds no key")) from error
     if len(secret) != KEY_BYTES:
-        raise KeyUnusable(str(path), "it holds no key")
+        raise KeyUnusable(str(path), say("it holds no key"))
     if PLATFORM.others_may_use(mode):
-        raise KeyUnusable(str(path), "others than its owner may read it")
+        raise KeyUnusable(str(path), say("others than its owner may read it"))
     return Key(secret)

@@ -8,6 +8,9 @@ from pydantic import ValidationError
 
 from verify.audit.spot_audit import Plan, Result
 from verify.errors import AuditForeign, SourceForbidden, SourceMissing
+from verify.text.message import say
+from verify.text.system_words import system_words
+from verify.text.validation import not_valid
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -44,10 +47,10 @@ def read_document(path: Path, model: type[_Document]) -> _Document:
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except OSError as error:
-        raise AuditForeign(name, error.strerror or "it cannot be read") from error
+        raise AuditForeign(name, system_words(error)) from error
     except ValidationError as error:
-        raise AuditForeign(name, error.errors()[0]["msg"]) from error
+        raise AuditForeign(name, not_valid(error)) from error
     wanted = model.model_fields["schema_"].default
     if document.schema_ != wanted:
-        raise AuditForeign(name, f"its schema is not {wanted}")
+        raise AuditForeign(name, say("its schema is not {schema}", schema=wanted))
     return document

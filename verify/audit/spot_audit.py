@@ -27,6 +27,7 @@ from verify.manifest.base import Model
 from verify.manifest.file import open_manifest
 from verify.rules.judge_drives import compare
 from verify.stats import draw_size
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -158,9 +159,15 @@ def plan_audit(  # noqa: PLR0913 - all that a plan says
         UsageError: there are no jobs, or a share is none.
     """
     if not jobs:
-        raise UsageError("There are no jobs to draw from.")
+        raise UsageError(
+            say("There are no jobs to draw from."),
+            say("`jobs list` lists the jobs of the archive."),
+        )
     if not (0 < confidence < 1 and 0 < tolerable < 1):
-        raise UsageError("Confidence and tolerable share lie between 0 and 1.")
+        raise UsageError(
+            say("--confidence and --tolerable must lie between 0 and 1."),
+            say("Give shares, such as 0.95 and 0.05."),
+        )
     groups: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for job in jobs:
         groups[_stratum(job, by)].append(job)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, BinaryIO, Self
 
 from blake3 import blake3
 
+from verify.text.message import say
 from verify.whole_file import private_file
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ SYNC_SECONDS = 5.0
 MOST_READ_AGAIN = 32
 """Files or blocks that are read again before a reading goes on, spread over all that were read."""
 
-NO_NOTE = "what it noted cannot be read"
+NO_NOTE = say("its record of progress cannot be read")
 
 _DIGEST_CHARACTERS = 64
 _HEAD = b"drivewitness checkpoint 1 "

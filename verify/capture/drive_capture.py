@@ -23,6 +23,8 @@ from verify.errors import OutputError, ViewRefused
 from verify.held import WorkingFolder
 from verify.manifest.file import write_manifest
 from verify.source.drive import Drive, open_drive
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.version import __version__
 
 if TYPE_CHECKING:
@@ -64,7 +66,7 @@ def capture(
                 unfinished.remove()
             return header
     except OSError as error:
-        raise OutputError(str(error.filename or output), error.strerror or str(error)) from error
+        raise OutputError(str(error.filename or output), system_words(error)) from error
 
 
 @dataclass(slots=True)
@@ -130,7 +132,7 @@ def look_at_views(described: DescribedDrive, options: CaptureOptions) -> dict[in
     seen = {}
     for number, path in options.views.items():
         if number not in known:
-            raise ViewRefused(path, number, "the drive has no such partition")
+            raise ViewRefused(path, number, say("the drive has no such partition"))
         item = known[number]
         seen[number] = look_at_view(path, number, item.window, item.filesystem)
     return seen

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.errors import SourceForeign
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.drive import Drive
@@ -29,7 +30,7 @@ def refuse_foreign(drive: Drive, table: Table, kinds: list[str]) -> None:
     head = drive.read_at(0, min(_LOOK_BYTES, drive.size_bytes))
     # NOTE: UTF-8 text has bytes above 127; a boot sector has zeros and other control bytes.
     if all(byte in _TEXT for byte in head):
-        raise SourceForeign(drive.name, "it is text")
+        raise SourceForeign(drive.name, say("it is a text file"))
     if drive.size_bytes % 512 and any(head):
-        reason = "no table, no filesystem, and no whole number of sectors"
+        reason = say("no partition table, no filesystem, and not a whole number of sectors")
         raise SourceForeign(drive.name, reason)

@@ -17,6 +17,7 @@ from verify.manifest.draw import BLOCK_BYTES, HIGHEST_KEY, RAW, Lottery, Lowest,
 from verify.manifest.partition_contents import Contents
 from verify.manifest.row import Block, encode_block
 from verify.source.window import Window
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,10 +91,10 @@ class RawReading:
             raise ResumeRefused(str(checkpoint.path.parent), NO_NOTE) from error
         blocks = blocks_in(self.window.size_bytes)
         if known and not (checkpoint.fits and max(known) < blocks):
-            raise ResumeRefused(str(checkpoint.path.parent), "a partition lies elsewhere now")
+            raise ResumeRefused(str(checkpoint.path.parent), say("a partition has moved"))
         for index in read_again(sorted(known)):
             if self._digest(index) != known[index]:
-                reason = f"block {index} of a partition does not read as it did"
+                reason = say("block {index} of a partition has changed", index=index)
                 raise ResumeRefused(str(checkpoint.path.parent), reason)
         return known
 

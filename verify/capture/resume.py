@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from blake3 import blake3
 
 from verify.errors import OutputError, PastEnd, ResumeRefused, SourceUnreadable
+from verify.text.message import say
 from verify.whole_file import hold_no_link, is_ours, make_folder, whole_file
 
 if TYPE_CHECKING:
@@ -35,15 +36,15 @@ _FIRST_BYTES = 64 << 10
 _LONGEST_STATE_BYTES = 16 << 20
 """A digest for each partition: no drive's comes near it."""
 
-_NAMELESS = "the drive tells no serial number of its own, so it cannot be told from another"
+_NAMELESS = say("the drive reports no serial number of its own, so another could be in its place")
 
 _WHY = {
-    "schema": "another version of this tool began it",
-    "drive": "this is another drive, or another image",
-    "serial": "this is another drive, or the image was changed since",
-    "tables": "the tables at the ends of the drive have changed",
-    "partitions": "the beginning of a partition has changed",
-    "options": "it was begun with another seed or another confidence",
+    "schema": say("it was begun by another version of this program"),
+    "drive": say("this is another drive, or another image"),
+    "serial": say("this is another drive, or the image has changed"),
+    "tables": say("the partition tables have changed"),
+    "partitions": say("the beginning of a partition has changed"),
+    "options": say("it was begun with another --seed or --confidence"),
 }
 
 
@@ -79,14 +80,16 @@ class Unfinished:
         try:
             before = _stored(file)
         except (OSError, ValueError, RecursionError) as error:
-            raise ResumeRefused(str(self.path), f"what it was begun on is lost: {error}") from error
+            raise ResumeRefused(
+                str(self.path), say("the record of its beginning cannot be read")
+            ) from error
         for name, reason in _WHY.items():
             if not isinstance(before, dict) or before.get(name) != state[name]:
                 raise ResumeRefused(str(self.path), reason)
 
     def _hold_ours(self) -> None:
         if not is_ours(self.path):
-            raise OutputError(str(self.path), "it belongs to another user")
+            raise OutputError(str(self.path), say("it belongs to another user"))
 
     def checkpoint(self, partition: int, *, raw: bool) -> str:
         """Return the file that notes what was read of a partition, as blocks or as files."""

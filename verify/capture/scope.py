@@ -9,6 +9,7 @@ from verify.manifest.header import scope_of
 from verify.structs.mbr import BOOT_RECORD_BYTES
 from verify.table.recognise import recorded_start
 from verify.table.sectors import peek
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -47,5 +48,6 @@ def hold_scope(
         raise OnePartition(drive.name, None if part is None else part.path, number, start)
     if scope == "drive" and given_as == "partition":
         raise UsageError(
-            f"{drive.name}: is a whole drive, with a partition table.", "Leave out --one-partition."
+            say("{drive}: is a whole drive, with a partition table.", drive=drive.name),
+            say("Leave out --one-partition."),
         )

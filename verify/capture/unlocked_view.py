@@ -24,6 +24,7 @@ from verify.filesystem.recognise import recognise
 from verify.platforms.this import PLATFORM
 from verify.source.drive import Drive, open_drive
 from verify.source.window import Window
+from verify.text.message import say
 
 LARGEST_HEADER_BYTES = 64 << 20
 """How much shorter than its partition a view may be: LUKS2 keeps 16 MiB in front as a rule."""
@@ -67,7 +68,9 @@ def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> S
         ViewRefused: it is none of this partition, or holds no filesystem whose files can be read.
     """
     if outer.kind not in LOCKED_KINDS | READABLE_KINDS:
-        reason = f"the partition is not encrypted, and its files are not read ({outer.kind})"
+        reason = say(
+            "the partition is not encrypted, and its files cannot be read ({kind})", kind=outer.kind
+        )
         raise ViewRefused(path, number, reason)
     try:
         with open_drive(path) as view:
@@ -75,20 +78,22 @@ def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> S
                 return _held(view, number, window, outer)
             return _snapshot(view, number, window, outer)
     except SourceError as error:
-        raise ViewRefused(path, number, str(error).rstrip(".")) from error
+        raise ViewRefused(path, number, say("{error:clause}", error=str(error))) from error
 
 
 def _held(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
     path, size = view.name, view.size_bytes
     if not window.size_bytes - LARGEST_HEADER_BYTES <= size <= window.size_bytes:
-        reason = f"it has {size} bytes, the partition {window.size_bytes}"
+        reason = say("it has {size} bytes, the partition {own}", size=size, own=window.size_bytes)
         raise ViewRefused(path, number, reason)
     tie = tie_of(PLATFORM.mapped_identity(path), outer)
     if tie is None:
-        raise ViewRefused(path, number, "it is the view of another encrypted volume")
+        raise ViewRefused(path, number, say("it belongs to another encrypted volume"))
     filesystem = recognise(Window(view, 0, size, view.sector_bytes))
     if filesystem.kind not in READABLE_KINDS:
-        raise ViewRefused(path, number, f"no files can be read in it ({filesystem.kind})")
+        raise ViewRefused(
+            path, number, say("no files can be read in it ({kind})", kind=filesystem.kind)
+        )
     return Seen(
         path=path,
         file_id=view.identity.file_id,
@@ -102,21 +107,23 @@ def _held(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
 def _snapshot(view: Drive, number: int, window: Window, outer: Filesystem) -> Seen:
     path, size, part = view.name, view.size_bytes, view.identity.part_of
     if part is not None and part.by == "partition":
-        raise ViewRefused(path, number, "it is a partition of a drive, not a snapshot")
+        raise ViewRefused(path, number, say("it is a partition of a drive, not a snapshot"))
     if isinstance(window.drive, Drive) and window.drive.identity.file_id == view.identity.file_id:
-        raise ViewRefused(path, number, "it is the drive itself")
+        raise ViewRefused(path, number, say("it is the drive itself"))
     if not (outer.size_bytes or 0) <= size <= window.size_bytes:
-        reason = (
-            f"it has {size} bytes, the partition {window.size_bytes} and its filesystem"
-            f" {outer.size_bytes}"
+        reason = say(
+            "it has {size} bytes, the partition {own} and its filesystem {inner}",
+            size=size,
+            own=window.size_bytes,
+            inner=outer.size_bytes or 0,
         )
         raise ViewRefused(path, number, reason)
     found = recognise(Window(view, 0, size, view.sector_bytes))
     for what in ("kind", "id", "size_bytes", "cluster_bytes"):
         own, other = getattr(outer, what), getattr(found, what)
         if own != other:
-            words = what.removesuffix("_bytes")
-            raise ViewRefused(path, number, f"the {words} of its filesystem is {other}, not {own}")
+            reason = say("its filesystem differs: {other}, not {own}", other=other, own=own)
+            raise ViewRefused(path, number, reason)
     return Seen(
         path=path,
         file_id=view.identity.file_id,

@@ -46,7 +46,7 @@ _BOOT_HEAD_BYTES = 8192
 COMPRESSED_BY_SYSTEM = "80000017"
 """[MS-FSCC] 2.1.2.1, IO_REPARSE_TAG_WOF: the unnamed stream reads as zeros, another has it all."""
 
-_OTHER_FILES = "the files of a partition are not those that were listed before"
+_OTHER_FILES = say("the files of a partition have changed")
 
 
 @dataclass(slots=True)
@@ -209,7 +209,7 @@ class FileReading:
             blocks = [index for index, _ in before.blocks]
             self.reading.read_entry(entry, blocks, whole=True, streams=True)
             if entry != before:
-                reason = f"{entry.path} does not read as it did"
+                reason = say("{path} has changed", path=entry.path)
                 raise ResumeRefused(str(checkpoint.path.parent), reason)
         for number, note in known.items():
             entry = noted_entry(store, number, note)

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
-from verify.cli.jobs import DayOption, first_second, last_second
+from verify.cli.jobs import SinceOption, UntilOption, first_second, last_second
 from verify.cli.options import JsonOption
+from verify.text.message import say
 
 
 class ByName(StrEnum):
@@ -21,37 +22,62 @@ class ByName(StrEnum):
     MONTH = "month"
 
 
-PlanArgument = Annotated[str, typer.Argument(metavar="PLAN", help="What `audit plan -o` wrote.")]
+PlanArgument = Annotated[
+    str, typer.Argument(metavar="PLAN", help=say("The plan that `audit plan -o` wrote."))
+]
 
 
 def plan(  # noqa: PLR0913 - the command's own options
     *,
     archive: ArchiveOption = None,
-    confidence: Annotated[float, typer.Option("--confidence", metavar="SHARE")] = 0.95,
+    confidence: Annotated[
+        float,
+        typer.Option("--confidence", metavar="SHARE", help=say("Confidence of what follows.")),
+    ] = 0.95,
     tolerable: Annotated[
         float,
-        typer.Option("--tolerable", metavar="SHARE", help="The share of unsound jobs to exclude."),
+        typer.Option(
+            "--tolerable",
+            metavar="SHARE",
+            help=say("The largest share of unsound jobs that you accept, such as 0.05."),
+        ),
     ] = 0.05,
     letters: Annotated[
-        bool, typer.Option("--letters", help="Draw as MIL-STD-105E's code letters say instead.")
+        bool,
+        typer.Option(
+            "--letters",
+            help=say(
+                "Take the number of jobs to draw from the code letters of MIL-STD-105E instead."
+            ),
+        ),
     ] = False,
     by: Annotated[
-        ByName | None, typer.Option("--by", help="Draw from each of these by itself.")
+        ByName | None,
+        typer.Option("--by", help=say("Group the jobs by this, and draw from each group.")),
     ] = None,
     seed: Annotated[
-        str | None, typer.Option("--seed", metavar="TEXT", help="Key of the draw.  [default: new]")
+        str | None,
+        typer.Option(
+            "--seed",
+            metavar="TEXT",
+            help=say(
+                "Start value of the random draw; the same value draws the same jobs.  [default: a"
+                " new one]"
+            ),
+        ),
     ] = None,
-    since: DayOption = None,
-    until: DayOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
     output: Annotated[
-        str | None, typer.Option("--output", "-o", metavar="FILE", help="A new file: the plan.")
+        str | None,
+        typer.Option("--output", "-o", metavar="FILE", help=say("The new file for the plan.")),
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """Say how many jobs to draw, and draw them.
+    """Work out how many jobs to draw, and draw them.
 
-    If none of them is unsound, a larger share than the tolerable one is excluded at that
-    confidence. `--since` and `--until` are the first and the last day of the jobs drawn from.
+    If none of the drawn jobs is unsound, fewer than the tolerable share of all jobs are unsound,
+    at the confidence given.
     """
     import secrets
 
@@ -64,7 +90,7 @@ def plan(  # noqa: PLR0913 - the command's own options
     from verify.report.json_text import as_json
 
     if output is not None:
-        place_for(output, (), "plan", replace_it=False)
+        place_for(output, (), replace_it=False)
     wanted = Wanted(since=first_second(since), until=last_second(until))
     with archive_at(archive).index() as index:
         jobs, seals = index.to_draw_from(wanted), index.seals()
@@ -90,7 +116,8 @@ def run(  # noqa: PLR0913 - the command's own options
     plan: PlanArgument,
     *,
     output: Annotated[
-        str, typer.Option("--output", "-o", metavar="FILE", help="A new file: the result.")
+        str,
+        typer.Option("--output", "-o", metavar="FILE", help=say("The new file for the result.")),
     ],
     archive: ArchiveOption = None,
     key: KeyOption = None,
@@ -99,18 +126,19 @@ def run(  # noqa: PLR0913 - the command's own options
         typer.Option(
             "--drive",
             metavar="JOB=DEVICE",
-            help="A drive of a drawn job that is at hand: it is read again. May be given again.",
+            help=say("Read this drive of a drawn job again. Can be repeated."),
         ),
     ] = None,
     names: Annotated[
         bool,
-        typer.Option("--names", help="Keep the names of damaged files in the result."),
+        typer.Option("--names", help=say("Store the names of damaged files in the result.")),
     ] = False,
 ) -> int:
-    """Look at the drawn jobs again: their seals, and their manifests by the rules of today.
+    """Check the drawn jobs again: seals, manifests, drives at hand.
 
-    A drive at hand is held against what was recorded of it: other contents under the same times
-    are damage, later times tell of use.
+    Manifests are judged by today's rules. A drive given with `--drive` is read and compared with
+    its record: other contents under the same times mean damage, later times mean that it was
+    used.
     """
     import time
 
@@ -122,7 +150,7 @@ def run(  # noqa: PLR0913 - the command's own options
     from verify.report.harmless import harmless
     from verify.version import __version__
 
-    file = place_for(output, (plan,), "result", replace_it=False).file
+    file = place_for(output, (plan,), replace_it=False).file
     drawn = read_document(Path(plan), Plan)
     place, shop_key = archive_at(archive), key_at(key)
     keep_off(drives_at_hand(drive or []), (file, place.root))
@@ -141,14 +169,19 @@ def run(  # noqa: PLR0913 - the command's own options
 
 
 def report(
-    result: Annotated[str, typer.Argument(metavar="RESULT", help="What `audit run -o` wrote.")],
+    result: Annotated[
+        str, typer.Argument(metavar="RESULT", help=say("The result that `audit run -o` wrote."))
+    ],
     *,
     output: Annotated[
-        str | None, typer.Option("--output", "-o", metavar="FILE", help="A new file: .html.")
+        str | None,
+        typer.Option(
+            "--output", "-o", metavar="FILE", help=say("Also write the report as a new HTML file.")
+        ),
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """Tell what was drawn and found, and how many of all jobs could be unsound at most."""
+    """Report what was drawn and found, and what follows for all jobs."""
     from verify.audit.audit_file import read_document
     from verify.audit.audit_results import audit_document
     from verify.audit.audit_screen import print_audit
@@ -160,7 +193,7 @@ def report(
     from verify.whole_file import whole_file
 
     if output is not None:
-        place_for(output, (result,), "report", replace_it=False)
+        place_for(output, (result,), replace_it=False)
     document = audit_document(read_document(Path(result), Result))
     if output is not None:
         with whole_file(Path(output)) as file:

@@ -7,17 +7,18 @@ import typer
 
 from verify.cli.option_groups import ReadingOptions, ScopeOptions, with_option_groups
 from verify.cli.options import JsonOption, ViewOption
+from verify.text.message import say
 
 
 @with_option_groups
 def capture(  # noqa: PLR0913 - the command's own options
-    drive: Annotated[str, typer.Argument(metavar="DRIVE", help="A device or an image file.")],
+    drive: Annotated[str, typer.Argument(metavar="DRIVE", help=say("A device or an image file."))],
     *,
     output: Annotated[
-        str, typer.Option("--output", "-o", metavar="FILE", help="The manifest to write.")
+        str, typer.Option("--output", "-o", metavar="FILE", help=say("The manifest to write."))
     ],
     replace: Annotated[
-        bool, typer.Option("--replace", help="Replace the file if it is there already.")
+        bool, typer.Option("--replace", help=say("Replace the manifest if it already exists."))
     ] = False,
     reading: ReadingOptions,
     view: ViewOption = None,
@@ -26,8 +27,10 @@ def capture(  # noqa: PLR0913 - the command's own options
         bool,
         typer.Option(
             "--resume",
-            help="Note beside the manifest what was read; the same command, given again after it"
-            " was cut off, goes on from there. With --depth full.",
+            help=say(
+                "Record progress beside the manifest. If the reading is interrupted, the same"
+                " command continues it. Only with --depth full."
+            ),
         ),
     ] = False,
     json: JsonOption = False,
@@ -45,12 +48,16 @@ def capture(  # noqa: PLR0913 - the command's own options
     from verify.report.progress import Bars, short_name
 
     if is_manifest(drive):
-        raise UsageError(f"{drive}: is a manifest already.", "Give the drive or its image.")
+        raise UsageError(
+            say("{drive}: is already a manifest.", drive=drive), say("Name the drive or its image.")
+        )
     views = views_of(view)
     file = new_file(output, (drive, *views.values()), replace_it=replace)
     options = capture_options(reading, given_as=given_as((drive,), scope))
     if resume and options.depth != "full":
-        raise UsageError("--resume goes with --depth full.", "Less is soon read again.")
+        raise UsageError(
+            say("--resume works only with --depth full."), say("Leave it out, or add --depth full.")
+        )
     keep_off((drive, *views.values()), (file,), scratch=reading.scratch)
     options = replace_options(options, resume=resume, views=views, replace=replace)
     with Bars(sys.stderr) as bars:

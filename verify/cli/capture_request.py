@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from verify.cli.option_groups import ReadingOptions, ScopeOptions
 from verify.errors import OutputError, UsageError
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.whole_file import make_folder
 
 if TYPE_CHECKING:
@@ -28,13 +30,17 @@ def given_as(sides: tuple[str, ...], scope: ScopeOptions) -> "GivenAs | None":
     from verify.manifest.file import is_manifest
 
     if scope.one_partition and scope.whole_drive:
-        raise UsageError("--one-partition and --whole-drive exclude each other.", "Give one.")
+        raise UsageError(
+            say("--one-partition and --whole-drive exclude each other."), say("Give one of them.")
+        )
     if not (scope.one_partition or scope.whole_drive):
         return None
     if all(is_manifest(side) for side in sides):
         option = "--one-partition" if scope.one_partition else "--whole-drive"
-        advice = "What a manifest is of was said when it was captured; capture it again."
-        raise UsageError(f"{option}: no drive is read here, only manifests.", advice)
+        advice = say("Use it with `capture`, which reads the drive.")
+        raise UsageError(
+            say("{option} does not apply: only manifests are given.", option=option), advice
+        )
     return "partition" if scope.one_partition else "drive"
 
 
@@ -76,8 +82,8 @@ def capture_options(
     )
     confidence = reading.confidence
     if confidence is not None and not 0 < confidence < 1:
-        advice = "Give a share, such as 0.95."
-        raise UsageError("--confidence must lie between 0 and 1.", advice)
+        advice = say("Give a share, such as 0.95.")
+        raise UsageError(say("--confidence must lie between 0 and 1."), advice)
     if reading.depth is not None:
         options = replace(options, depth=reading.depth.value)
     if reading.seed is not None:
@@ -97,9 +103,15 @@ def views_of(given: list[str] | None) -> dict[int, str]:
     for text in given or ():
         number, sign, path = text.partition("=")
         if not (sign and path and number.isascii() and number.isdigit()):
-            raise UsageError(f"{text}: is no N=PATH.", "Give the partition's number and the view.")
+            raise UsageError(
+                say("{text}: is not written as N=PATH.", text=text),
+                say("Give the partition's number and the view, such as 3=/dev/mapper/c3."),
+            )
         if int(number) in views:
-            raise UsageError(f"Partition {number} has two views.", "Give one of them.")
+            raise UsageError(
+                say("Partition {number} has two views.", number=int(number)),
+                say("Give one of them."),
+            )
         views[int(number)] = path
     return views
 
@@ -118,8 +130,8 @@ def with_views(
 
     for side, texts in zip(sides, given, strict=True):
         if texts and is_manifest(side):
-            advice = "Give the view where the manifest is captured."
-            raise UsageError(f"{side}: is a manifest; no view is read for it.", advice)
+            advice = say("Give the view to `capture`, when the manifest is made.")
+            raise UsageError(say("{side}: is a manifest, so no view is read.", side=side), advice)
     old, new = (replace(options, views=views_of(texts)) for texts in given)
     return old, new
 
@@ -149,7 +161,9 @@ def existing_folder(path: str) -> Path:
     """
     folder = Path(path)
     if not folder.is_dir():
-        raise OutputError(path, "there is no such folder", "Make it first, or name another.")
+        raise OutputError(
+            path, say("there is no such folder"), say("Create it first, or name another folder.")
+        )
     _hold_outside_archives(folder)
     return folder
 
@@ -173,13 +187,16 @@ def new_file(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
     """
     from verify.manifest.file import is_manifest
 
-    place = place_for(path, drives, "manifest", replace_it=replace_it)
+    place = place_for(path, drives, replace_it=replace_it)
     if place.taken and not is_manifest(place.file):
-        raise UsageError(f"{path}: is no manifest, and is not replaced.", "Name a new file.")
+        raise UsageError(
+            say("{path}: exists, is not a manifest, and is not replaced.", path=path),
+            say("Name a new file."),
+        )
     return place.file
 
 
-def place_for(path: str, inputs: tuple[str, ...], what: str, *, replace_it: bool) -> Place:
+def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
     """Hold that a result may be written there, and return where that really is.
 
     A link is followed here, once: what replaces it later would be put where nothing was held.
@@ -192,18 +209,28 @@ def place_for(path: str, inputs: tuple[str, ...], what: str, *, replace_it: bool
     file = Path(path)
     if any(_is_same(file, one) for one in inputs):
         raise UsageError(
-            f"{file}: is the drive itself, or another input.", f"Name another file for the {what}."
+            say("{file}: is one of the inputs.", file=str(file)),
+            say("Name another file to write to."),
         )
     if not file.parent.is_dir():
-        raise OutputError(str(file.parent), "there is no such folder", "Make it first.")
+        raise OutputError(
+            str(file.parent),
+            say("there is no such folder"),
+            say("Create it first, or name another folder."),
+        )
     _hold_outside_archives(file.parent)
     found = _mode(file)
     if found is None:
         return Place(file, taken=False)
     if not stat.S_ISREG(found):
-        raise UsageError(f"{file}: is no ordinary file.", f"Name a new file for the {what}.")
+        raise UsageError(
+            say("{file}: is not an ordinary file.", file=str(file)), say("Name a new file.")
+        )
     if not replace_it:
-        raise UsageError(f"{file}: is there already.", "Name a new file, or give --replace.")
+        raise UsageError(
+            say("{file}: already exists.", file=str(file)),
+            say("Name a new file, or give --replace."),
+        )
     _hold_outside_archives(file.resolve().parent)
     return Place(file.resolve(), taken=True)
 
@@ -218,14 +245,18 @@ def new_folder(path: str) -> Path:
     folder = Path(path)
     found = _mode(folder)
     if found is not None and not stat.S_ISDIR(found):
-        raise UsageError(f"{path}: is no folder.", "Name a new folder.")
+        raise UsageError(say("{path}: is not a folder.", path=path), say("Name a new folder."))
     if found is not None and any(folder.iterdir()):
-        raise UsageError(f"{path}: is not empty.", "Name a new folder; nothing is overwritten.")
+        raise UsageError(
+            say("{path}: is not empty.", path=path), say("Name a new or empty folder.")
+        )
     _hold_outside_archives(folder)
     try:
         make_folder(folder)
     except OSError as error:
-        raise OutputError(path, f"it cannot be made: {error.strerror}") from error
+        raise OutputError(
+            path, say("it cannot be made: {reason}", reason=system_words(error))
+        ) from error
     return folder
 
 
@@ -255,8 +286,12 @@ def _hold_outside_archives(folder: Path) -> None:
 
     if (root := archive_around(folder)) is not None:
         raise UsageError(
-            f"{folder}: belongs to the archive {root}, whose jobs are sealed.",
-            "Name a folder outside it.",
+            say(
+                "{folder}: belongs to the archive {root}, whose jobs are sealed.",
+                folder=str(folder),
+                root=str(root),
+            ),
+            say("Name a folder outside it."),
         )
 
 

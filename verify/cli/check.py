@@ -24,6 +24,7 @@ from verify.cli.options import (
     TargetArgument,
     TargetViewOption,
 )
+from verify.text.message import say
 
 
 @with_option_groups
@@ -37,7 +38,7 @@ def check(  # noqa: PLR0913 - the command's own options
     scope: ScopeOptions,
     keep: Annotated[
         str | None,
-        typer.Option("--keep", metavar="DIR", help="Keep both manifests in this new folder."),
+        typer.Option("--keep", metavar="DIR", help=say("Keep both manifests in this new folder.")),
     ] = None,
     fit: FitOption = None,
     report: ReportOption = None,
@@ -45,12 +46,19 @@ def check(  # noqa: PLR0913 - the command's own options
     edition: EditionOptions,
     job: Annotated[
         str | None,
-        typer.Option("--job", metavar="ID", help="File it all in the archive under this name."),
+        typer.Option(
+            "--job",
+            metavar="ID",
+            help=say("File the job in the archive under this number or name."),
+        ),
     ] = None,
     filing: FilingOptions,
     json: JsonOption = False,
 ) -> int:
-    """Read both drives, compare them, give the verdict."""
+    """Read both drives, compare them, and give the verdict.
+
+    The last line says whether the old drive may be wiped.
+    """
     from verify.cli.capture_request import capture_options, given_as, kept_folder, with_views
     from verify.cli.difference_files import difference_files
     from verify.cli.judging import declared_by, judged, tell

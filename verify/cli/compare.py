@@ -24,9 +24,9 @@ def compare(  # noqa: PLR0913 - the command's own options
     edition: EditionOptions,
     json: JsonOption = False,
 ) -> int:
-    """Compare two manifests, and give the verdict.
+    """Compare two manifests and give the verdict.
 
-    A drive or an image in the place of a manifest is read first, as `check` reads it.
+    A drive or an image in place of a manifest is read first, as `check` reads it.
     """
     from dataclasses import replace as with_changes
 

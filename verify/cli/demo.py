@@ -5,6 +5,8 @@ from typing import Annotated, NamedTuple
 
 import typer
 
+from verify.text.message import say
+
 _OPENING = """\
 Three pairs of invented drives: a good clone, a bad one, and one made while the machine was in use.
 Nothing is attached; only a temporary folder is written to. Of each check you see the verdict, the
@@ -61,11 +63,14 @@ What to do: copy the six files to the new drive, and check again.""",
 
 def demo(
     scratch: Annotated[
-        str | None, typer.Option("--scratch", metavar="DIR", help="Where working files go.")
+        str | None,
+        typer.Option("--scratch", metavar="DIR", help=say("The folder for temporary files.")),
     ] = None,
     report: Annotated[
         str | None,
-        typer.Option("--report", metavar="DIR", help="Write the reports into this new folder."),
+        typer.Option(
+            "--report", metavar="DIR", help=say("Write the reports into this new folder.")
+        ),
     ] = None,
 ) -> int:
     """Run the whole job on invented drives.

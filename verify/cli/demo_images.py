@@ -11,6 +11,8 @@ import os
 from pathlib import Path
 
 from verify.errors import OutputError, SourceForeign, SourceMissing
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.units import MIB
 
 DEMO = ("old", "sound", "faulty", "busy", "snapshot")
@@ -47,9 +49,9 @@ def unpack(name: str, into: Path) -> Path:
                     image.write(piece)
             image.truncate()
     except (lzma.LZMAError, EOFError) as error:
-        raise SourceForeign(str(packed), "a damaged archive") from error
+        raise SourceForeign(str(packed), say("it is damaged")) from error
     except OSError as error:
-        raise OutputError(str(path), error.strerror or str(error)) from error
+        raise OutputError(str(path), system_words(error)) from error
     return path
 
 

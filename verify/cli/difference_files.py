@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from verify.errors import UsageError
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.comparison_document import DifferencesRow
@@ -27,13 +28,18 @@ DifferencesOption = Annotated[
     typer.Option(
         "--differences",
         metavar="FILE",
-        help="List every file and folder that differs: .csv or .jsonl; or what to copy from the old"
-        " drive, a list for each partition: .paths (by lines) or .paths0 (by NULs). Needs --names."
-        " May be given again.",
+        help=say(
+            "List every file and folder that differs (.csv or .jsonl), or what to copy from the old"
+            " drive, one list for each partition (.paths: one path a line; .paths0: ended by NUL)."
+            " Needs --names. Can be repeated."
+        ),
     ),
 ]
 ListNamesOption = Annotated[
-    bool, typer.Option("--names", help="Yes, with the customer's file names: for --differences.")
+    bool,
+    typer.Option(
+        "--names", help=say("Include the customer's file names, which --differences needs.")
+    ),
 ]
 
 
@@ -78,23 +84,25 @@ def difference_files(
 
     if paths and not names:
         raise UsageError(
-            "--differences lists the customer's file names, which the customer's edition leaves"
-            " out: give --names as well."
+            say("--differences lists the customer's file names, which the report leaves out."),
+            say("Add --names."),
         )
     files = [Path(path) for path in paths or ()]
     for file in files:
         if file.suffix not in LIST_ENDINGS:
             raise UsageError(
-                f"{file}: its ending names no format.", f"Use one of {', '.join(LIST_ENDINGS)}."
+                say("{path}: unknown file type.", path=str(file)),
+                say("Use one of {known}.", known=", ".join(LIST_ENDINGS)),
             )
         for there in _standing(file):
             raise UsageError(
-                f"{there}: is there already.", "Name a new file: a list replaces none."
+                say("{file}: already exists.", file=str(there)),
+                say("Name a new file; a list never replaces one."),
             )
-        place_for(str(file), inputs, "list", replace_it=False)
+        place_for(str(file), inputs, replace_it=False)
     places = [path.resolve() for path in (*files, *others)]
     if len(set(places)) < len(places):
-        raise UsageError("One file is named twice.", "Name each report and list once.")
+        raise UsageError(say("One file is named twice."), say("Name each report and list once."))
     return DifferenceFiles(tuple(files))
 
 

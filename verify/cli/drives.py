@@ -7,6 +7,7 @@ import typer
 
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.options import JsonOption
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.archive.archive import Archive
@@ -16,19 +17,24 @@ def drives(
     *,
     every_sort: Annotated[
         bool,
-        typer.Option("--all", help="Also loop devices, sets and logical volumes (on Linux)."),
+        typer.Option(
+            "--all", help=say("Also list loop devices, RAID sets and logical volumes (Linux).")
+        ),
     ] = False,
     opening: Annotated[
-        bool, typer.Option("--tables/--no-tables", help="Read the partition tables, or no drive.")
+        bool,
+        typer.Option(
+            "--tables/--no-tables", help=say("Read the partition tables, or open no drive at all.")
+        ),
     ] = True,
     archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
-    """List the drives attached to this machine: which is which, and which are in use.
+    """List the drives attached to this machine.
 
-    Nothing is written. Without the right to read a drive it is listed all the same, as far as the
-    system tells of it, and its table is not. A drive that a job of the archive knows is named by
-    it; drives that carry the same disk identifier are warned of.
+    Shows which is which and which are in use; nothing is written. A drive that you may not read
+    is listed with what the system reports, without its partition table. Drives of jobs in the
+    archive are marked, and so are drives with the same disk identifier.
     """
     from verify.after.known_drives import known_drive, twins
     from verify.after.running_screen import print_drives

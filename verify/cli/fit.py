@@ -8,6 +8,7 @@ import typer
 
 from verify.cli.options import JsonOption, ScratchOption, SourceArgument
 from verify.errors import UsageError
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.fit.fit_document import FitDocument
@@ -21,7 +22,8 @@ _MOST_PERCENT = 90
 def fit(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     more: Annotated[
-        list[str] | None, typer.Argument(metavar="[SIZE]...", help="Further sizes of --what-if.")
+        list[str] | None,
+        typer.Argument(metavar="[SIZE]...", help=say("More sizes to try, after --what-if.")),
     ] = None,
     *,
     onto: Annotated[
@@ -29,40 +31,71 @@ def fit(  # noqa: PLR0913 - the command's own options
         typer.Option(
             "--onto",
             metavar="SIZE|DRIVE",
-            help='"500 GB" as sold, "465 GiB", bytes, "976773168 sectors"; or the new drive.',
+            help=say(
+                'The new drive, or its size: "500 GB" as printed on the label, "465 GiB",'
+                ' "976773168 sectors" or bytes.'
+            ),
         ),
     ],
     shrink: Annotated[
-        int | None, typer.Option("--shrink", metavar="N", help="The partition that gives way.")
+        int | None,
+        typer.Option("--shrink", metavar="N", help=say("Number of the partition to shrink.")),
     ] = None,
     grow: Annotated[
-        int | None, typer.Option("--grow", metavar="N", help="The partition that takes the rest.")
+        int | None,
+        typer.Option(
+            "--grow", metavar="N", help=say("Number of the partition to grow into the space left.")
+        ),
     ] = None,
     spare: Annotated[
-        str, typer.Option("--spare", metavar="SHARE", help="Left unpartitioned, such as 7%.")
+        str,
+        typer.Option(
+            "--spare",
+            metavar="SHARE",
+            help=say("Share of the new drive to leave unpartitioned, such as 7%."),
+        ),
     ] = "0%",
     free: Annotated[
         str,
-        typer.Option("--free", metavar="SHARE", help="Free in the shrunk volume, such as 15%."),
+        typer.Option(
+            "--free",
+            metavar="SHARE",
+            help=say("Share of the shrunk volume to keep free, such as 15%."),
+        ),
     ] = "0%",
     what_if: Annotated[
         list[str] | None,
-        typer.Option("--what-if", metavar="SIZE", help="Another size to try; may be repeated."),
+        typer.Option(
+            "--what-if", metavar="SIZE", help=say("Try this size as well. Can be repeated.")
+        ),
     ] = None,
     sector_bytes: Annotated[
         int | None,
-        typer.Option("--sector-bytes", metavar="N", help="The new drive's, if known: 512 or 4096."),
+        typer.Option(
+            "--sector-bytes",
+            metavar="N",
+            help=say("Sector size of the new drive, if known: 512 or 4096."),
+        ),
     ] = None,
     output: Annotated[
-        str | None, typer.Option("--output", "-o", metavar="FILE", help="Write the fit here.")
+        str | None,
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help=say("Write the fit to this file, for `check --fit`."),
+        ),
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Replace the file if it is a fit already.")
+        bool, typer.Option("--replace", help=say("Replace the file if it already holds a fit."))
     ] = False,
     scratch: ScratchOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Work out whether a drive fits onto another, and the layout to aim for."""
+    """Work out before cloning whether a drive fits onto another.
+
+    Shows the layout to aim for and what the change will break. Exit 0: it fits; 3: it does not.
+    """
     from verify.cli.capture_request import existing_folder
     from verify.cli.judging import working_folder
     from verify.cli.keep_off import keep_off
@@ -73,9 +106,15 @@ def fit(  # noqa: PLR0913 - the command's own options
         shrink=shrink, grow=grow, spare=_share("--spare", spare), free=_share("--free", free)
     )
     if sector_bytes is not None and sector_bytes not in SECTOR_SIZES:
-        raise UsageError("--sector-bytes is 512 or 4096.", "Look at the drive's label.")
+        raise UsageError(
+            say("--sector-bytes must be 512 or 4096."),
+            say("See the drive's data sheet, or leave it out."),
+        )
     if more and not what_if:
-        raise UsageError(f"{more[0]}: belongs to no option.", "Further sizes follow --what-if.")
+        raise UsageError(
+            say("{size}: belongs to no option.", size=more[0]),
+            say("Give further sizes after --what-if."),
+        )
     file = None if output is None else _new_fit(output, (source, onto), replace_it=replace)
     sizes = [*(what_if or ()), *(more or ())]
     keep_off((source, onto, *sizes), (file,), scratch=scratch)
@@ -94,7 +133,10 @@ def _share(option: str, text: str) -> float:
     except ValueError:
         percent = -1.0
     if not 0 <= percent <= _MOST_PERCENT:
-        raise UsageError(f"{option}: {text} is no share.", "Give one from 0% to 90%, such as 7%.")
+        raise UsageError(
+            say("{option}: {text} is not a share.", option=option, text=text),
+            say("Give 0% to 90%, such as 7%."),
+        )
     return percent / 100
 
 
@@ -102,9 +144,12 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
     from verify.cli.capture_request import place_for
     from verify.fit.file import is_fit
 
-    place = place_for(path, drives, "fit", replace_it=replace_it)
+    place = place_for(path, drives, replace_it=replace_it)
     if place.taken and not is_fit(place.file):
-        raise UsageError(f"{path}: is no fit, and is not replaced.", "Name a new file.")
+        raise UsageError(
+            say("{path}: exists, is not a fit, and is not replaced.", path=path),
+            say("Name a new file."),
+        )
     return place.file
 
 

@@ -15,6 +15,7 @@ from verify.cli.options import (
     RetriesOption,
     ScratchOption,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.capture.options import CaptureOptions
@@ -25,7 +26,7 @@ EXIT_NO = 3
 
 def identify(  # noqa: PLR0913 - the command's own options
     drive: Annotated[
-        str, typer.Argument(metavar="DRIVE", help="A device, an image file or a manifest.")
+        str, typer.Argument(metavar="DRIVE", help=say("A device, an image file or a manifest."))
     ],
     *,
     archive: ArchiveOption = None,
@@ -36,10 +37,10 @@ def identify(  # noqa: PLR0913 - the command's own options
     lang: LangOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Say which drive of which job this is, and what stands against wiping it.
+    """Say which drive of a job this is, and if it may be wiped.
 
-    Exit 0: nothing does; 3: something does, or it cannot be told. Nothing is ever wiped. Without
-    `--depth` it is read as deeply as it was for the job.
+    Exit 0: no reason found to keep it; 3: there is a reason, or it cannot be told. Nothing is
+    ever wiped. Without `--depth` the drive is read as deeply as it was for the job.
     """
     from verify.after.identify import changes, identified_document, weigh, which_drive
     from verify.after.identify_screen import answer_for, print_identified

@@ -5,34 +5,48 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from verify.text.message import say
+
 if TYPE_CHECKING:
     from verify.archive.archive import Archive
     from verify.archive.seal import Key
 
-JobArgument = Annotated[str, typer.Argument(metavar="ID", help="The job's number or name.")]
+JobArgument = Annotated[str, typer.Argument(metavar="ID", help=say("The job's number or name."))]
 ArchiveOption = Annotated[
     str | None,
     typer.Option(
-        "--archive", metavar="DIR", help="The archive.  [default: this user's, for this system]"
+        "--archive",
+        metavar="DIR",
+        help=say("The folder of the archive.  [default: this user's archive]"),
     ),
 ]
 KeyOption = Annotated[
     str | None,
-    typer.Option("--key", metavar="FILE", help="The shop's key.  [default: this user's, if any]"),
+    typer.Option(
+        "--key",
+        metavar="FILE",
+        help=say("The file with the shop's key.  [default: this user's key, if there is one]"),
+    ),
 ]
 TechnicianOption = Annotated[
-    str | None, typer.Option("--technician", metavar="NAME", help="Who did it.")
+    str | None, typer.Option("--technician", metavar="NAME", help=say("The technician's name."))
 ]
 CustomerOption = Annotated[
-    str | None, typer.Option("--customer", metavar="ALIAS", help="For whom; an alias will do.")
+    str | None,
+    typer.Option("--customer", metavar="ALIAS", help=say("The customer; an alias is enough.")),
 ]
 NotesOption = Annotated[
-    str | None, typer.Option("--notes", metavar="TEXT", help="What else is to be kept.")
+    str | None, typer.Option("--notes", metavar="TEXT", help=say("Notes to store with the job."))
 ]
 
 AskOption = Annotated[
     bool,
-    typer.Option("--ask", help="Ask for what is not given, at a terminal, before anything else."),
+    typer.Option(
+        "--ask",
+        help=say(
+            "Ask at the start for the job name, technician, customer and notes that were not given."
+        ),
+    ),
 ]
 
 

@@ -25,6 +25,7 @@ from verify.cli.options import (
     TargetArgument,
 )
 from verify.errors import UsageError
+from verify.text.message import say
 
 
 class VerdictName(StrEnum):
@@ -45,7 +46,18 @@ class SortName(StrEnum):
     CUSTOMER = "customer"
 
 
-DayOption = Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="A day, UTC.")]
+SinceOption = Annotated[
+    str | None,
+    typer.Option(
+        "--since", metavar="YYYY-MM-DD", help=say("Only jobs filed on this day (UTC) or later.")
+    ),
+]
+UntilOption = Annotated[
+    str | None,
+    typer.Option(
+        "--until", metavar="YYYY-MM-DD", help=say("Only jobs filed on this day (UTC) or earlier.")
+    ),
+]
 
 
 def list_jobs(  # noqa: PLR0913 - the command's own options
@@ -53,19 +65,32 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
     archive: ArchiveOption = None,
     text: Annotated[
         str | None,
-        typer.Option("--text", metavar="TEXT", help="In names, notes, models, serials, ids."),
+        typer.Option(
+            "--text",
+            metavar="TEXT",
+            help=say(
+                "Search for this text in names, notes, models, serial numbers and identifiers."
+            ),
+        ),
     ] = None,
-    verdict: Annotated[VerdictName | None, typer.Option("--verdict")] = None,
+    verdict: Annotated[
+        VerdictName | None, typer.Option("--verdict", help=say("Only jobs with this verdict."))
+    ] = None,
     technician: TechnicianOption = None,
     customer: CustomerOption = None,
-    since: DayOption = None,
-    until: DayOption = None,
-    sort: Annotated[SortName, typer.Option("--sort")] = SortName.FILED,
-    reverse: Annotated[bool, typer.Option("--reverse", help="The last first.")] = False,
-    limit: Annotated[int | None, typer.Option("--limit", metavar="N", min=0)] = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    sort: Annotated[
+        SortName, typer.Option("--sort", help=say("What to sort by."))
+    ] = SortName.FILED,
+    reverse: Annotated[bool, typer.Option("--reverse", help=say("Reverse the order."))] = False,
+    limit: Annotated[
+        int | None,
+        typer.Option("--limit", metavar="N", min=0, help=say("Show at most this many jobs.")),
+    ] = None,
     json: JsonOption = False,
 ) -> int:
-    """List the jobs of an archive; `--since` and `--until` are the first and the last day."""
+    """List the jobs of an archive."""
     from verify.archive.index import Wanted
     from verify.archive.job_lines import job_lines
     from verify.cli.output import emit, output_width
@@ -98,7 +123,7 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
 
 
 def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
-    """Show one job: its record, its files, its seal, and what was done about it later."""
+    """Show one job: its record, files, seal, and what was filed later."""
     from verify.archive.archive_screen import job_document, print_job
     from verify.cli.output import emit, emit_drawn
     from verify.report.json_text import as_json
@@ -121,7 +146,10 @@ def add_job(  # noqa: PLR0913 - the command's own options
     filing: FilingOptions,
     json: JsonOption = False,
 ) -> int:
-    """File a job from two manifests (a drive in the place of one is read first)."""
+    """File a job from two manifests.
+
+    A drive in place of a manifest is read first.
+    """
     from dataclasses import replace as with_changes
 
     from verify.cli.capture_request import given_as, like_the_other_side
@@ -151,7 +179,10 @@ def judge_job(
     names: ListNamesOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Judge a job again from its manifests, by the rules of this version; no drive is needed."""
+    """Judge a job again from its manifests, by today's rules.
+
+    No drive is needed.
+    """
     from verify.archive.entry import FIT_NAME, SIDE_NAMES
     from verify.archive.proof import job_problems
     from verify.capture.options import CaptureOptions
@@ -184,21 +215,28 @@ def export_jobs(
     *,
     output: Annotated[
         str | None,
-        typer.Option("--output", "-o", metavar="FILE", help="A new file: JSON, a line a job."),
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help=say("Write this new file: JSON lines, one job per line."),
+        ),
     ] = None,
     parquet: Annotated[
         str | None,
-        typer.Option("--parquet", metavar="DIR", help="A new folder: three Parquet files."),
+        typer.Option(
+            "--parquet", metavar="DIR", help=say("Write three Parquet files into this new folder.")
+        ),
     ] = None,
     archive: ArchiveOption = None,
     names: Annotated[
-        bool, typer.Option("--names", help="With the customer's file names, and the notes.")
+        bool, typer.Option("--names", help=say("Include the customer's file names and the notes."))
     ] = False,
 ) -> int:
-    """Write all jobs with their findings and outcomes, for another program.
+    """Write all jobs, findings and outcomes for another program.
 
-    As JSON lines, as Parquet (`pip install 'drivewitness[parquet]'`), or both. Digests stand for
-    file names unless `--names` is given.
+    As JSON lines, as Parquet (`pip install 'drivewitness[parquet]'`), or both. File names are
+    replaced by digests unless `--names` is given.
     """
     from verify.archive.export import export_lines
     from verify.archive.parquet import export_parquet, parquet_library
@@ -206,10 +244,12 @@ def export_jobs(
     from verify.whole_file import whole_file
 
     if output is None and parquet is None:
-        raise UsageError("Nothing to write was named.", "Give -o FILE, --parquet DIR, or both.")
+        raise UsageError(
+            say("The file to write is missing."), say("Give -o FILE, --parquet DIR, or both.")
+        )
     place = archive_at(archive)
     if output is not None:
-        place_for(output, (), "export", replace_it=False)
+        place_for(output, (), replace_it=False)
     if parquet is not None:
         parquet_library()
         count = export_parquet(place, new_folder(parquet), names=names)
@@ -237,7 +277,9 @@ def first_second(day: str | None) -> int | None:
     try:
         return int(datetime.strptime(day, "%Y-%m-%d").replace(tzinfo=UTC).timestamp())
     except ValueError as error:
-        raise UsageError(f"{day}: is no day.", "Write it as 2031-02-28.") from error
+        raise UsageError(
+            say("{day}: is not a date.", day=day), say("Write it as 2031-02-28.")
+        ) from error
 
 
 def last_second(day: str | None) -> int | None:

@@ -19,6 +19,8 @@ from verify.cli.job_options import (
 )
 from verify.cli.options import JsonOption
 from verify.errors import OutputError
+from verify.text.message import say
+from verify.text.system_words import system_words
 
 EXIT_NO = 3
 
@@ -27,12 +29,17 @@ def make_shop_key(
     *,
     key: Annotated[
         str | None,
-        typer.Option("--key", metavar="FILE", help="A new file.  [default: this user's]"),
+        typer.Option(
+            "--key",
+            metavar="FILE",
+            help=say("The new file for the key.  [default: this user's key file]"),
+        ),
     ] = None,
 ) -> int:
-    """Make the shop's key: a new file that its owner alone may read. It is never printed.
+    """Make the shop's key, with which new jobs are sealed.
 
-    Jobs filed from then on are sealed with it. Keep a copy where the archive's copies are not.
+    The key is a new file that only its owner may read; it is never printed. Keep a copy of it in
+    another place than copies of the archive.
     """
     from verify.archive.default_paths import default_key
     from verify.archive.seal import make_key
@@ -48,13 +55,19 @@ def verify_jobs(
     key: KeyOption = None,
     last: Annotated[
         str | None,
-        typer.Option("--last", metavar="SEAL", help="A seal kept outside; it has to be there."),
+        typer.Option(
+            "--last",
+            metavar="SEAL",
+            help=say(
+                "A seal that you keep outside the archive; the archive must still contain it."
+            ),
+        ),
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """Hold every file against its seal and every seal against the chain.
+    """Check every file against its seal, and the chain of seals.
 
-    Exit 0: all is as it was sealed; 3: it is not, and what is amiss is named.
+    Exit 0: everything is as it was sealed; 3: it is not, and each problem is named.
     """
     from verify.archive.archive_screen import print_proof
     from verify.archive.proof import proof_document, prove
@@ -65,7 +78,7 @@ def verify_jobs(
     try:
         proof = prove(place, key_at(key), known=None if last is None else last.strip().lower())
     except OSError as error:
-        raise OutputError(str(place.root), error.strerror or str(error)) from error
+        raise OutputError(str(place.root), system_words(error)) from error
     if json:
         emit(as_json(proof_document(proof)) + "\n")
     else:
@@ -77,13 +90,17 @@ def delete_job(
     job: JobArgument,
     *,
     reason: Annotated[
-        str, typer.Option("--reason", metavar="TEXT", help="Why; it stays in the archive.")
+        str,
+        typer.Option("--reason", metavar="TEXT", help=say("The reason; it stays in the archive.")),
     ],
     archive: ArchiveOption = None,
     technician: TechnicianOption = None,
     key: KeyOption = None,
 ) -> int:
-    """Remove a customer's job lawfully: its files go, a sealed word about it stays."""
+    """Remove the files of a job, for instance when a customer asks.
+
+    Its seal and the reason stay in the archive.
+    """
     from verify.archive.filing import delete_job as delete
 
     place = archive_at(archive)
@@ -101,7 +118,10 @@ def job_started(  # noqa: PLR0913 - the command's own options
     key: KeyOption = None,
     ask: AskOption = False,
 ) -> int:
-    """File that a person saw the machine start from the new drive, the old one not attached."""
+    """Record that the machine started from the new drive.
+
+    Somebody must have seen it start while the old drive was not attached.
+    """
     from verify.archive.filing import file_event
     from verify.cli.filing import tell_seal
 

@@ -7,6 +7,7 @@ import typer
 
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.errors import UsageError
+from verify.text.message import say
 
 
 def share_jobs(
@@ -14,15 +15,21 @@ def share_jobs(
     archive: ArchiveOption = None,
     group: Annotated[
         str | None,
-        typer.Option("--group", metavar="NAME", help="Give it to this group.  [default: its own]"),
+        typer.Option(
+            "--group",
+            metavar="NAME",
+            help=say("Share it with this group.  [default: the archive's own group]"),
+        ),
     ] = None,
     off: Annotated[
-        bool, typer.Option("--off", help="Share it no longer: its owner's alone again.")
+        bool,
+        typer.Option("--off", help=say("Stop sharing: only the owner can use the archive again.")),
     ] = False,
 ) -> int:
-    """Share the archive with all accounts of its group, from now on; said once, it is stored there.
+    """Share the archive with all accounts of a group.
 
-    Folders get mode 2770 and files 0660. Without this an archive is its owner's alone (0700, 0600).
+    The setting is stored in the archive. Folders get mode 2770 and files 0660; in an archive that
+    is not shared they have 0700 and 0600, for its owner alone.
     """
     from verify.archive.archive import share_archive
     from verify.platforms.this import PLATFORM
@@ -40,5 +47,8 @@ def _group(name: str) -> int:
 
     number = PLATFORM.group_number(name)
     if number is None:
-        raise UsageError(f"{name}: there is no such group.", "`getent group` names them.")
+        raise UsageError(
+            say("{name}: there is no such group.", name=name),
+            say("`getent group` lists the groups."),
+        )
     return number

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 from verify.cli.output import emit_drawn, emit_parts
 from verify.errors import OutputError
+from verify.text.message import say
+from verify.text.system_words import system_words
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -88,8 +90,9 @@ def working_folder(scratch: Path | None) -> "WorkingFolder":
     try:
         return WorkingFolder(scratch)
     except OSError as error:
-        place = error.filename or scratch or "the system's folder for working files"
-        raise OutputError(str(place), error.strerror or str(error)) from error
+        named = error.filename or scratch
+        place = str(named) if named else say("the system's folder for temporary files")
+        raise OutputError(place, system_words(error)) from error
 
 
 def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
@@ -129,7 +132,7 @@ def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
             with path.open("rb") as given, whole_file(copy) as file:
                 shutil.copyfileobj(given, file)
         except OSError as error:
-            raise OutputError(str(copy), error.strerror or str(error)) from error
+            raise OutputError(str(copy), system_words(error)) from error
 
 
 def tell(

@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from verify.errors import UsageError
+from verify.text.message import say
 
-_ELSEWHERE = "A drive that is read is never written to. Name a place on another drive."
-_TEMPORARY = (
-    "Working files go there. Set --scratch, or TMPDIR, to a folder on another drive, or to one in"
-    " memory such as /dev/shm."
+_ELSEWHERE = say("Nothing is written to a drive that is read. Name a place on another drive.")
+_TEMPORARY = say(
+    "Temporary files would be written there. Set --scratch, or TMPDIR, to a folder on another"
+    " drive, or to one in memory such as /dev/shm."
 )
 
 _TEMPORARY_VARIABLES = ("TMPDIR", "TEMP", "TMP")
@@ -50,7 +51,10 @@ def keep_off(
         places.append((scratch or _temporary_folder(), _TEMPORARY))
     for place, advice in places:
         if (drive := PLATFORM.written_onto(Path(place), drives)) is not None:
-            raise UsageError(f"{place}: lies on {drive}, which is read.", advice)
+            raise UsageError(
+                say("{place}: lies on {drive}, which is being read.", place=place, drive=drive),
+                advice,
+            )
 
 
 def tell_untried(drives: Iterable[str]) -> None:

@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from verify.text.message import say
+
 EXIT_OF_VERDICT = {"sound": 0, "review": 1, "stop": 3}
 
 
@@ -31,44 +33,61 @@ class LangName(StrEnum):
 
 
 def language_of(lang: LangName | None) -> str:
-    """Return the code of the language that was asked for, or of the user's own."""
-    from verify.text.language import default_language
+    """Return the code of the language that was asked for, or of this run."""
+    from verify.text.language import spoken
 
-    return default_language() if lang is None else lang.value
+    return spoken() if lang is None else lang.value
 
 
 SourceArgument = Annotated[
-    str, typer.Argument(metavar="SOURCE", help="The old drive: a device, an image or a manifest.")
+    str,
+    typer.Argument(metavar="SOURCE", help=say("The old drive: a device, an image or a manifest.")),
 ]
 TargetArgument = Annotated[
-    str, typer.Argument(metavar="TARGET", help="The new drive: a device, an image or a manifest.")
+    str,
+    typer.Argument(metavar="TARGET", help=say("The new drive: a device, an image or a manifest.")),
 ]
 FitOption = Annotated[
     str | None,
-    typer.Option("--fit", metavar="FILE", help="Hold the new drive to this fit (see `fit -o`)."),
+    typer.Option(
+        "--fit",
+        metavar="FILE",
+        help=say("Check the new drive against the layout that `fit -o` wrote."),
+    ),
 ]
 DepthOption = Annotated[
     DepthName | None,
     typer.Option(
         "--depth",
-        help="layout: tables, filesystems, listings; sample: also a drawn sample of the contents;"
-        " full: all contents.  [default: sample]",
+        help=say(
+            "How much to read. layout: tables, filesystems and file lists; sample: also a random"
+            " sample of the contents; full: all contents.  [default: sample]"
+        ),
     ),
 ]
 SeedOption = Annotated[
     str | None,
-    typer.Option("--seed", metavar="TEXT", help="Key of the draw; both drives need the same."),
+    typer.Option(
+        "--seed",
+        metavar="TEXT",
+        help=say("Start value of the random sample; both drives need the same one."),
+    ),
 ]
 ConfidenceOption = Annotated[
     float | None,
     typer.Option(
-        "--confidence", metavar="SHARE", help="Confidence of the bounds.  [default: 0.95]"
+        "--confidence",
+        metavar="SHARE",
+        help=say("Confidence of the bounds on what was not read.  [default: 0.95]"),
     ),
 ]
 SampleFilesOption = Annotated[
     int | None,
     typer.Option(
-        "--sample-files", metavar="N", min=1, help="Files to draw.  [default: what the bound needs]"
+        "--sample-files",
+        metavar="N",
+        min=1,
+        help=say("How many files to read.  [default: as many as the bound needs]"),
     ),
 ]
 SampleBlocksOption = Annotated[
@@ -77,12 +96,19 @@ SampleBlocksOption = Annotated[
         "--sample-blocks",
         metavar="N",
         min=1,
-        help="Blocks of large files and raw partitions to draw.  [default: what the bound needs]",
+        help=say(
+            "How many blocks of large files and raw partitions to read.  [default: as many as the"
+            " bound needs]"
+        ),
     ),
 ]
 ScratchOption = Annotated[
     str | None,
-    typer.Option("--scratch", metavar="DIR", help="Where working files go, never on a drive read."),
+    typer.Option(
+        "--scratch",
+        metavar="DIR",
+        help=say("The folder for temporary files; never on a drive that is read."),
+    ),
 ]
 RetriesOption = Annotated[
     int,
@@ -91,8 +117,10 @@ RetriesOption = Annotated[
         metavar="N",
         min=0,
         max=20,
-        help="How often a failing read is tried again, 20 times at most: each try wears a failing"
-        " drive and can take a minute.",
+        help=say(
+            "How often a failed read is repeated, 20 times at most: each try wears a failing drive"
+            " and can take a minute."
+        ),
     ),
 ]
 ViewOption = Annotated[
@@ -100,36 +128,55 @@ ViewOption = Annotated[
     typer.Option(
         "--view",
         metavar="N=PATH",
-        help="Read the files of partition N from here: an unlocked, read-only view of an encrypted"
-        " one, or an existing snapshot of one in use. A device or an image file. May be given"
-        " again.",
+        help=say(
+            "Read the files of partition N from here: an unlocked, read-only view if it is"
+            " encrypted, or a snapshot if it is in use. A device or an image file. Can be repeated."
+        ),
     ),
 ]
 SourceViewOption = Annotated[
     list[str] | None,
-    typer.Option("--source-view", metavar="N=PATH", help="The same, of the old drive."),
+    typer.Option(
+        "--source-view",
+        metavar="N=PATH",
+        help=say(
+            "Read the files of partition N of the old drive from here: an unlocked, read-only view"
+            " or a snapshot, as a device or an image file. Can be repeated."
+        ),
+    ),
 ]
 TargetViewOption = Annotated[
     list[str] | None,
-    typer.Option("--target-view", metavar="N=PATH", help="The same, of the new drive."),
+    typer.Option(
+        "--target-view",
+        metavar="N=PATH",
+        help=say(
+            "Read the files of partition N of the new drive from here: an unlocked, read-only view"
+            " or a snapshot, as a device or an image file. Can be repeated."
+        ),
+    ),
 ]
 OnePartitionOption = Annotated[
     bool,
     typer.Option(
-        "--one-partition", help="It is one partition, and is to be examined as no more than that."
+        "--one-partition",
+        help=say("Examine a single partition. The result then says nothing about wiping a drive."),
     ),
 ]
 WholeDriveOption = Annotated[
     bool,
     typer.Option(
         "--whole-drive",
-        help="What has no partition table is a whole drive all the same (a formatted stick).",
+        help=say(
+            "Confirm that a drive without a partition table is a whole drive, such as a USB stick"
+            " formatted without one."
+        ),
     ),
 ]
 JsonOption = Annotated[
-    bool, typer.Option("--json", help="Print one JSON document on standard output.")
+    bool, typer.Option("--json", help=say("Print one JSON document on standard output."))
 ]
-REPORT_ENDINGS = ".html, .pdf, .json, .md or .csv (findings)"
+REPORT_ENDINGS = say(".html, .pdf, .json, .md or .csv (findings)")
 """What help says of the formats of a report."""
 
 ReportOption = Annotated[
@@ -137,24 +184,27 @@ ReportOption = Annotated[
     typer.Option(
         "--report",
         metavar="FILE",
-        help=f"Write the report: {REPORT_ENDINGS}. May be given again.",
+        help=say(
+            "Write a report; the ending says the format: {endings}. Can be repeated.",
+            endings=REPORT_ENDINGS,
+        ),
     ),
 ]
 NamesOption = Annotated[
     bool,
-    typer.Option(
-        "--names", help="The shop's edition of the report: with the customer's file names."
-    ),
+    typer.Option("--names", help=say("Write the shop's edition, with the customer's file names.")),
 ]
 ReplaceReportOption = Annotated[
-    bool, typer.Option("--replace", help="Replace a report that is there already.")
+    bool, typer.Option("--replace", help=say("Replace a report that already exists."))
 ]
-PaperOption = Annotated[PaperName, typer.Option("--paper", help="The sheet of a PDF report.")]
+PaperOption = Annotated[PaperName, typer.Option("--paper", help=say("Paper size of a PDF report."))]
 LangOption = Annotated[
     LangName | None,
     typer.Option(
         "--lang",
-        help="The language of what is printed for people; JSON and CSV are always English."
-        "  [default: the system's, else English]",
+        help=say(
+            "Language of screens, help and reports; JSON and CSV stay English.  [default:"
+            " DRIVEWITNESS_LANGUAGE, else the system's, else English]"
+        ),
     ),
 ]

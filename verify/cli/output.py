@@ -7,6 +7,8 @@ import sys
 from typing import TYPE_CHECKING
 
 from verify.errors import OutputError
+from verify.text.message import say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -61,14 +63,14 @@ def output_width() -> int | None:
 def _hold_output() -> None:
     # NOTE: where the command is started with it closed (`>&-`), the interpreter has no stream.
     if sys.stdout is None:
-        raise OutputError("standard output", "it is closed")
+        raise OutputError(say("standard output"), say("it is closed"))
 
 
 def output_failed(error: OSError) -> OutputError:
     """Return what to tell of an error of standard output, to which nothing is written any more."""
     if sys.stdout is not None:
         _let_go_of_output()
-    return OutputError("standard output", error.strerror or str(error))
+    return OutputError(say("standard output"), system_words(error))
 
 
 def _let_go_of_output() -> None:

@@ -8,6 +8,7 @@ import typer
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.cli.option_groups import EditionOptions, with_option_groups
 from verify.cli.options import REPORT_ENDINGS, JsonOption
+from verify.text.message import say
 
 
 @with_option_groups
@@ -16,7 +17,7 @@ def report(
         str,
         typer.Argument(
             metavar="COMPARISON|JOB",
-            help="What `check --json` printed, saved as a file; or a job of the archive.",
+            help=say("A job of the archive, or a file with what `check --json` printed."),
         ),
     ],
     *,
@@ -27,15 +28,18 @@ def report(
             "-o",
             "--report",
             metavar="FILE",
-            help=f"The report to write: {REPORT_ENDINGS}. May be given again."
-            "  [default: Markdown on standard output]",
+            help=say(
+                "The report to write; the ending says the format: {endings}. Can be repeated. "
+                " [default: Markdown on standard output]",
+                endings=REPORT_ENDINGS,
+            ),
         ),
     ] = None,
     edition: EditionOptions,
     archive: ArchiveOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Make the report of a comparison or a job again, in any format.
+    """Write the report of a comparison or a job again, in any format.
 
     No drive is needed, and the same comparison gives the same report, byte for byte.
     """

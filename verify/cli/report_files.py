@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from verify.cli.option_groups import EditionOptions
 from verify.cli.options import language_of
 from verify.errors import OutputError, UsageError
+from verify.text.message import say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
@@ -71,7 +73,7 @@ def report_files(
     """
     files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in paths or ())
     if len({path.resolve() for path in files}) < len(files):
-        raise UsageError("One file is named twice.", "Name each report once.")
+        raise UsageError(say("One file is named twice."), say("Name each report once."))
     return Reports(
         files, edition.replace, edition.names, edition.paper.value, language_of(edition.lang)
     )
@@ -82,10 +84,13 @@ def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path
     from verify.report.formats import FORMATS, beginnings
 
     _hold_ending(path, FORMATS)
-    place = place_for(path, inputs, "report", replace_it=replace_it)
+    place = place_for(path, inputs, replace_it=replace_it)
     ending = _hold_ending(place.file, FORMATS)
     if place.taken and not _begins(place.file, beginnings(ending)):
-        raise UsageError(f"{path}: is no such report, and is not replaced.", "Name a new file.")
+        raise UsageError(
+            say("{path}: exists, is not such a report, and is not replaced.", path=path),
+            say("Name a new file."),
+        )
     if (ready := FORMATS[ending].ready) is not None:
         ready()
     return place.file
@@ -99,7 +104,10 @@ def _hold_ending(path: str | Path, known: Iterable[str]) -> str:
     """
     ending = Path(path).suffix.lower()
     if ending not in known:
-        raise UsageError(f"{path}: its ending names no format.", f"Use one of {', '.join(known)}.")
+        raise UsageError(
+            say("{path}: unknown file type.", path=str(path)),
+            say("Use one of {known}.", known=", ".join(known)),
+        )
     return ending
 
 
@@ -109,4 +117,4 @@ def _begins(path: Path, known: tuple[bytes, ...]) -> bool:
         with path.open("rb") as file:
             return file.read(max(map(len, known))).startswith(known)
     except OSError as error:
-        raise OutputError(str(path), error.strerror or str(error)) from error
+        raise OutputError(str(path), system_words(error)) from error

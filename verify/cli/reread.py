@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.errors import UsageError, WitnessError
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.archive.archive import Archive
@@ -105,11 +106,18 @@ def reading_again(archive: "Archive", plan: "Plan", drives: list[str], *, names:
     for word in drives:
         job, mark, path = word.partition("=")
         if not (job and mark and path):
-            raise UsageError(f"{word}: is not JOB=DEVICE.", "Write it as 1042=/dev/sdX.")
+            raise UsageError(
+                say("{word}: is not written as JOB=DEVICE.", word=word),
+                say("Write it as 1042=/dev/sdX."),
+            )
         if job not in drawn:
-            raise UsageError(f"{job}: was not drawn.", "The plan names the jobs that were.")
+            raise UsageError(
+                say("Job {job} was not drawn.", job=job), say("The plan lists the drawn jobs.")
+            )
         if job in at_hand:
-            raise UsageError(f"{job}: is named twice.", "Name one drive of a job.")
+            raise UsageError(
+                say("Job {job} is named twice.", job=job), say("Name one drive for each job.")
+            )
         open_drive(path).close()
         at_hand[job] = path
     return Rereading(archive, plan, at_hand, names)

@@ -6,17 +6,21 @@ from typing import Annotated
 import typer
 
 from verify.cli.options import JsonOption
+from verify.text.message import say
 
 
 def rules(
     rule: Annotated[
         str | None,
-        typer.Argument(metavar="[RULE]", help="The rule whose page to print, or `exclusions`."),
+        typer.Argument(metavar="[RULE]", help=say("Print the page of this rule, or `exclusions`.")),
     ] = None,
     *,
     json: JsonOption = False,
 ) -> int:
-    """List the rules, or print one rule's page, or the table of exclusions."""
+    """List the checks, or print the page of one.
+
+    `rules exclusions` prints what a good clone may lack or hold otherwise.
+    """
     from verify.cli.output import emit, emit_drawn
     from verify.report.catalogue import (
         catalogue_rows,
@@ -47,5 +51,7 @@ def _unknown(rule: str, slugs: list[str]) -> Exception:
     from verify.errors import UsageError
 
     near = difflib.get_close_matches(rule, slugs)
-    advice = f"Perhaps {' or '.join(near)}." if near else "`rules` alone lists them."
-    return UsageError(f"{rule}: there is no such rule.", advice)
+    advice = say("`rules` lists the checks.")
+    if near:
+        advice = say("Similar names: {names}.", names=", ".join(near))
+    return UsageError(say("{rule}: there is no such check.", rule=rule), advice)

@@ -13,6 +13,7 @@ from verify.cli.job_options import (
     key_at,
 )
 from verify.cli.options import JsonOption, LangOption
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.after.running import Against
@@ -30,7 +31,7 @@ def running(  # noqa: PLR0913 - the command's own options
         typer.Option(
             "--against",
             metavar="JOB|MANIFEST",
-            help="A job of the archive, or the manifest of its new drive.",
+            help=say("A job of the archive, or the manifest of the new drive."),
         ),
     ],
     archive: ArchiveOption = None,
@@ -39,10 +40,10 @@ def running(  # noqa: PLR0913 - the command's own options
     lang: LangOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Say whether this machine runs from the new drive, after the swap.
+    """Check that this machine now runs from the new drive.
 
-    Run it on the started machine itself. Exit 0: it does, and from it alone; 3: it does not, or it
-    cannot be told. Against a job the answer is filed with it.
+    Run it on the machine itself, after the swap. Exit 0: it runs from the new drive and from no
+    other; 3: it does not, or it cannot be told. With a job, the result is filed with it.
     """
     from verify.after.running import judge_running, running_document
     from verify.after.running_screen import print_running

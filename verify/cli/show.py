@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from verify.cli.options import JsonOption
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 def show(
     drive: Annotated[
-        str, typer.Argument(metavar="DRIVE", help="A device, an image file or a manifest.")
+        str, typer.Argument(metavar="DRIVE", help=say("A device, an image file or a manifest."))
     ],
     *,
     json: JsonOption = False,

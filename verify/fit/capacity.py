@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from verify.errors import UsageError
+from verify.text.message import say
 from verify.units import MIB, align_up
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ _SIZE = re.compile(r"((?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?)\s*([a-z]*)", re.IGNO
 _NUMBER = re.compile(
     r"|[-+]?(?:nan|inf(?:inity)?|[\d.,]*\d[\d.,]*(?:e[-+]?\d+)?)\s*[a-z]*", re.IGNORECASE
 )
-_ADVICE = 'Say it as "500 GB" (as sold), "465 GiB", a number of bytes, or "976773168 sectors".'
+_ADVICE = say('Write "500 GB" (as sold), "465 GiB", "976773168 sectors", or a number of bytes.')
 _LARGEST_BYTES = 1 << 64
 _MOST_DIGITS = 30
 """More than any size has; Python reads no number of thousands of digits."""
@@ -133,10 +134,13 @@ def parse_size(text: str, sector_bytes: int) -> Capacity:
     unit = match[2].upper() if match else ""
     known = unit in _DECIMAL | _BINARY or unit in _SECTORS or not unit
     if match is None or not known:
-        raise UsageError(f"{text.strip() or 'nothing'}: not a size of a drive.", _ADVICE)
+        given = text.strip() or say("nothing")
+        raise UsageError(say("{text}: not a size of a drive.", text=given), _ADVICE)
     digits, _, fraction = match[1].replace(",", "").partition(".")
     if len(digits) > _MOST_DIGITS or len(fraction) > _MOST_DIGITS:
-        raise UsageError(f"{text[:_MOST_DIGITS]} …: no drive has that size.", _ADVICE)
+        raise UsageError(
+            say("{text} …: no drive has that size.", text=text[:_MOST_DIGITS]), _ADVICE
+        )
     factor = sector_bytes if unit in _SECTORS else (_DECIMAL | _BINARY).get(unit or "B", 1)
     scale = 10 ** len(fraction)
     count = int(digits + fraction) * factor
@@ -147,7 +151,7 @@ def parse_size(text: str, sector_bytes: int) -> Capacity:
         size = count // scale
     size -= size % sector_bytes
     if not 2 * MIB <= size < _LARGEST_BYTES:
-        raise UsageError(f"{text}: no drive has that size.", _ADVICE)
+        raise UsageError(say("{text}: no drive has that size.", text=text), _ADVICE)
     return Capacity(size_bytes=size, sector_bytes=sector_bytes)
 
 

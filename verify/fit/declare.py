@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from verify.errors import UsageError
 from verify.fit.file import read_fit
 from verify.rules.declared import Declared, DeclaredPlace
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -22,7 +23,7 @@ def read_declared(path: str | Path) -> Declared:
     fit = read_fit(path)
     if not fit.fits:
         problem = f"{path}: says that the drive does not fit; it declares no layout."
-        raise UsageError(problem, "Work out a fit that does, and clone by that one.")
+        raise UsageError(problem, say("Work out a fit that fits, and clone by that one."))
     new = fit.target.sector_bytes
     old = fit.source.sector_bytes if fit.source else new
     places = {

@@ -9,6 +9,8 @@ from pydantic import ValidationError
 
 from verify.errors import FitForeign, SourceForbidden, SourceMissing
 from verify.fit.fit_document import FitDocument
+from verify.text.message import say
+from verify.text.validation import not_valid
 from verify.whole_file import whole_file
 
 _LARGEST_BYTES = 16 << 20
@@ -51,12 +53,10 @@ def read_fit(path: str | Path) -> FitDocument:
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except (OSError, ValueError) as error:
-        raise FitForeign(name, str(error)) from error
+        raise FitForeign(name, say("it cannot be read")) from error
     if len(text) > _LARGEST_BYTES:
-        raise FitForeign(name, "it is far too long")
+        raise FitForeign(name, say("it is too long"))
     try:
         return FitDocument.model_validate_json(text)
     except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the whole"
-        raise FitForeign(name, f"{place}: {first['msg']}") from error
+        raise FitForeign(name, not_valid(error)) from error

@@ -12,6 +12,7 @@ from verify.fit.least import COPIED_KINDS, Least, least_of
 from verify.manifest.header import Partition
 from verify.matching.pairing import on_drive
 from verify.rules.shared import size_bytes, start_bytes
+from verify.text.message import joined, say
 from verify.units import align_up
 
 if TYPE_CHECKING:
@@ -174,8 +175,11 @@ def _hold_choice(
     if number is None:
         return
     if number not in lasts:
-        there = ", ".join(str(item.number) for item in partitions) or "none"
-        raise UsageError(f"There is no partition {number} to resize.", f"There are: {there}.")
+        there = joined([str(item.number) for item in partitions] or [say("none")])
+        raise UsageError(
+            say("There is no partition {number} to resize.", number=number),
+            say("Partitions of this drive: {there}.", there=there),
+        )
     if lasts[number] is None:
-        advice = "Choose a system or data partition; these alone give way."
-        raise UsageError(f"Partition {number} keeps its size.", advice)
+        advice = say("Choose a system or data partition; only these are resized.")
+        raise UsageError(say("Partition {number} keeps its size.", number=number), advice)

@@ -12,6 +12,7 @@ from verify.fit.capacity import Capacity, grain_bytes, is_number, is_size, parse
 from verify.manifest.file import is_manifest, open_manifest
 from verify.source.drive import open_drive
 from verify.table.read import read_table
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
@@ -78,4 +79,7 @@ def _drive(
 
 def _hold_other(path: str, file_id: str | None, source: Header) -> None:
     if file_id is not None and file_id == source.drive.file_id:
-        raise UsageError(f"{path}: is the old drive itself.", "Name the new drive, or a size.")
+        raise UsageError(
+            say("{path}: is the old drive itself.", path=path),
+            say("Name the new drive, or a size."),
+        )

@@ -56,6 +56,8 @@ from verify.manifest.row import (
 )
 from verify.manifest.segment import NO_HEAD, SEGMENT_START
 from verify.platforms.this import PLATFORM
+from verify.text.message import say
+from verify.text.validation import first_field
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -156,14 +158,16 @@ def open_manifest(path: str | Path) -> Manifest:
     try:
         with Path(path).open("rb") as file:
             if file.read(len(MAGIC)) != MAGIC:
-                raise ManifestForeign(name, "it is no gzip file")
+                raise ManifestForeign(name, say("it is not a gzip file"))
             return _Whole(Path(path)).read(file)
     except FileNotFoundError as error:
         raise SourceMissing(name) from error
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except zlib.error as error:
-        raise ManifestAltered(name, "its compressed data", "whole", str(error)) from error
+        raise ManifestAltered(
+            name, say("its compressed data"), say("complete"), say("damaged")
+        ) from error
 
 
 @dataclass(slots=True)
@@ -196,7 +200,7 @@ class _Whole:
         if not self.trailer:
             raise ManifestTruncated(name, self.rows)
         if self.waiting:
-            raise ManifestAltered(name, "its end", "the trailer", "more bytes")
+            raise ManifestAltered(name, say("its end"), say("the trailer"), say("more bytes"))
         digest = self.hasher.hexdigest()
         _hold_trailer(name, self.trailer, self.rows, digest)
         return Manifest(self.path, _header(name, self.header), self.rows, digest, tuple(self.parts))
@@ -221,7 +225,7 @@ class _Whole:
     def _take_lines(self, lines: bytes, start: int | None) -> None:
         """Take whole lines; `start`: where the member lies that begins with the first of them."""
         if self.trailer:
-            self._refuse("its end", "the trailer", "more bytes")
+            self._refuse(say("its end"), say("the trailer"), say("more bytes"))
         if start is not None:
             line = lines[: lines.index(b"\n") + 1]
             self.parts.append(Part(start, line if begins_part(line) else b""))
@@ -236,7 +240,7 @@ class _Whole:
         self.rows += rows if at == len(lines) else lines.count(b"\n", 0, at)
         self.trailer, _, more = lines[at:].partition(b"\n")
         if more:
-            self._refuse("its end", "the trailer", "more bytes")
+            self._refuse(say("its end"), say("the trailer"), say("more bytes"))
 
     def _refuse(self, field: str, expected: str, got: str) -> NoReturn:
         raise ManifestAltered(str(self.path), field, expected, got)
@@ -253,17 +257,20 @@ def _header(name: str, line: bytes) -> Header:
     try:
         return Header.model_validate_json(line)
     except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise ManifestAltered(name, f"its header ({place})", "valid", first["msg"]) from error
+        raise ManifestAltered(
+            name,
+            say("its header"),
+            say("valid"),
+            say("not valid ({what})", what=first_field(error)),
+        ) from error
 
 
 def _hold_schema(name: str, line: bytes) -> None:
     if not line.startswith(_FIRST_BYTES):
-        raise ManifestForeign(name, "it does not begin as one")
+        raise ManifestForeign(name, say("it does not begin like one"))
     version = line[len(_FIRST_BYTES) :].split(b'"')[0]
     if not version.isdigit() or len(version) > _MOST_DIGITS:
-        raise ManifestForeign(name, "its schema has no number")
+        raise ManifestForeign(name, say("its format has no number"))
     if int(version) > SCHEMA_VERSION:
         raise ManifestTooNew(name, f"{SCHEMA_NAME}/{int(version)}", SCHEMA)
 
@@ -273,11 +280,13 @@ def _hold_trailer(name: str, line: bytes, rows: int, digest: str) -> None:
         trailer = json.loads(line)["trailer"]
         stored_rows, stored_digest = trailer["rows"], trailer["blake3"]
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise ManifestAltered(name, "its trailer", "a count and a digest", "neither") from error
+        raise ManifestAltered(
+            name, say("its trailer"), say("a count and a digest"), say("something else")
+        ) from error
     if stored_rows != rows:
-        raise ManifestAltered(name, "the number of rows", str(stored_rows), str(rows))
+        raise ManifestAltered(name, say("the number of rows"), str(stored_rows), str(rows))
     if stored_digest != digest:
-        raise ManifestAltered(name, "the digest", str(stored_digest), digest)
+        raise ManifestAltered(name, say("the digest"), str(stored_digest), digest)
 
 
 def write_manifest(

@@ -10,6 +10,7 @@ from verify.errors import ManifestAltered
 from verify.manifest.gzip_members import Member
 from verify.manifest.row import RowError, decode_entry, encode_group, parse_line
 from verify.manifest.segment import SEGMENT_START, Segment, decode_segment
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -151,4 +152,6 @@ def decoded(path: Path, decode: Callable[[Raw], Item], raw: Raw) -> Item:
     try:
         return decode(raw)
     except RowError as error:
-        raise ManifestAltered(str(path), "a row", "one of a manifest", str(error)) from error
+        raise ManifestAltered(
+            str(path), say("a row"), say("valid"), say("not valid ({what})", what=str(error))
+        ) from error

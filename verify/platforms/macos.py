@@ -29,6 +29,7 @@ from verify.platforms.running_machine import (
     SystemVolume,
     Trim,
 )
+from verify.text.message import say
 
 _PATIENCE_SECONDS = 60
 _SCHEMES = {"GUID_partition_scheme": "gpt", "FDisk_partition_scheme": "mbr"}
@@ -68,14 +69,18 @@ def _answer(*command: str) -> bytes:
             command, check=True, capture_output=True, timeout=_PATIENCE_SECONDS
         ).stdout
     except (OSError, subprocess.SubprocessError) as error:
-        raise MachineUntold("macOS", f"{command[0]} does not answer") from error
+        raise MachineUntold(
+            "macOS", say("{program} does not answer", program=command[0])
+        ) from error
 
 
 def _plist(text: bytes) -> dict[str, Any]:
     try:
         told = plistlib.loads(text)
     except (plistlib.InvalidFileException, ExpatError, ValueError) as error:
-        raise MachineUntold("macOS", "diskutil answered with no property list") from error
+        raise MachineUntold(
+            "macOS", say("the answer of {program} cannot be read", program="diskutil")
+        ) from error
     return told if isinstance(told, dict) else {}
 
 
@@ -142,7 +147,9 @@ def _profiled(profile: bytes) -> dict[str, dict[str, Any]]:
     try:
         told = json.loads(profile or b"{}")
     except ValueError as error:
-        raise MachineUntold("macOS", "system_profiler answered with no JSON") from error
+        raise MachineUntold(
+            "macOS", say("the answer of {program} cannot be read", program="system_profiler")
+        ) from error
     found: dict[str, dict[str, Any]] = {}
     for group in ("SPNVMeDataType", "SPSerialATADataType"):
         prefix = "spnvme" if "NVMe" in group else "spsata"

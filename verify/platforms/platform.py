@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from verify.errors import MachineUntold
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -134,7 +135,7 @@ class Platform:
         Raises:
             MachineUntold: it does not.
         """
-        raise MachineUntold(platform.system() or "This system", "nothing is known of how to ask it")
+        raise MachineUntold(platform.system() or say("This system"), say("it is not supported"))
 
     def drives(self, *, every_sort: bool) -> tuple[SeenDrive, ...]:  # noqa: ARG002
         """Return the drives attached to this machine.

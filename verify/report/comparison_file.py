@@ -16,6 +16,9 @@ from verify.errors import ComparisonForeign, SourceForbidden, SourceMissing
 from verify.report.difference_lists import json_lines
 from verify.report.json_text import document_json
 from verify.rules.comparison_document import COMPARISON_SCHEMA, Comparison
+from verify.text.message import say
+from verify.text.system_words import system_words
+from verify.text.validation import not_valid
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -52,17 +55,17 @@ def open_comparison(path: str | Path) -> Comparison:
     try:
         if not Path(path).is_file():
             if Path(path).exists():
-                raise ComparisonForeign(name, "it is no ordinary file")
+                raise ComparisonForeign(name, say("it is not an ordinary file"))
             raise SourceMissing(name)
         with Path(path).open("rb") as file:
             if file.read(_FIRST_BYTES).lstrip()[:1] != b"{":
-                raise ComparisonForeign(name, "it does not begin as one")
+                raise ComparisonForeign(name, say("it does not begin like one"))
             file.seek(0)
             text = _without_list(file)
     except PermissionError as error:
         raise SourceForbidden(name) from error
     except OSError as error:
-        raise ComparisonForeign(name, error.strerror or "it cannot be read") from error
+        raise ComparisonForeign(name, system_words(error)) from error
     return _parsed(name, text)
 
 
@@ -82,15 +85,15 @@ def _without_list(file: BinaryIO) -> bytes:
 
 def _parsed(name: str, text: bytes) -> Comparison:
     if len(text) > LONGEST_BYTES:
-        raise ComparisonForeign(name, "it is longer than any comparison")
+        raise ComparisonForeign(name, say("it is too long"))
     try:
         document = json.loads(text)
         if not isinstance(document, dict) or document.get("schema") != COMPARISON_SCHEMA:
-            raise ComparisonForeign(name, f"its schema is not {COMPARISON_SCHEMA}")
+            raise ComparisonForeign(
+                name, say("its schema is not {schema}", schema=COMPARISON_SCHEMA)
+            )
         return Comparison.model_validate_json(text)
     except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise ComparisonForeign(name, f"{place}: {first['msg']}") from error
+        raise ComparisonForeign(name, not_valid(error)) from error
     except (ValueError, RecursionError) as error:
-        raise ComparisonForeign(name, "it is no JSON document") from error
+        raise ComparisonForeign(name, say("it is not a JSON document")) from error

@@ -131,7 +131,7 @@ def build_handover(
     document = in_edition(comparison, names)
     manifests = document.manifests
     if manifests is None:
-        raise ComparisonForeign("the comparison", "it does not tell its manifests")
+        raise ComparisonForeign(say("the comparison"), say("it does not name its manifests"))
     sides = manifests.source.header, manifests.target.header
     scope = scope_of_both(*sides)
     pages = rule_pages()

@@ -11,6 +11,7 @@ from verify.report.html import html
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
 from verify.text.language import translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
@@ -74,8 +75,8 @@ def layout_library() -> Any:
         return import_module("weasyprint")
     except (ImportError, OSError) as error:
         raise UsageError(
-            "PDF needs a library that is not there.",
-            "Install drivewitness[pdf] and the system's Pango; or write HTML and print that.",
+            say("A PDF report needs a library that is not installed."),
+            say("Install drivewitness[pdf] and the system's Pango, or write .html and print that."),
         ) from error
 
 

@@ -28,6 +28,7 @@ from verify.source.images.facts import ImageFacts
 from verify.source.images.image_file import Image, ImageDamage, ImageFile
 from verify.source.images.recognise import open_image
 from verify.text.message import counted, say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -112,7 +113,7 @@ class Drive:
             return self._read(offset, length)
         except OSError as error:
             if not PLATFORM.is_medium_error(error):
-                raise SourceVanished(self.name, error.strerror or str(error)) from error
+                raise SourceVanished(self.name, system_words(error)) from error
         except ImageDamage:
             return None
         self._failing_seconds += time.monotonic() - began
@@ -122,7 +123,7 @@ class Drive:
     def _read(self, offset: int, length: int) -> bytes:
         opened = self.opened
         if opened is None:
-            raise SourceVanished(self.name, "it was closed")
+            raise SourceVanished(self.name, say("it was closed"))
         data = opened.read_at(length, offset)
         if len(data) == length:
             return data
@@ -132,7 +133,7 @@ class Drive:
             parts.append(data)
         whole = b"".join(parts)
         if len(whole) < length:
-            raise SourceVanished(self.name, f"it ends at byte {offset + len(whole)}")
+            raise SourceVanished(self.name, say("it ends at byte {end}", end=offset + len(whole)))
         return whole
 
     def _narrow(self, offset: int, length: int) -> bytes:
@@ -252,7 +253,7 @@ def _open(name: str) -> Opened:
     except FileNotFoundError as error:
         raise SourceMissing(name) from error
     except OSError as error:
-        raise SourceVanished(name, error.strerror or str(error)) from error
+        raise SourceVanished(name, system_words(error)) from error
 
 
 def _open_file(name: str) -> Opened:
@@ -279,7 +280,7 @@ def _open_file(name: str) -> Opened:
 def _open_image(name: str, file: ImageFile) -> Opened:
     """Open what a file holds: raw bytes, or an image that has them in a way of its own."""
     if not file.size_bytes:
-        raise SourceForeign(name, "it is empty")
+        raise SourceForeign(name, say("it is empty"))
     image = open_image(file)
     if image is None:
         raw = Identity(kind="image", file_id=file.file_id)
@@ -297,22 +298,22 @@ def _size_of(name: str, descriptor: int) -> int:
     try:
         return PLATFORM.size_bytes(descriptor)
     except OSError as error:  # of a file that the system itself makes up
-        raise SourceForeign(name, "its size is not told") from error
+        raise SourceForeign(name, say("its size is not reported")) from error
 
 
 def _hold_size(name: str, size: int) -> None:
     if size == 0:
-        raise SourceForeign(name, "it is empty")
+        raise SourceForeign(name, say("it is empty"))
     if size < SMALLEST_DRIVE_BYTES:
-        raise SourceForeign(name, f"{size} bytes are less than one sector")
+        raise SourceForeign(name, say("its {size} bytes are less than one sector", size=size))
 
 
 def _kind_of_file(mode: int) -> str:
     kinds = (
-        (stat.S_ISDIR, "a folder"),
-        (stat.S_ISFIFO, "a pipe"),
-        (stat.S_ISSOCK, "a socket"),
-        (stat.S_ISCHR, "a character device"),
-        (stat.S_ISBLK, "a device, and on this system image files alone are read"),
+        (stat.S_ISDIR, say("a folder")),
+        (stat.S_ISFIFO, say("a pipe")),
+        (stat.S_ISSOCK, say("a socket")),
+        (stat.S_ISCHR, say("a character device")),
+        (stat.S_ISBLK, say("a device, and on this system only image files are read")),
     )
-    return next((words for test, words in kinds if test(mode)), "something else")
+    return next((words for test, words in kinds if test(mode)), say("something else"))

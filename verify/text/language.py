@@ -28,8 +28,11 @@ ENGLISH = "en"
 LANGUAGES = (ENGLISH, "de")
 """The languages that are shipped whole, by their codes (ISO 639-1)."""
 
-_VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
-"""The environment's languages, the first that is set counts (POSIX.1-2017, section 8.2)."""
+VARIABLE = "DRIVEWITNESS_LANGUAGE"
+"""The program's own variable for its language: a code of `LANGUAGES`."""
+
+_VARIABLES = (VARIABLE, "LC_ALL", "LC_MESSAGES", "LANG")
+"""The first that is set counts; the system's in the order of POSIX.1-2017, section 8.2."""
 
 _spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
 

@@ -77,7 +77,7 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
 
     with open_drive(task.drive, retries=task.retries) as drive:
         if drive.identity.file_id != task.file_id:
-            raise SourceVanished(task.drive, "another drive stands under its name now")
+            raise SourceVanished(task.drive, say("its name now stands for another drive"))
         drive.sector_bytes = task.device_sector_bytes
         drive.know_unreadable(task.unreadable)
         drive.heartbeat = report.alive

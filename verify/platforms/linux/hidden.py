@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from verify.platforms.identity import HiddenArea
 from verify.platforms.linux.sysfs import SECTOR_BYTES, number_in
 from verify.text.message import say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -47,7 +48,7 @@ def _beside(whole: Path, what: str, pattern: re.Pattern[str]) -> HiddenArea:
     try:
         names = sorted(child.name for child in place.parent.iterdir())
     except OSError as error:
-        return HiddenArea(what=what, answer="not asked", detail=error.strerror or str(error))
+        return HiddenArea(what=what, answer="not asked", detail=system_words(error))
     further = [name for name in names if name != place.name and pattern.fullmatch(name)]
     if not further:
         return HiddenArea(what=what, answer="none", detail=say("the kernel shows none beside it"))

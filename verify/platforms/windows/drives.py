@@ -145,7 +145,7 @@ def _open(kernel: Kernel, handle: int, device: DeviceName, given: str) -> Window
         attached.answered(kernel, handle, tables.FSCTL_ALLOW_EXTENDED_DASD_IO)
     size = attached.size_of(kernel, handle)
     if size is None:
-        raise SourceForeign(given, "its size is not reported")
+        raise SourceForeign(given, say("its size is not reported"))
     sector, physical = attached.sectors_of(kernel, handle)
     if device.disk is None:
         identity = _volume_identity(kernel, handle, device, sector, physical)

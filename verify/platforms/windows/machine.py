@@ -18,6 +18,7 @@ from verify.platforms.windows import answers, attached
 from verify.platforms.windows.names import drive_path
 from verify.platforms.windows.refusal import Refusal
 from verify.structs import windows_storage as tables
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -55,7 +56,7 @@ def attached_drives(kernel: Kernel) -> tuple[SeenDrive, ...]:
         numbers = attached.disks(kernel)
     except Refusal as refusal:
         raise MachineUntold(
-            "Windows", refusal.strerror or "its devices are not listed"
+            "Windows", refusal.strerror or say("its devices are not listed")
         ) from refusal
     everywhere = attached.volumes(kernel)
     return tuple(_drive(kernel, number, everywhere) for number in numbers)

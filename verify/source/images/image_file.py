@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 from verify.errors import ImageRefused, SourceForbidden, SourceMissing, SourceVanished
 from verify.platforms.this import PLATFORM
 from verify.source.images.facts import StoredFile
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.images.facts import ImageFacts
@@ -102,7 +103,9 @@ class ImageFile:
         while missing:
             data = PLATFORM.read_at(self.descriptor, missing, offset + length - missing)
             if not data:
-                raise SourceVanished(self.path, f"it ends at byte {offset + length - missing}")
+                raise SourceVanished(
+                    self.path, say("it ends at byte {end}", end=offset + length - missing)
+                )
             parts.append(data)
             missing -= len(data)
         return parts[0] if len(parts) == 1 else b"".join(parts)

@@ -15,44 +15,66 @@ from verify.source.images.vhdx import open_vhdx
 from verify.source.images.vmdk import open_described, open_sparse_vmdk
 from verify.source.images.vmdk_descriptor import FIRST_LINE
 from verify.structs import ewf, vhd, vhdx, vmdk
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 _HEAD_BYTES = 4096
-_CONVERT = "Convert it to a raw image with the program that made it, and give that image."
+_CONVERT = say("Convert it to a raw image with the program that made it, and name that image.")
 
 _COMPRESSED = (
-    (b"\x1f\x8b\x08", "a gzip file", "gzip -dk"),
-    (b"\xfd7zXZ\0", "an xz file", "xz -dk"),
-    (b"\x28\xb5\x2f\xfd", "a zstd file", "zstd -dk"),
-    (b"BZh", "a bzip2 file", "bzip2 -dk"),
-    (b"\x04\x22\x4d\x18", "an lz4 file", "lz4 -dk"),
-    (b"PK\x03\x04", "a zip file", "unzip"),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z file", "7z x"),
+    (b"\x1f\x8b\x08", say("a gzip file"), "gzip -dk"),
+    (b"\xfd7zXZ\0", say("an xz file"), "xz -dk"),
+    (b"\x28\xb5\x2f\xfd", say("a zstd file"), "zstd -dk"),
+    (b"BZh", say("a bzip2 file"), "bzip2 -dk"),
+    (b"\x04\x22\x4d\x18", say("an lz4 file"), "lz4 -dk"),
+    (b"PK\x03\x04", say("a zip file"), "unzip"),
+    (b"7z\xbc\xaf\x27\x1c", say("a 7z file"), "7z x"),
 )
 """Source: RFC 1952 (deflate is its one method), the xz file format, RFC 8878, bzip2(1) with
 `_BZIP2_BLOCKS`, the LZ4 frame format, APPNOTE (zip), 7zFormat.txt."""
 
 _BZIP2_BLOCKS = (bytes.fromhex("314159265359"), bytes.fromhex("177245385090"))
 
-_QCOW_REASON = "compressed clusters of such images were read as zeros without an error"
+# NOTE: compressed clusters of such images were read as zeros without an error.
+_QCOW_REASON = say("this kind is not read by this program")
 _OTHER = (
-    (0, b"QFI\xfb", "a QCOW image", _QCOW_REASON),
-    (0x40, b"\x7f\x10\xda\xbe", "a VDI", "this kind is not read by this program"),
-    (0, b"WithoutFreeSpace", "a Parallels image", "this kind is not read by this program"),
-    (0, b"WithouFreSpacExt", "a Parallels image", "this kind is not read by this program"),
-    (0, vmdk.OLD_SPARSE_MAGIC, "a server's snapshot of a VMDK", "it holds only what differs"),
-    (0, vmdk.SE_SPARSE_MAGIC, "a server's snapshot of a VMDK", "it holds only what differs"),
-    (0, ewf.LOGICAL_SIGNATURE, "an L01 evidence file", "it holds files, not a drive"),
+    (0, b"QFI\xfb", say("a QCOW image"), _QCOW_REASON),
+    (0x40, b"\x7f\x10\xda\xbe", say("a VDI"), say("this kind is not read by this program")),
+    (
+        0,
+        b"WithoutFreeSpace",
+        say("a Parallels image"),
+        say("this kind is not read by this program"),
+    ),
+    (
+        0,
+        b"WithouFreSpacExt",
+        say("a Parallels image"),
+        say("this kind is not read by this program"),
+    ),
+    (
+        0,
+        vmdk.OLD_SPARSE_MAGIC,
+        say("a server's snapshot of a VMDK"),
+        say("it holds only what differs"),
+    ),
+    (
+        0,
+        vmdk.SE_SPARSE_MAGIC,
+        say("a server's snapshot of a VMDK"),
+        say("it holds only what differs"),
+    ),
+    (0, ewf.LOGICAL_SIGNATURE, say("an L01 evidence file"), say("it holds files, not a drive")),
     *(
-        (0, magic, "an EWF version 2 file", "version 1 (E01) alone is read")
+        (0, magic, say("an EWF version 2 file"), say("only version 1 (E01) is read"))
         for magic in ewf.SIGNATURES_OF_VERSION_2
     ),
-    (0, b"AFF10\r\n\0", "an AFF image", "this kind is not read by this program"),
-    (0, b"sprs", "a sparse disk image", "this kind is not read by this program"),
-    (0, b"encrcdsa", "an encrypted disk image", "it is encrypted"),
-    (0, b"MSWIM\0\0\0", "a WIM file", "it holds files, not a drive"),
+    (0, b"AFF10\r\n\0", say("an AFF image"), say("this kind is not read by this program")),
+    (0, b"sprs", say("a sparse disk image"), say("this kind is not read by this program")),
+    (0, b"encrcdsa", say("an encrypted disk image"), say("it is encrypted")),
+    (0, b"MSWIM\0\0\0", say("a WIM file"), say("it holds files, not a drive")),
 )
 """Source: QEMU docs/interop (qcow2, parallels), the VDI header, EWF 1 and 2 (libewf), the rest from
 memory."""
@@ -72,11 +94,11 @@ _NAMED = {
     ".qcow": "QCOW",
     ".qcow2": "QCOW",
 }
-_RENAME = (
+_RENAME = say(
     "Copy the image again from where it was made. If it is a raw image after all, rename it to"
     " end in .img."
 )
-_GIVE_DESCRIPTOR = (
+_GIVE_DESCRIPTOR = say(
     "If it is an extent of a VMDK, give the small file that describes it; if it is a raw image"
     " after all, rename it to end in .img."
 )
@@ -102,7 +124,7 @@ def open_image(file: ImageFile) -> Image | None:
         if problem is None:
             return open_fixed(file, footer)
         if Path(file.path).suffix.casefold() in _VHD_NAMES:
-            raise ImageRefused(file.path, "a VHD", problem, CHECK_COPY)
+            raise ImageRefused(file.path, say("a VHD"), problem, CHECK_COPY)
         # NOTE: of any other name it is a raw image, whose last sector may hold what it likes.
     _hold_name(file)
     return None
@@ -129,9 +151,9 @@ def _hold_alone(file: ImageFile) -> None:
     if is_piece(file.path) and Path(following).is_file():
         raise ImageRefused(
             file.path,
-            "a container in pieces",
-            "only raw images are read in pieces",
-            "Join its pieces into one file first.",
+            say("a container in pieces"),
+            say("only raw images are read in pieces"),
+            say("Join its pieces into one file first."),
         )
 
 
@@ -139,15 +161,15 @@ def _refuse_other(file: ImageFile, head: bytes) -> None:
     """Refuse what is compressed, and containers of kinds that are not read, by name."""
     for magic, kind, command in _COMPRESSED:
         if head.startswith(magic) and (magic != b"BZh" or head[4:10] in _BZIP2_BLOCKS):
-            advice = f"Unpack it first: {command} {file.name}"
-            raise ImageRefused(file.path, kind, "an image is read unpacked only", advice)
+            advice = say("Unpack it first: {command} {name}", command=command, name=file.name)
+            raise ImageRefused(file.path, kind, say("packed images are not read"), advice)
     for offset, magic, kind, reason in _OTHER:
         if head[offset : offset + len(magic)] == magic:
             raise ImageRefused(file.path, kind, reason, _CONVERT)
     last = _last_sector(file)
     if last.startswith(b"koly"):
-        reason = "this kind is not read by this program"
-        raise ImageRefused(file.path, "a DMG disk image", reason, _CONVERT)
+        reason = say("this kind is not read by this program")
+        raise ImageRefused(file.path, say("a DMG disk image"), reason, _CONVERT)
 
 
 def _last_sector(file: ImageFile) -> bytes:
@@ -169,10 +191,9 @@ def _hold_name(file: ImageFile) -> None:
     """Refuse raw bytes under a container's name: its header, or its footer, is gone."""
     meant = _NAMED.get(Path(file.path).suffix.casefold())
     if meant is not None:
-        article = "an" if meant.startswith("E") else "a"
         raise ImageRefused(
             file.path,
-            f"{article} {meant} by its name",
-            "its content is none: it was damaged, cut short or renamed",
+            say("a file named as {kind}", kind=meant),
+            say("its contents are not; it was damaged, cut short or renamed"),
             _GIVE_DESCRIPTOR if meant == "VMDK" else _RENAME,
         )

@@ -1,0 +1,114 @@
+"""The whole program in German: help, refusals and screens hold no English sentence."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.text.heard import english_words, words_of
+from verify.cli.app import COMMANDS, GROUPS
+from verify.text.language import VARIABLE
+
+if TYPE_CHECKING:
+    from tests.cli.command import Command
+
+CALLS = [
+    (),
+    *((command.__name__,) for command in COMMANDS),
+    *((group,) for group in GROUPS),
+    *((group, name) for group, (_, commands) in GROUPS.items() for name in commands),
+]
+
+QUOTED = re.compile(
+    r"`[^`]*`|„[^“]*“|drivewitness [\w ]+|--\w[\w-]*|<[^>]*>|^  \w+ {2,}|\b[A-Z]{2,}\b|: filed",
+    re.MULTILINE,
+)
+"""What stands the same in every language: commands, options, choices, names of values."""
+
+NAMES = frozenset(
+    {("sample"), "layout", "full", "sound", "review", "stop", "note", "stick", "tables"}
+)
+"""Words that a person types, and German ones that are English elsewhere."""
+
+
+def english_in(text: str) -> set[str]:
+    """Return the words of a text that stand on the English side of the catalogue alone."""
+    return words_of(QUOTED.sub(" ", text)) & english_words("de") - NAMES
+
+
+@pytest.fixture(autouse=True)
+def _german(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(VARIABLE, "de")
+
+
+@pytest.mark.parametrize("call", CALLS, ids=" ".join)
+def test_help_when_german_then_it_has_no_english_words(
+    call: tuple[str, ...], command: Command
+) -> None:
+    """The library's own words included."""
+    ran = command(*call, "--help")
+    assert ran.code == 0
+    assert "Aufruf: drivewitness" in ran.out
+    assert english_in(ran.out) == set()
+
+
+@pytest.mark.parametrize("call", CALLS, ids=" ".join)
+def test_help_when_read_on_80_columns_then_no_summary_is_cut(
+    call: tuple[str, ...], command: Command
+) -> None:
+    """In both languages: a summary that ends in dots has to be read twice."""
+    for code in ("de", "en"):
+        page = command(*call, "--help", "--lang", code).out
+        assert max(map(len, page.splitlines())) <= 80
+        assert not re.search(r"\w\.\.\.$", page, re.MULTILINE)
+
+
+WRONG = [
+    (),
+    ("nope",),
+    ("check",),
+    ("check", "a"),
+    ("check", "a", "b", "c"),
+    ("check", "a", "b", "--nope"),
+    ("check", "a", "b", "--depth", "deep"),
+    ("check", "a", "b", "--retries", "x"),
+    ("check", "a", "b", "--retries", "-1"),
+    ("check", "a", "b", "--json=1"),
+    ("check", "a", "b", "--seed"),
+    ("check", "/nothing/here", "/nothing/there"),
+    ("check", "/", "/"),
+    ("show", "/dev/null"),
+    ("capture", "/nothing", "-o", "/nothing/there"),
+    ("report", "/nothing/c.json", "-o", "x.txt"),
+    ("fit", "/nothing", "--onto", "long"),
+    ("jobs", "list", "--archive", "/nothing"),
+    ("audit", "report", "/nothing"),
+    ("rules", "nope"),
+]
+
+
+@pytest.mark.parametrize("call", WRONG, ids=" ".join)
+def test_refusal_when_german_then_it_has_no_english_words(
+    call: tuple[str, ...], command: Command
+) -> None:
+    """What is wrong, and what to do, from the library and from us."""
+    ran = command(*call)
+    assert ran.code in {2, 4}
+    assert english_in(ran.err) == set()
+
+
+def test_language_when_given_as_an_option_then_it_counts_before_the_variable(
+    command: Command,
+) -> None:
+    """Wherever on the line it stands, and in both spellings."""
+    for words in (["--lang", "en"], ["--lang=en"]):
+        assert "Usage:" in command("check", *words, "--help").out
+    assert "cannot be used" not in command("check", "--help").out
+
+
+def test_language_when_it_is_none_then_that_is_refused(command: Command) -> None:
+    """The option itself is read like every other."""
+    ran = command("show", "x", "--lang", "fr")
+    ran.assert_one_sentence(2, "--lang", "de")
