@@ -125,6 +125,7 @@ def test_demo_when_the_machine_was_in_use_then_exactly_its_later_work_is_listed_
     assert listed.count("partition 3\n") == 1
     assert "Copperleaf" not in listed
     assert "Windows" not in listed
+    assert str(tmp_path) not in ran.out
 
 
 def test_command_when_asked_for_its_version_then_it_is_the_package_s(command: Command) -> None:

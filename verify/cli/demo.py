@@ -15,7 +15,7 @@ not examine; so does `drivewitness demo --report DIR`, as files.
 """
 
 
-class _Pair(NamedTuple):
+class Pair(NamedTuple):
     """Two of the demo's drives, the verdict that is right for them, and what is said of them."""
 
     source: str
@@ -25,8 +25,8 @@ class _Pair(NamedTuple):
     words: str
 
 
-_PAIRS = (
-    _Pair(
+PAIRS = (
+    Pair(
         "old",
         "sound",
         "sound",
@@ -37,7 +37,7 @@ was compared; on large ones the line gives the bound of the sample. The system p
 shrunk on purpose: a note, since its contents are proven.
 What to do: start the machine from the new drive alone; keep the old one until it did.""",
     ),
-    _Pair(
+    Pair(
         "old",
         "faulty",
         "stop",
@@ -47,7 +47,7 @@ What it shows: in a file browser this clone looks the same, and it may well star
 says what, where, both values and what to do. The heaviest stand first.
 What to do: clone again, or repair what STOP lists; then check again. Keep the old drive.""",
     ),
-    _Pair(
+    Pair(
         "busy",
         "snapshot",
         "review",
@@ -56,7 +56,10 @@ What to do: clone again, or repair what STOP lists; then check again. Keep the o
 What it shows: the machine went on running after the clone. Its logs, caches and browser files
 moved on, which is no fault. Six files of a person's work were changed or made: the clone lacks
 them.
-What to do: copy the six files to the new drive, and check again.""",
+What to do: list the six files, copy them, and check again:
+  drivewitness check OLD NEW --names --differences copy.paths0
+  rsync --archive --ignore-times --from0 --files-from=copy-partition-3.paths0 /mnt/old/ /mnt/new/
+/mnt/old is partition 3 of the old drive, mounted read-only; /mnt/new that of the new drive.""",
     ),
 )
 
@@ -94,7 +97,7 @@ def demo(
     right = True
     with working_folder(options.scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
-        for pair in _PAIRS:
+        for pair in PAIRS:
             line = "=" * len(pair.title)
             emit(f"\n{line}\n{pair.title}\n{line}\n\n")
             with judged(paths[pair.source], paths[pair.target], options) as found:
@@ -111,7 +114,7 @@ def demo(
 
 
 def _closing(*, right: bool) -> str:
-    wanted = ", ".join(pair.verdict for pair in _PAIRS)
+    wanted = ", ".join(pair.verdict for pair in PAIRS)
     if right:
         return f"\nAll three verdicts are as they should be: {wanted}.\n"
     return f"\nA verdict is not as it should be ({wanted}): this program is at fault.\n"

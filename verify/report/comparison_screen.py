@@ -72,7 +72,9 @@ def _print_to_copy(console: Console, files: tuple[WorkToCopy, ...]) -> None:
             console.print(Padding(plain(place), (0, 0, 0, 2)))
         details = plain(f"  ({translated(file.size)}, {translated(file.written)})", "dim")
         console.print(Padding(whole(file.path) + details, (0, 0, 0, 4)))
-    _print_rest(console, len(files))
+    if len(files) > _MOST_ITEMS:
+        more = say("and {count:,} more, which --differences lists", count=len(files) - _MOST_ITEMS)
+        console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, 4)))
 
 
 def _print_group(console: Console, group: FindingGroup) -> None:

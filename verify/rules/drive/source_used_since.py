@@ -57,8 +57,8 @@ if TYPE_CHECKING:
 _ADVICE = say("Look through the findings on files: what is newer on the old drive is only there.")
 
 _COPY = say(
-    "Copy what a person changed there from the old drive, or clone again: `later` in the"
-    " comparison (--json) lists it."
+    "Copy what a person changed there from the old drive (`--differences` lists it), or clone"
+    " again."
 )
 
 
