@@ -1,8 +1,9 @@
 """Listing a volume in batches, alone or with a helper process.
 
-The folders on top are read first; each one below whom much may stand is a branch. The reader
-lists them from the first on, the helper from the last back, until they meet. What the helper has
-listed waits in a file, and takes its place in the order when the reader comes to it.
+The folders on top are read first; each one below which much may stand is a branch, and what is on
+top is parted behind branches. The reader lists the parts from the first on, the helper from the
+last back, until they meet. What the helper has listed waits in a file, and takes its place in the
+order when the reader comes to it.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import pickle
 import threading
 from dataclasses import dataclass, field
-from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -25,8 +25,14 @@ if TYPE_CHECKING:
 
     from verify.filesystem.entry import Entry
 
-Part = Branch | list["Entry"]
-"""A branch, or names on top that follow each other."""
+Part = list["Entry | Branch"]
+"""Names on top that follow each other, with the branches among them."""
+
+_WORTH_TWO = 2
+"""More parts than that are shared with a helper process."""
+
+_MOST_PARTS = 512
+"""Parts with branches: enough that two who take turns end at about the same time."""
 
 
 @dataclass(slots=True)
@@ -45,28 +51,33 @@ class VolumeListing:
             ReaderError: the root cannot be read.
         """
         parts = _parts(crown(self.maker.volume))
-        branches = [part for part in parts if isinstance(part, Branch)]
-        if self.maker.task.readers > 1 and len(branches) > 1 and is_able():
-            yield from self._with_helper(parts, branches)
+        if self.maker.task.readers > 1 and len(parts) > _WORTH_TWO and is_able():
+            yield from self._with_helper(parts)
             return
         for part in parts:
             yield from self._of_part(part)
 
     def _of_part(self, part: Part) -> Iterator[Batch]:
-        entries = below(self.maker.volume, part) if isinstance(part, Branch) else part
-        for batch in self.maker.batches(entries):
+        for batch in self.maker.batches(self._entries(part)):
             yield batch
             self.report.alive()
 
-    def _with_helper(self, parts: list[Part], branches: list[Branch]) -> Iterator[Batch]:
-        shares = _Shares(len(branches))
+    def _entries(self, part: Part) -> Iterator[Entry]:
+        for item in part:
+            if isinstance(item, Branch):
+                yield from below(self.maker.volume, item)
+            else:
+                yield item
+
+    def _with_helper(self, parts: list[Part]) -> Iterator[Batch]:
+        shares = _Shares(len(parts))
 
         def list_from_the_last(helper: Helper) -> None:
             self.report = helper.report
             with self.aside.open("wb") as file:
                 while number := helper.ask(_NEXT):
                     start = file.tell()
-                    self._set_aside(branches[int(number)], file)
+                    self._set_aside(parts[int(number)], file)
                     helper.tell(f"{number} {start}")
 
         try:
@@ -74,24 +85,19 @@ class VolumeListing:
                 self.drive, self.report, list_from_the_last, shares.answer
             ) as reports:
                 starts = _Starts(reports)
-                at = 0
-                for part in parts:
-                    if not isinstance(part, Branch):
-                        yield from self._of_part(part)
-                        continue
+                for at, part in enumerate(parts):
                     start = None if shares.take_first(at) else starts.of(at)
                     if start is None:
                         yield from self._of_part(part)
                     else:
                         yield from self._from_aside(start)
-                    at += 1
         finally:
             self.aside.unlink(missing_ok=True)
 
-    def _set_aside(self, branch: Branch, file: BinaryIO) -> None:
+    def _set_aside(self, part: Part, file: BinaryIO) -> None:
         incomplete = self.maker.volume.incomplete
         before = len(incomplete)
-        for batch in self._of_part(branch):
+        for batch in self._of_part(part):
             pickle.dump(batch, file, pickle.HIGHEST_PROTOCOL)
         pickle.dump(incomplete[before:], file, pickle.HIGHEST_PROTOCOL)
         file.flush()
@@ -106,13 +112,18 @@ class VolumeListing:
 
 
 def _parts(top: list[Entry | Branch]) -> list[Part]:
-    parts: list[Part] = []
-    for is_branch, items in groupby(top, lambda item: isinstance(item, Branch)):
-        if is_branch:
-            parts += [item for item in items if isinstance(item, Branch)]
-        else:
-            parts.append([item for item in items if not isinstance(item, Branch)])
-    return parts
+    """Part the names on top behind branches, so that parts have about as many of these each."""
+    branches = sum(isinstance(item, Branch) for item in top)
+    each = -(-branches // _MOST_PARTS)
+    parts: list[Part] = [[]]
+    count = 0
+    for item in top:
+        parts[-1].append(item)
+        if isinstance(item, Branch):
+            count += 1
+            if count % each == 0:
+                parts.append([])
+    return [part for part in parts if part]
 
 
 _NEXT = "next"
@@ -120,20 +131,20 @@ _NEXT = "next"
 
 @dataclass(slots=True)
 class _Shares:
-    """Branches by number that reader and helper take from both ends, each one once."""
+    """Parts by number that reader and helper take from both ends, each one once."""
 
     end: int
     _first: int = 0
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def take_first(self, number: int) -> bool:
-        """Take a branch from the front; whether it was still there."""
+        """Take a part from the front; whether it was still there."""
         with self._lock:
             self._first = number + 1
             return number < self.end
 
     def answer(self, question: str) -> str | None:
-        """Give the last branch to who asks for it: its number, or nothing where none is left."""
+        """Give the last part to who asks for it: its number, or nothing where none is left."""
         if question != _NEXT:
             return None
         with self._lock:
@@ -145,14 +156,14 @@ class _Shares:
 
 @dataclass(slots=True)
 class _Starts:
-    """Where in the file of the helper process a branch begins, as far as it has reported."""
+    """Where in the file of the helper process a part begins, as far as it has reported."""
 
     reports: HelperReports
     _known: dict[int, int] = field(default_factory=dict)
 
     def of(self, number: int) -> int | None:
-        """Wait until a branch is there; `None`: the helper ended without it."""
+        """Wait until a part is there; `None`: the helper ended without it."""
         while number not in self._known and (line := self.reports.next()) is not None:
-            branch, _, start = line.partition(" ")
-            self._known[int(branch)] = int(start)
+            part, _, start = line.partition(" ")
+            self._known[int(part)] = int(start)
         return self._known.get(number)

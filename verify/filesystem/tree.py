@@ -60,7 +60,8 @@ def below(tree: Tree, branch: Branch | None = None) -> Iterator[Entry]:
     Siblings come in the order of their names' code points.
     """
     top = None if branch is None else branch.folder
-    seen = set(_marks(tree, top)) | (set() if branch is None else branch.known)
+    known = frozenset[int]() if branch is None else branch.known
+    seen = set(_marks(tree, top))
     depth = 0 if top is None else top.path.count("/")
     stack = [iter(tree.children(top))]
     while stack:
@@ -69,7 +70,9 @@ def below(tree: Tree, branch: Branch | None = None) -> Iterator[Entry]:
             stack.pop()
             continue
         yield entry
-        if tree.is_branch(entry) and _is_new(tree, entry, seen, depth + len(stack)):
+        if not tree.is_branch(entry):
+            continue
+        if _is_new(tree, entry, seen, depth + len(stack), known):
             stack.append(iter(tree.children(entry)))
 
 
@@ -78,10 +81,12 @@ def _marks(tree: Tree, folder: Entry | None) -> list[int]:
     return [] if mark is None else [mark]
 
 
-def _is_new(tree: Tree, folder: Entry, seen: set[int], depth: int) -> bool:
-    """Whether a folder is descended to; one that was seen before is told."""
+def _is_new(
+    tree: Tree, folder: Entry, seen: set[int], depth: int, known: frozenset[int] = frozenset()
+) -> bool:
+    """Whether a folder is descended to; one that was seen before, or is known, is reported."""
     mark = tree.mark(folder)
-    if mark in seen:
+    if mark in seen or mark in known:
         tree.incomplete.append(say("{path}: a folder that leads back to itself", path=folder.path))
         return False
     if depth > DEEPEST_FOLDER:

@@ -115,6 +115,8 @@ INODE = Structure(
         Field("uid", 0x2, "H"),
         Field("size_lo", 0x4, "I"),
         Field("atime", 0x8, "I", "of an inode that holds an attribute: the value's hash"),
+        Field("ctime", 0xC, "I", "when the inode changed, seconds since 1970, signed"),
+        Field("mtime", 0x10, "I", "when the contents changed"),
         Field("dtime", 0x14, "I", "when it was deleted; the next orphan, on the list of them"),
         Field("gid", 0x18, "H"),
         Field("links_count", 0x1A, "H"),
@@ -140,6 +142,19 @@ INODE_LONG = Structure(
         *INODE.fields,
         Field("extra_isize", 0x80, "H", "bytes of fields behind the first 128"),
         Field("checksum_hi", 0x82, "H", "where extra_isize covers it"),
+    ),
+)
+
+INODE_TIMES = Structure(
+    "ext inode with its further times",
+    SOURCE + "/inodes.rst",
+    152,
+    (
+        *INODE_LONG.fields,
+        Field("ctime_extra", 0x84, "I", "bits 0-1: above the seconds; the rest nanoseconds"),
+        Field("mtime_extra", 0x88, "I"),
+        Field("crtime", 0x90, "I", "when it was made"),
+        Field("crtime_extra", 0x94, "I"),
     ),
 )
 
@@ -224,8 +239,6 @@ MMP = Structure(
     ),
 )
 
-INODE_EXTRA_SIZE = (0x80, 0x82)
-"""Where an inode longer than 128 bytes says how much of the rest is fields (inodes.rst)."""
 
 EXTENDED_MAGIC = 0xEA020000
 EXTENDED_HEADER_BYTES = 32

@@ -1,17 +1,18 @@
-"""What an ext inode keeps beside contents and times: rights, owner, flags, extended attributes.
+"""Inodes of ext: fields, times, and extended attributes.
 
-The library gives neither flags nor extended attributes, so the inode is read here, beside it.
+The library gives neither flags nor extended attributes, and of times after 2038 or before 1970
+other ones: inodes are read here, also of files that the library lists.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from blake3 import blake3
 
 from verify.errors import StructureError
-from verify.filesystem.careful_reading import UNREADABLE, Reader
+from verify.filesystem.careful_reading import Reader
 from verify.filesystem.ext.groups import Groups
 from verify.source.window import Window
 from verify.structs.ext import (
@@ -20,7 +21,7 @@ from verify.structs.ext import (
     EXTENDED_MAGIC,
     EXTENDED_PREFIXES,
     INODE,
-    INODE_EXTRA_SIZE,
+    INODE_TIMES,
     SUPERBLOCK,
     SUPERBLOCK_OFFSET,
 )
@@ -34,10 +35,15 @@ DIGEST_DIGITS = 16
 """Hex digits kept of an attribute's digest: 64 bits tell chance apart, and rows stay small."""
 
 _CHUNK_BYTES = 64 << 10
-_CHUNKS_KEPT = 16
+_CHUNKS_KEPT = 256
 _BLOCKS_KEPT = 256
 
-_RIGHTS = 0o7777
+_MAGIC = EXTENDED_MAGIC.to_bytes(4, "little")
+
+FORMAT, _RIGHTS = 0o170000, 0o7777
+ENCRYPTED, EXTENTS, INLINE = 0x800, 0x80000, 0x10000000
+"""Flags that say how an inode's contents are stored (inodes.rst, i_flags)."""
+
 _OWN_FLAGS = 0x1 | 0x2 | 0x4 | 0x8 | 0x10 | 0x20 | 0x40 | 0x80 | 0x800 | 0x4000 | 0x10000 | 0x20000
 _OWN_FLAGS |= 0x20000000 | 0x40000000 | 0x100000
 """Flags that somebody set: secure deletion to no access time, encrypted (0x800), data journalling,
@@ -48,9 +54,53 @@ _INLINE_DATA = "system.data"
 """A small file's own contents, which are no attribute of it."""
 
 
+class Inode(NamedTuple):
+    """An inode's fields under their own names; `number`: its own. A short one lacks five: 0."""
+
+    mode: int
+    uid: int
+    size_lo: int
+    ctime: int
+    mtime: int
+    gid: int
+    links_count: int
+    flags: int
+    block: bytes
+    file_acl_lo: int
+    size_high: int
+    file_acl_high: int
+    uid_high: int
+    gid_high: int
+    extra_isize: int
+    ctime_extra: int
+    mtime_extra: int
+    crtime: int
+    crtime_extra: int
+    number: int
+
+
+_NO_MORE = 0, 0, 0, 0, 0
+_SHORT = INODE.packed(*Inode._fields[: -len(_NO_MORE) - 1])
+_LONG = INODE_TIMES.packed(*Inode._fields[:-1])
+
+_CTIME_END, _MTIME_END, _CRTIME_END, _CRTIME_EXTRA_END = 8, 12, 20, 24
+"""Bytes behind the first 128 that are fields, where these are among them (EXT4_FITS_IN_INODE)."""
+
+
+def _time(seconds: int, extra: int) -> int | None:
+    """Return a time in nanoseconds since 1970; one of no seconds was not set.
+
+    SPEC: signed seconds, two bits above them, nanoseconds (inodes.rst, inode timestamps).
+    """
+    if not seconds:
+        return None
+    signed = seconds - (1 << 32) if seconds & 0x80000000 else seconds
+    return (signed + ((extra & 3) << 32)) * 1_000_000_000 + (extra >> 2)
+
+
 @dataclass(slots=True)
 class ExtInodes:
-    """The inodes of one volume; whatever cannot be read of one leaves the entry's fields unset."""
+    """The inodes of one volume."""
 
     window: Window
     groups: Groups = field(init=False)
@@ -65,22 +115,35 @@ class ExtInodes:
         self.groups = Groups(reader, block)
         self._tables = self.groups.inode_tables() if block.number("inodes_per_group") else []
 
-    def describe(self, entry: Entry) -> None:
-        """Fill in what the entry's inode says."""
-        try:
-            data = self._inode(entry.node)
-            inode = INODE.parse(data)
-            found = dict(self._in_inode(data))
-            block = inode.number("file_acl_lo") | inode.number("file_acl_high") << 32
-            if block:
-                found |= self._in_block(block)
-        except UNREADABLE:
-            return
-        uid = inode.number("uid") | inode.number("uid_high") << 16
-        gid = inode.number("gid") | inode.number("gid_high") << 16
-        entry.mode = inode.number("mode") & _RIGHTS
-        entry.owner = f"{uid}:{gid}"
-        entry.attributes = inode.number("flags") & _OWN_FLAGS
+    def inode(self, number: int) -> Inode:
+        """Return an inode.
+
+        Raises:
+            StructureError, PastEnd, SourceUnreadable: there is no such one, or it cannot be read.
+        """
+        data, at = self._stored(number)
+        if self.groups.inode_bytes < INODE_TIMES.size:
+            return Inode._make((*_SHORT.unpack_from(data, at), *_NO_MORE, number))
+        return Inode._make((*_LONG.unpack_from(data, at), number))
+
+    def describe(self, entry: Entry, inode: Inode) -> None:
+        """Fill in an entry's times, rights, owner, flags and extended attributes.
+
+        Raises:
+            StructureError, PastEnd, SourceUnreadable: its attributes cannot be read.
+        """
+        extra = inode.extra_isize
+        entry.modified = _time(inode.mtime, inode.mtime_extra if extra >= _MTIME_END else 0)
+        entry.changed = _time(inode.ctime, inode.ctime_extra if extra >= _CTIME_END else 0)
+        more = inode.crtime_extra if extra >= _CRTIME_EXTRA_END else 0
+        entry.created = _time(inode.crtime, more) if extra >= _CRTIME_END else None
+        entry.mode = inode.mode & _RIGHTS
+        entry.owner = f"{inode.uid | inode.uid_high << 16}:{inode.gid | inode.gid_high << 16}"
+        entry.attributes = inode.flags & _OWN_FLAGS
+        found = self._in_inode(inode)
+        block = inode.file_acl_lo | inode.file_acl_high << 32
+        if block:
+            found = found | self._in_block(block)
         entry.extended = sorted(found.items())
 
     def place_of(self, number: int) -> int | None:
@@ -91,14 +154,15 @@ class ExtInodes:
             return None
         return self._tables[group] * self.groups.block_bytes + index * self.groups.inode_bytes
 
-    def _inode(self, number: int) -> bytes:
+    def _stored(self, number: int) -> tuple[bytes, int]:
+        """Return bytes and where in them an inode begins."""
         size, at = self.groups.inode_bytes, self.place_of(number)
         if at is None or size < INODE.size:
             raise StructureError(INODE.name, 0, "number", "in a group", str(number))
         inside = at % _CHUNK_BYTES
         if inside + size <= _CHUNK_BYTES:
-            return self._chunk(at - inside)[inside : inside + size]
-        return self.window.read(at, size)
+            return self._chunk(at - inside), inside
+        return self.window.read(at, size), 0
 
     def _chunk(self, offset: int) -> bytes:
         """Read inodes of a neighbourhood at once: a folder's files mostly stand together."""
@@ -109,13 +173,14 @@ class ExtInodes:
             self._chunks[offset] = self.window.read(offset, length)
         return self._chunks[offset]
 
-    def _in_inode(self, data: bytes) -> Iterator[tuple[str, str]]:
-        if len(data) <= INODE.size:
-            return
-        extra = int.from_bytes(data[slice(*INODE_EXTRA_SIZE)], "little")
-        start = INODE.size + extra
-        if int.from_bytes(data[start : start + 4], "little") == EXTENDED_MAGIC:
-            yield from _entries(data[start + 4 :], 0)
+    def _in_inode(self, inode: Inode) -> dict[str, str]:
+        size, start = self.groups.inode_bytes, INODE.size + inode.extra_isize
+        if size <= INODE.size or start + len(_MAGIC) > size:
+            return {}
+        data, at = self._stored(inode.number)
+        if data[at + start : at + start + len(_MAGIC)] != _MAGIC:
+            return {}
+        return dict(_entries(data[at + start + len(_MAGIC) : at + size], 0))
 
     def _in_block(self, block: int) -> dict[str, str]:
         """Return the attributes of a block, which many inodes may share."""
