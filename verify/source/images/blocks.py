@@ -90,6 +90,8 @@ def hold_apart(
     if starts.size and (starts.max() > file.size_bytes or (starts + sizes).max() > file.size_bytes):
         raise refusing.because(f"{what} lies beyond the end of {file.name}: it was cut short")
     own = [(start, end) for start, end in structures if end > start]
+    if any(end > file.size_bytes for _, end in own):
+        raise refusing.because(f"a table lies beyond the end of {file.name}: it was cut short")
     all_starts = np.concatenate([starts, np.array([item[0] for item in own], np.int64)])
     all_ends = np.concatenate([starts + sizes, np.array([item[1] for item in own], np.int64)])
     order = np.argsort(all_starts, kind="stable")

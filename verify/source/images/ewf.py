@@ -234,13 +234,15 @@ class _Opening:
             raise self.refusing.because(
                 "a table of chunks has no chunks, or more than any real one"
             )
+        if table.number("BaseOffset") > section.file.size_bytes:
+            raise self.refusing.because("a table of chunks counts from beyond the end of its file")
         data = self._table_entries(section, entries)
         stored = np.frombuffer(data, "<u4").astype(np.int64)
         starts = (stored & (ewf.IS_COMPRESSED - 1)) + table.number("BaseOffset")
         begin, end = self._data
         bounds = np.append(starts, end)
         inside = not entries or (starts[0] >= begin and bool(np.all(np.diff(bounds) > 0)))
-        if table.number("BaseOffset") > section.file.size_bytes or not inside:
+        if not inside:
             raise self.refusing.because(f"a table of chunks of {section.file.name} is out of order")
         packed = stored >= ewf.IS_COMPRESSED
         if entries:

@@ -149,8 +149,6 @@ def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record)
     used = entries != vhd.UNUSED
     places = np.where(used, entries * vhd.SECTOR_BYTES, ZEROS)
     lengths = np.full(count, bitmap_bytes + block, np.int64)
-    lengths[-1] = bitmap_bytes + (size - (count - 1) * block)
-    # NOTE: of the last block no more has to be there than the drive has.
     headers = header.at, header.at + vhd.DYNAMIC_HEADER.size
     structures = (
         (0, _FOOTER_BYTES),

@@ -92,7 +92,8 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     descriptor = None
     if header.number("descriptorOffset"):
         at, length = (header.number(name) * _SECTOR for name in _DESCRIPTOR)
-        descriptor = refusing.read(file, at, min(length, _LONGEST), "its descriptor")
+        text = refusing.read(file, at, min(length, _LONGEST), "its descriptor")
+        descriptor = text if any(text) else None  # NOTE: an extent of several leaves room for one
         structures.append((at, at + length))
     grain = header.number("grainSize") * _SECTOR
     capacity = header.number("capacity")
@@ -109,8 +110,20 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     if compressed:
         lengths[:] = vmdk.MARKER.size
     hold_apart(refusing, file, (places, lengths), structures, "a grain or a grain table")
+    if compressed:
+        _hold_last_grain(refusing, file, places)
     blocks = (CompressedMap if compressed else BlockMap)(file, size, grain, places)
     return SparseExtent(blocks, capacity, descriptor, compressed, mirrored)
+
+
+def _hold_last_grain(refusing: Refusing, file: ImageFile, places: Places) -> None:
+    """Hold that a stream was not cut within its last grain."""
+    place = int(places.max())
+    if place < 0:
+        return
+    marker = vmdk.MARKER.parse(file.read(place, vmdk.MARKER.size), place)
+    if place + vmdk.GRAIN_MARKER_BYTES + marker.number("size") > file.size_bytes:
+        raise refusing.because("its last grain is not whole: it was cut short")
 
 
 _DESCRIPTOR = ("descriptorOffset", "descriptorSize")
