@@ -20,6 +20,8 @@ from verify.report.formats import TEXT_ENDINGS, rendered
 from verify.report.handover import build_handover
 from verify.rules.catalogue import RULES
 from verify.rules.comparison_document import FindingRow
+from verify.rules.full_check import full_check
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.rules.comparison_document import Comparison
@@ -304,3 +306,22 @@ def test_answer_when_an_edition_is_made_then_it_names_the_old_drive(edition: Edi
     answer = build_handover(telling(), edition).report.answer
     assert "serial number PS0012345" in answer.facts
     assert not {"serial number ML-77-0409", "Marlstone 7"} & set(answer.facts)
+
+
+@pytest.mark.parametrize(
+    ("path", "told"), [("/dev/sdx", "/dev/sdx"), ("/home/shop/jobs/old 7.img", "old 7.img")]
+)
+def test_customers_edition_when_advice_is_a_command_then_its_drives_are_as_the_report_has_them(
+    path: str, told: str
+) -> None:
+    """A report names a device, and an image by its own name: they are no files of the customer."""
+    kind = "device" if path.startswith("/dev") else "image"
+    own = OLD.drive.model_copy(update={"path": path, "kind": kind})
+    old = OLD.model_copy(update={"drive": own})
+    advice = say("Read all of them: {command}", command=full_check(old, NEW))
+    document = comparison(findings=(finding(advice=advice),), sides=(old, NEW))
+    text = str(build_handover(document, Edition.CUSTOMER).actions[0].advice)
+    assert told in text
+    assert "/home/shop" not in text
+    assert "<name" not in text
+    assert path in str(build_handover(document, Edition.SHOP).actions[0].advice)

@@ -198,10 +198,25 @@ def test_report_when_findings_are_thousands_then_the_rest_is_counted(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Forty of a level are shown, the rest is a number and where to get them."""
-    text = shown(comparison(findings=(finding(),) * 1041), monkeypatch)
+    many = tuple(finding(advice=f"Do step {number}.") for number in range(1041))
+    text = shown(comparison(findings=many), monkeypatch)
     assert text.count("X file-missing") == 40
     assert "and 1,001 more, which --json prints" in text
     assert "STOP (1041)" in text
+
+
+def test_report_when_findings_ask_for_the_same_then_they_are_one_with_its_places(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """41 files to copy again are one thing to do; the sentence and the advice stand once."""
+    many = tuple(finding(path=f"/Users/orla/{number:02}.jpg") for number in range(41))
+    text = shown(comparison(findings=many), monkeypatch)
+    assert "STOP (1, in 41 places)" in text
+    assert text.count("X file-missing: 41 places") == 1
+    assert text.count(str(many[0].message)) == 1
+    assert text.count("do: ") == 1
+    assert [f"/Users/orla/{number:02}.jpg" in text for number in (0, 7, 8)] == [True, True, False]
+    assert "and 33 more, which --json prints" in text
 
 
 @pytest.mark.parametrize("columns", ["0", "1", "99999999", "99999999999999999999"])

@@ -281,9 +281,13 @@ def _compare_entry(found: PairContents, nodes: Nodes, difference: Difference) ->
         _add_zeroed(found, difference)
         return
     found.totals.add_read(old, new, found.block_bytes)
+    drawn, blocks = found.drawn_mismatches, found.block_mismatches
     differs = _digests_differ(found, old, new)
     if differs:
         meaning = weigh_change(difference)
+        if meaning.level is Level.STOP:
+            found.drawn_damage += found.drawn_mismatches - drawn
+            found.block_damage += found.block_mismatches - blocks
         found.mismatches += not meaning.expected
         found.expected_changes += meaning.expected
         found.changed.add(meaning, difference)

@@ -167,8 +167,9 @@ class PairContents:
     `totals`: what the names on both sides count for; its blocks have `block_bytes` each.
     `mismatches`: digests that differ and were to be the same, `expected_changes`: those that
     differ on good clones too, `drawn_mismatches`/`block_mismatches`: those of them that count in
-    the draws. `moving_kept`: whether the new drive has any file that a running system writes all
-    the time, asked only where such files are missing.
+    the draws; `drawn_damage`/`block_damage`: those of these at level `stop`. `moving_kept`: whether
+    the new drive has any file that a running system writes all the time, asked only where such
+    files are missing.
 
     `missing`, `extra`: on one side only; `resized`: of another size; `changed`: of one size with
     other contents, or another kind of node; `zeroed`: those of both that hold zeros where
@@ -187,6 +188,8 @@ class PairContents:
     drawn_mismatches: int = 0
     block_bytes: int = BLOCK_BYTES
     block_mismatches: int = 0
+    drawn_damage: int = 0
+    block_damage: int = 0
     mismatches: int = 0
     expected_changes: int = 0
     moving_kept: bool = True

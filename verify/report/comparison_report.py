@@ -62,14 +62,21 @@ class PartitionLine:
 
 
 @dataclass(frozen=True, slots=True)
-class FindingItem:
-    """One finding: the rule, where it is, the sentence, both values, the advice."""
+class FindingPlace:
+    """Where a finding is, its sentence, and both values."""
 
-    rule: str
     where: str
     message: str
     old: str | None
     new: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingItem:
+    """Findings of one rule that ask for the same: the rule, each place, the advice."""
+
+    rule: str
+    places: tuple[FindingPlace, ...]
     advice: str
 
 
@@ -80,6 +87,11 @@ class FindingGroup:
     level: Level
     title: str
     items: tuple[FindingItem, ...]
+
+    @property
+    def places(self) -> int:
+        """How many places they are in."""
+        return sum(len(item.places) for item in self.items)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +240,13 @@ def _heaviest(comparison: Comparison, number: int | None) -> str:
 
 def _groups(comparison: Comparison) -> Iterator[FindingGroup]:
     for level in Level:
-        items = tuple(_item(row) for row in comparison.findings if row.level == level)
+        together: dict[tuple[str, str], list[FindingPlace]] = {}
+        for row in comparison.findings:
+            if row.level == level:
+                together.setdefault((row.rule, row.advice), []).append(_place(row))
+        items = tuple(
+            FindingItem(rule, tuple(places), advice) for (rule, advice), places in together.items()
+        )
         if items:
             yield FindingGroup(level, LEVEL_TITLES[level], items)
 
@@ -246,19 +264,17 @@ def _to_copy(comparison: Comparison) -> Iterator[WorkToCopy]:
             )
 
 
-def _item(row: FindingRow) -> FindingItem:
+def _place(row: FindingRow) -> FindingPlace:
     places: list[str] = []
     if row.partition is not None:
         places.append(say("partition {number}", number=row.partition))
     if row.path is not None:
         places.append(row.path)
-    return FindingItem(
-        rule=row.rule,
+    return FindingPlace(
         where=joined(places) if places else say("the drive"),
         message=row.message,
         old=value_words(row, row.source),
         new=value_words(row, row.target),
-        advice=row.advice,
     )
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from verify.report.comparison_report import (
         FindingGroup,
         FindingItem,
+        FindingPlace,
         Report,
         WorkToCopy,
     )
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 
 _MOST_ITEMS = 40
 """Findings or gaps shown of one sort; the document that `--json` prints has them all."""
+
+_MOST_PLACES = 8
+"""Places shown of one finding."""
 
 _SHORT_VALUES = 50
 
@@ -78,7 +82,12 @@ def _print_to_copy(console: Console, files: tuple[WorkToCopy, ...]) -> None:
 
 
 def _print_group(console: Console, group: FindingGroup) -> None:
-    title = say("{level} ({count})", level=HEADINGS[group.level], count=len(group.items))
+    level, count = HEADINGS[group.level], len(group.items)
+    title = say("{level} ({count})", level=level, count=count)
+    if group.places > count:
+        title = say(
+            "{level} ({count}, in {places} places)", level=level, count=count, places=group.places
+        )
     section(console, title, group.title)
     for item in group.items[:_MOST_ITEMS]:
         _print_finding(console, MARKS[group.level.value], item)
@@ -86,15 +95,28 @@ def _print_group(console: Console, group: FindingGroup) -> None:
 
 
 def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
-    console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + whole(item.where))
-    lines = [sentence(item.message)]
-    lines += _values(item)
-    lines.append(Text(_("do: "), style="bold") + sentence(item.advice))
-    for line in lines:
-        console.print(Padding(line, (0, 0, 0, 4)))
+    first, several = item.places[0], len(item.places) > 1
+    where = plain(say("{count} places", count=len(item.places))) if several else whole(first.where)
+    console.print(plain(f"{mark} {item.rule}", "bold") + Text(": ") + where)
+    said = ""
+    for place in item.places[:_MOST_PLACES]:
+        if place.message != said:
+            said = place.message
+            console.print(Padding(sentence(said), (0, 0, 0, 4)))
+        values = _values(place)
+        if several:
+            line = Text("- ") + whole(place.where)
+            if len(values) == 1:
+                line, values = line + Text("   ") + values[0], []
+            console.print(Padding(line, (0, 0, 0, 6)))
+        for value in values:
+            console.print(Padding(value, (0, 0, 0, 8 if several else 4)))
+    _print_rest(console, len(item.places), _MOST_PLACES, indent=6)
+    advice = Text(_("do: "), style="bold") + sentence(item.advice)
+    console.print(Padding(advice, (0, 0, 0, 4)))
 
 
-def _values(item: FindingItem) -> list[Text]:
+def _values(item: FindingPlace) -> list[Text]:
     """Return both values, in one line where they are short, one below the other where not."""
     if item.old is None and item.new is None:
         return []
@@ -112,10 +134,10 @@ def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
     _print_rest(console, len(gaps))
 
 
-def _print_rest(console: Console, count: int) -> None:
-    if count > _MOST_ITEMS:
-        more = say("and {count:,} more, which --json prints", count=count - _MOST_ITEMS)
-        console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, 2)))
+def _print_rest(console: Console, count: int, most: int = _MOST_ITEMS, indent: int = 2) -> None:
+    if count > most:
+        more = say("and {count:,} more, which --json prints", count=count - most)
+        console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, indent)))
 
 
 def _print_lines(console: Console, lines: tuple[str, ...]) -> None:

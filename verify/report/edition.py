@@ -9,7 +9,7 @@ read, is kept in their manifests and so in the comparison, and is in no report.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -68,11 +68,15 @@ EDITION_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """What a name of a drive is called in an edition."""
+    """What a name of a drive is called in an edition.
+
+    `drives`: paths of the drives themselves, which a report tells anyway, and how it tells them.
+    """
 
     edition: Edition
     salt: bytes
     known: re.Pattern[str] | None
+    drives: dict[str, str] = field(default_factory=dict)
 
     def reference(self, path: str | None) -> str | None:
         """Return the digest that stands for a path in both editions."""
@@ -110,6 +114,8 @@ class Names:
         return self._stand_in(found[0].removesuffix(".")) + ending
 
     def _stand_in(self, name: str) -> str:
+        if name in self.drives:
+            return self.drives[name]
         return f"<name {self.reference(name)}>"
 
 
@@ -117,7 +123,9 @@ def names_of(comparison: Comparison, edition: Edition) -> Names:
     """Return how the names of a comparison are told; the same one gives the same digests."""
     secret = _secret(comparison).encode("utf-8", "surrogatepass")
     salt = blake3(secret, derive_key_context=_SALT_CONTEXT).digest()
-    return Names(edition, salt, _pattern(comparison))
+    sides = comparison.source, comparison.target
+    drives = {side.path: _identity(side).path for side in sides}
+    return Names(edition, salt, _pattern(comparison), drives)
 
 
 def in_edition(comparison: Comparison, names: Names) -> Comparison:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Result
-from verify.text.message import joined, say
+from verify.text.message import counted, joined, say
 from verify.text.words import NEW, OLD
 from verify.units import decimal_size
 
@@ -68,6 +68,13 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         )
     else:
         yield say("There were no contents on both drives to draw a sample from.")
+    differing = sum(item.count for item in comparison.difference_counts)
+    if differing:
+        yield counted(
+            "{count:,} file or folder differs; `--differences FILE --names` names it.",
+            "{count:,} files and folders differ; `--differences FILE --names` names each of them.",
+            differing,
+        )
     yield say("Space outside all partitions and unused space inside them were not compared.")
     yield _rule_counts(comparison)
 

@@ -131,35 +131,38 @@ def _summary(
     reach = _reach(contents)
     if scope == "partition":
         return summary_of_one(judgement.findings, judgement.gaps, reach)
-    stops = [item.level for item in judgement.findings].count(Level.STOP)
     if of_image:
-        return _summary_of_image(judgement, stops, reach)
+        return _summary_of_image(judgement, reach)
     if judgement.verdict == "stop":
-        return counted(
-            "Do not wipe the old drive: {count} problem found.",
-            "Do not wipe the old drive: {count} problems found.",
-            stops,
-        )
+        return say("Do not wipe the old drive: {found}.", found=_problems(judgement))
     if judgement.verdict == "review":
         why = _to_decide(judgement)
         return say("A person has to decide before the old drive is wiped: {why}.", why=why)
     return say("No reason found to keep the old drive; {reach}.", reach=reach)
 
 
-def _summary_of_image(judgement: Judgement, stops: int, reach: Message) -> Message:
+def _summary_of_image(judgement: Judgement, reach: Message) -> Message:
     if judgement.verdict == "stop":
-        return counted(
-            "An image, not a drive: {count} problem found.",
-            "An image, not a drive: {count} problems found.",
-            stops,
-        )
+        return say("An image, not a drive: {found}.", found=_problems(judgement))
     if judgement.verdict == "review":
         return say("An image, not a drive: {why}.", why=_to_decide(judgement))
     return say("An image, not a drive: no problem found; {reach}.", reach=reach)
 
 
+def _problems(judgement: Judgement) -> Message:
+    stops, places = _together(judgement, Level.STOP)
+    if places > stops:
+        return counted(
+            "{count} problem found in {places} places",
+            "{count} problems found in {places} places",
+            stops,
+            places=places,
+        )
+    return counted("{count} problem found", "{count} problems found", stops)
+
+
 def _to_decide(judgement: Judgement) -> Message:
-    reviews = [item.level for item in judgement.findings].count(Level.REVIEW)
+    reviews = _together(judgement, Level.REVIEW)[0]
     gaps = len({item.rule for item in judgement.gaps})
     why = []
     if reviews:
@@ -175,6 +178,15 @@ def _to_decide(judgement: Judgement) -> Message:
             )
         )
     return all_of(why)
+
+
+def _together(judgement: Judgement, level: Level) -> tuple[int, int]:
+    """Return how many things are to be done at a level, and in how many places.
+
+    Findings of one rule with one piece of advice are one thing, as reports show them.
+    """
+    found = [item for item in judgement.findings if item.level is level]
+    return len({(item.rule, item.advice) for item in found}), len(found)
 
 
 def _reach(contents: ContentComparison) -> Message:

@@ -11,6 +11,8 @@ cable, bad memory, a read error that the copy stepped over.
 
 ## Levels
 - `stop`: other contents under the same modification time (damage), or newer on the old drive.
+- `stop`, once a partition: a sample that found such a file, with how many were read and how many
+  were not, and the command that reads all.
 - `stop`: where it is known when the volume was copied (`source-used-since`): last written before
   that and another on the new drive, whatever its folder is called; or nothing but zeros there.
 - `review`: open while it was copied (registry, databases, mail stores, disks of virtual machines),
@@ -38,10 +40,12 @@ from typing import TYPE_CHECKING
 from verify.filesystem.entry import why_unhashed
 from verify.rules.contents.gather import tell_gathered
 from verify.rules.contents.pairs import compared_files, leave_out_small_sample
-from verify.rules.rule import Area, Rule
+from verify.rules.full_check import full_check
+from verify.rules.rule import Area, Level, Rule
 from verify.text.message import counted, say
 
 if TYPE_CHECKING:
+    from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, RuleAnswer
 
 
@@ -51,6 +55,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         answer.compared(files.totals.hashed)
         tell_gathered(answer, number, files.changed)
         tell_gathered(answer, number, files.streams)
+        _tell_sample(case, answer, number, files)
         if files.untried.count:
             answer.leave_out(
                 counted(
@@ -78,6 +83,37 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     leave_out_small_sample(case, answer)
     if not any(pair.totals.hashed for pair in case.contents.pairs.values()):
         answer.leave_out(say("no contents were found on both drives, so none were compared"))
+
+
+def _tell_sample(case: Case, answer: RuleAnswer, number: int, files: PairContents) -> None:
+    """Tell of how many a sample that found damage speaks, and how to read all."""
+    totals = files.totals
+    bad, read, all_of_them = files.drawn_damage, totals.drawn, totals.population
+    message = counted(
+        "{count} of the {read} files that were drawn from partition {number} is not as on the old"
+        " drive; {rest} were not drawn.",
+        "{count} of the {read} files that were drawn from partition {number} are not as on the old"
+        " drive; {rest} were not drawn.",
+        bad,
+        read=read,
+        number=number,
+        rest=all_of_them - read,
+    )
+    if not bad or read >= all_of_them:
+        bad, read, all_of_them = files.block_damage, totals.blocks, totals.block_population
+        message = counted(
+            "{count} of the {read} blocks that were drawn from large files of partition {number} is"
+            " not as on the old drive; {rest} were not drawn.",
+            "{count} of the {read} blocks that were drawn from large files of partition {number}"
+            " are not as on the old drive; {rest} were not drawn.",
+            bad,
+            read=read,
+            number=number,
+            rest=all_of_them - read,
+        )
+    if bad and read < all_of_them:
+        advice = say("Read all of them: {command}", command=full_check(case.source, case.target))
+        answer.find(Level.STOP, message, advice, partition=number)
 
 
 RULE = Rule(

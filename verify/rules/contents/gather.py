@@ -130,12 +130,21 @@ def _outermost_folders(items: list[Difference]) -> tuple[list[_Folder], list[Dif
 def _tell_group(answer: RuleAnswer, partition: int, meaning: Meaning, group: _Group) -> None:
     if len(group.items) > FEW:
         size = decimal_size(sum(item.size for item in group.items))
+        only_files = all(_kind(item) == "file" for item in group.items)
+        several, count = meaning.several, len(group.items)
         message = say(
             "{count} files under one folder ({size}) {several}.",
-            count=len(group.items),
+            count=count,
             size=size,
-            several=meaning.several,
+            several=several,
         )
+        if not only_files:
+            message = say(
+                "{count} files and folders under one folder ({size}) {several}.",
+                count=count,
+                size=size,
+                several=several,
+            )
         place = group.place
         answer.find(meaning.level, message, meaning.advice, partition=partition, path=place)
         return
