@@ -11,6 +11,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   ├── ImageRefused                       an image in a container that is not read, or damaged
     │   ├── OnePartition          exit 2       a partition where a whole drive belongs
     │   ├── SourceForbidden                    no permission to read
+    │   ├── SourceRefused                      the system does not open it, for another reason
     │   ├── SourceVanished                     gone, or shorter than it was, while being read
     │   ├── SourceUnreadable                   sectors that the drive does not give back
     │   └── PastEnd                            a read outside the window it was asked of
@@ -211,6 +212,20 @@ class SourceForbidden(SourceError):
         return self.advice or say(
             "Run this as administrator (root). Nothing is ever written to a drive."
         )
+
+
+@dataclass
+class SourceRefused(SourceError):
+    """The system does not open it, and it is neither missing nor forbidden."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: cannot be opened: {self.reason}."
+
+    def hint(self) -> str:
+        """Say what to look at."""
+        return "Close whatever program uses it, look at `drives`, and give the whole drive."
 
 
 @dataclass

@@ -16,6 +16,7 @@ from verify.errors import (
     SourceForbidden,
     SourceForeign,
     SourceMissing,
+    SourceRefused,
     SourceUnreadable,
     SourceVanished,
 )
@@ -212,7 +213,8 @@ def test_drive_when_it_goes_then_that_is_said_and_no_sector_is_blamed(
         (5, SourceForbidden),
         (2, SourceMissing),
         (3, SourceMissing),
-        (32, SourceVanished),
+        (32, SourceRefused),
+        (1, SourceRefused),
         (21, SourceVanished),
         (1167, SourceVanished),
     ],

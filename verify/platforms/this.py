@@ -17,7 +17,7 @@ def _this_platform() -> Platform:
 
         return Windows()
     if sys.platform == "darwin":
-        from verify.platforms.macos import MacOs  # noqa: PLC0415 - of this system alone
+        from verify.platforms.macos.system import MacOs  # noqa: PLC0415 - of this system alone
 
         return MacOs()
     return Platform()

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from verify.errors import SourceForeign
+from verify.errors import SourceForeign, SourceRefused
 from verify.platforms.identity import HiddenArea, Identity, PartOf
 from verify.platforms.platform import Platform
+from verify.platforms.whole_sectors import read_whole_sectors
 from verify.platforms.windows import answers, attached
 from verify.platforms.windows.kernel import GENERIC_READ, Kernel
 from verify.platforms.windows.names import device_name, drive_path
-from verify.platforms.windows.refusal import MEDIUM, Refusal, opening_refused
+from verify.platforms.windows.refusal import GONE, MEDIUM, NOT_OPENED, Refusal, opening_refused
 from verify.structs import windows_storage as tables
 from verify.text.message import say
 
@@ -72,7 +73,9 @@ class WindowsDrives(Platform):
         try:
             handle = self.kernel.open(device.path, GENERIC_READ)
         except Refusal as refusal:
-            raise opening_refused(refusal) from refusal
+            if refusal.code in GONE | NOT_OPENED:
+                raise opening_refused(refusal) from refusal
+            raise SourceRefused(name, refusal.strerror or "") from refusal
         try:
             return _open(self.kernel, handle, device, name)
         except BaseException:
@@ -127,12 +130,13 @@ class WindowsDevice:
 
     def read_at(self, length: int, offset: int) -> bytes:
         """Return up to `length` bytes from byte `offset`, read as whole sectors around them."""
-        if offset >= self.size_bytes or not length:
-            return b""
-        first = offset - offset % self.step
-        end = min(-(-(offset + length) // self.step) * self.step, self.size_bytes)
-        data = self.kernel.read(self.handle, end - first, first)
-        return data[offset - first : offset - first + length]
+        return read_whole_sectors(
+            lambda size, at: self.kernel.read(self.handle, size, at),
+            step=self.step,
+            size_bytes=self.size_bytes,
+            length=length,
+            offset=offset,
+        )
 
     def close(self) -> None:
         """Let go of it."""

@@ -26,6 +26,12 @@ MEDIUM = frozenset({CRC, SECTOR_NOT_FOUND, SEM_TIMEOUT, IO_DEVICE})
 """Sectors that a drive does not give back: a wrong checksum, a sector that is not found, a command
 that took too long, an error of the device. The drive is still there."""
 
+GONE = frozenset({NOT_READY, DEV_NOT_EXIST, NO_SUCH_DEVICE, DEVICE_NOT_CONNECTED})
+"""The drive, or its medium, is not there any more."""
+
+NOT_OPENED = frozenset({FILE_NOT_FOUND, PATH_NOT_FOUND, ACCESS_DENIED})
+"""Nothing is there by that name, or this user may not read it."""
+
 _WORDS = {
     FILE_NOT_FOUND: "there is no such device",
     PATH_NOT_FOUND: "there is no such device",

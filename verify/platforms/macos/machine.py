@@ -9,17 +9,12 @@ from __future__ import annotations
 
 import json
 import platform
-import plistlib
-import subprocess
-from pathlib import Path
-from typing import Any, Literal
-from xml.parsers.expat import ExpatError
+from typing import Any
 
 import psutil
 
 from verify.errors import MachineUntold
-from verify.platforms.platform import APPLICATION
-from verify.platforms.posix import Posix
+from verify.platforms.macos.commands import INFO, LIST, answer_of, property_list
 from verify.platforms.running_machine import (
     Firmware,
     Machine,
@@ -31,20 +26,7 @@ from verify.platforms.running_machine import (
 )
 from verify.text.message import say
 
-_PATIENCE_SECONDS = 60
 _SCHEMES = {"GUID_partition_scheme": "gpt", "FDisk_partition_scheme": "mbr"}
-
-
-class MacOs(Posix):
-    """A macOS system."""
-
-    def machine(self) -> Machine:
-        """Ask its own commands."""
-        return look_at_macos()
-
-    def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
-        """Return this program's folder among a user's support files of applications."""
-        return Path.home() / "Library/Application Support" / APPLICATION
 
 
 def look_at_macos() -> Machine:
@@ -53,35 +35,14 @@ def look_at_macos() -> Machine:
     Raises:
         MachineUntold: its commands do not answer.
     """
-    listed = _answer("/usr/sbin/diskutil", "list", "-plist", "physical")
-    names = _plist(listed).get("WholeDisks", [])
+    listed = answer_of(*LIST, "physical")
+    names = property_list(listed).get("WholeDisks", [])
     return macos_machine(
         listed,
-        {str(name): _answer("/usr/sbin/diskutil", "info", "-plist", str(name)) for name in names},
-        _answer("/usr/sbin/diskutil", "info", "-plist", "/"),
-        _answer("/usr/sbin/system_profiler", "SPNVMeDataType", "SPSerialATADataType", "-json"),
+        {str(name): answer_of(*INFO, str(name)) for name in names},
+        answer_of(*INFO, "/"),
+        answer_of("/usr/sbin/system_profiler", "SPNVMeDataType", "SPSerialATADataType", "-json"),
     )
-
-
-def _answer(*command: str) -> bytes:
-    try:
-        return subprocess.run(  # noqa: S603 - our own words
-            command, check=True, capture_output=True, timeout=_PATIENCE_SECONDS
-        ).stdout
-    except (OSError, subprocess.SubprocessError) as error:
-        raise MachineUntold(
-            "macOS", say("{program} does not answer", program=command[0])
-        ) from error
-
-
-def _plist(text: bytes) -> dict[str, Any]:
-    try:
-        told = plistlib.loads(text)
-    except (plistlib.InvalidFileException, ExpatError, ValueError) as error:
-        raise MachineUntold(
-            "macOS", say("the answer of {program} cannot be read", program="diskutil")
-        ) from error
-    return told if isinstance(told, dict) else {}
 
 
 def macos_machine(listed: bytes, whole: dict[str, bytes], root: bytes, profile: bytes) -> Machine:
@@ -96,16 +57,20 @@ def macos_machine(listed: bytes, whole: dict[str, bytes], root: bytes, profile: 
     Raises:
         MachineUntold: an answer is none.
     """
-    at_root = _plist(root)
+    at_root = property_list(root)
     told = _profiled(profile)
     partitions = {
         str(row.get("DeviceIdentifier")): row.get("Partitions", [])
-        for row in _plist(listed).get("AllDisksAndPartitions", [])
+        for row in property_list(listed).get("AllDisksAndPartitions", [])
     }
     system = _system_drives(at_root)
     drives = tuple(
         _drive(
-            name, _plist(text), partitions.get(name, []), told.get(name, {}), system=name in system
+            name,
+            property_list(text),
+            partitions.get(name, []),
+            told.get(name, {}),
+            system=name in system,
         )
         for name, text in whole.items()
     )

@@ -1,0 +1,1 @@
+"""macOS: what its own commands and its kernel answer. Tried on no machine."""
