@@ -221,11 +221,11 @@ class SourceRefused(SourceError):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.source}: cannot be opened: {self.reason}."
+        return say("{source}: cannot be opened: {reason}.", source=self.source, reason=self.reason)
 
     def hint(self) -> str:
         """Say what to look at."""
-        return "Close whatever program uses it, look at `drives`, and give the whole drive."
+        return say("Close the program that uses it. `drivewitness drives` lists the drives.")
 
 
 @dataclass
@@ -330,7 +330,7 @@ class ReaderError(WitnessError):
 
 @dataclass
 class ViewRefused(WitnessError):
-    """What was handed in as an unlocked view of an encrypted partition, and is none."""
+    """What was handed in as an unlocked view, or a snapshot, of a partition, and is neither."""
 
     path: str
     partition: int
@@ -338,7 +338,7 @@ class ViewRefused(WitnessError):
 
     def __str__(self) -> str:
         return say(
-            "{path}: is not an unlocked view of partition {partition}: {reason}.",
+            "{path}: cannot be read in the place of partition {partition}: {reason}.",
             path=self.path,
             partition=self.partition,
             reason=self.reason,

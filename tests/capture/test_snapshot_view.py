@@ -81,7 +81,7 @@ def test_snapshot_when_shown_then_its_place_is_named(
 @pytest.mark.parametrize(
     ("view", "reason"),
     [
-        ("other.img", "the id of its filesystem is"),
+        ("other.img", "its filesystem differs: 0AC0FFEE-"),
         ("longer.img", "it has 33554944 bytes, the partition 33554432"),
         ("shorter.img", "it has 33550336 bytes"),
         ("live.img", "it is the drive itself"),

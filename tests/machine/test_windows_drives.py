@@ -185,10 +185,10 @@ def test_sector_when_it_cannot_be_read_then_it_alone_is_unreadable(
 @pytest.mark.parametrize(
     ("code", "words"),
     [
-        (21, "the drive is not ready (21)"),
-        (55, "the device is no longer available (55)"),
-        (433, "the device does not exist any more (433)"),
-        (1167, "the drive is not connected (1167)"),
+        (21, "the drive is not ready (error 21 of Windows)"),
+        (55, "the device is no longer available (error 55 of Windows)"),
+        (433, "the device does not exist any more (error 433 of Windows)"),
+        (1167, "the drive is not connected (error 1167 of Windows)"),
         (31, "error 31 of Windows"),
     ],
 )

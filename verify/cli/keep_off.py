@@ -60,9 +60,10 @@ def keep_off(
 def tell_untried(drives: Iterable[str]) -> None:
     """Say once on standard error what was never tried of reading such drives on this system."""
     from verify.platforms.this import PLATFORM
+    from verify.text.language import translated
 
     for sentence in dict.fromkeys(filter(None, map(PLATFORM.untried, drives))):
-        sys.stderr.write(f"{sentence}\n")
+        sys.stderr.write(f"{translated(sentence)}\n")
 
 
 def _temporary_folder() -> str:

@@ -27,6 +27,7 @@ from verify.platforms.macos.drive_identity import devices_by_disk, disk_name, id
 from verify.platforms.platform import APPLICATION
 from verify.platforms.posix import Posix
 from verify.platforms.whole_sectors import read_whole_sectors
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.platforms.macos.drive_identity import DiskName
@@ -40,7 +41,7 @@ DKIOCGETBLOCKCOUNT = 0x40086419
 DKIOCGETPHYSICALBLOCKSIZE = 0x4004644D
 """_IOR('d', 77, uint32_t)"""
 
-_UNTRIED = (
+_UNTRIED = say(
     "Reading a drive on macOS was tried against written answers only, never on a machine with it."
 )
 
@@ -66,7 +67,7 @@ class MacOs(Posix):
         count = self.control(descriptor, DKIOCGETBLOCKCOUNT, 8)
         block = self.control(descriptor, DKIOCGETBLOCKSIZE, 4)
         if not count or not block:
-            raise SourceForeign(given, "its size is not reported")
+            raise SourceForeign(given, say("its size is not reported"))
         physical = self.control(descriptor, DKIOCGETPHYSICALBLOCKSIZE, 4)
         identity = identity_of(
             disk,

@@ -37,7 +37,7 @@ _UNKNOWN_SECTOR_BYTES = 4096
 _NOT_PARTITIONABLE = 0xFFFF_FFFF
 
 
-_UNTRIED = (
+_UNTRIED = say(
     "Reading a drive on Windows was tried under Wine and against written answers only, never on a"
     " Windows machine."
 )
@@ -47,7 +47,7 @@ class WindowsDrives(Platform):
     """What Windows has of drives; the rest of it is `system.py`'s."""
 
     opens_devices = True
-    how_to_be_let = (
+    how_to_be_let = say(
         "Open the terminal as administrator and give the command again; nothing is ever written to"
         " the drive."
     )

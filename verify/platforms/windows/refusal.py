@@ -5,6 +5,8 @@ Source: Microsoft Learn, "System Error Codes (0-499)" and "(1000-1299)".
 
 from __future__ import annotations
 
+from verify.text.message import say
+
 FILE_NOT_FOUND = 2
 PATH_NOT_FOUND = 3
 ACCESS_DENIED = 5
@@ -33,18 +35,18 @@ NOT_OPENED = frozenset({FILE_NOT_FOUND, PATH_NOT_FOUND, ACCESS_DENIED})
 """Nothing is there by that name, or this user may not read it."""
 
 _WORDS = {
-    FILE_NOT_FOUND: "there is no such device",
-    PATH_NOT_FOUND: "there is no such device",
-    ACCESS_DENIED: "access is denied",
-    NOT_READY: "the drive is not ready",
-    CRC: "data error (cyclic redundancy check)",
-    SECTOR_NOT_FOUND: "the drive cannot find the sector",
-    SHARING_VIOLATION: "another program holds it open and shares it with nobody",
-    DEV_NOT_EXIST: "the device is no longer available",
-    SEM_TIMEOUT: "the drive did not answer in time",
-    NO_SUCH_DEVICE: "the device does not exist any more",
-    IO_DEVICE: "I/O device error",
-    DEVICE_NOT_CONNECTED: "the drive is not connected",
+    FILE_NOT_FOUND: say("there is no such device"),
+    PATH_NOT_FOUND: say("there is no such device"),
+    ACCESS_DENIED: say("access is denied"),
+    NOT_READY: say("the drive is not ready"),
+    CRC: say("data error (cyclic redundancy check)"),
+    SECTOR_NOT_FOUND: say("the drive cannot find the sector"),
+    SHARING_VIOLATION: say("another program holds it open and shares it with nobody"),
+    DEV_NOT_EXIST: say("the device is no longer available"),
+    SEM_TIMEOUT: say("the drive did not answer in time"),
+    NO_SUCH_DEVICE: say("the device does not exist any more"),
+    IO_DEVICE: say("I/O device error"),
+    DEVICE_NOT_CONNECTED: say("the drive is not connected"),
 }
 
 
@@ -54,7 +56,12 @@ class Refusal(OSError):
     def __init__(self, code: int) -> None:
         """Keep the number, and its meaning in words."""
         words = _WORDS.get(code)
-        super().__init__(None, f"error {code} of Windows" if words is None else f"{words} ({code})")
+        reason = (
+            say("error {code} of Windows", code=code)
+            if words is None
+            else say("{words} (error {code} of Windows)", words=words, code=code)
+        )
+        super().__init__(None, reason)
         self.code = code
 
 
