@@ -55,7 +55,10 @@ _INLINE_DATA = "system.data"
 
 
 class Inode(NamedTuple):
-    """An inode's fields under their own names; `number`: its own. A short one lacks five: 0."""
+    """An inode's fields under their own names; a short one lacks the last five: 0.
+
+    `further`: its extended attributes and their magic number, where it has room for any.
+    """
 
     mode: int
     uid: int
@@ -76,12 +79,13 @@ class Inode(NamedTuple):
     mtime_extra: int
     crtime: int
     crtime_extra: int
-    number: int
+    further: bytes
 
 
 _NO_MORE = 0, 0, 0, 0, 0
 _SHORT = INODE.packed(*Inode._fields[: -len(_NO_MORE) - 1])
 _LONG = INODE_TIMES.packed(*Inode._fields[:-1])
+_EXTRA = Inode._fields.index("extra_isize")
 
 _CTIME_END, _MTIME_END, _CRTIME_END, _CRTIME_EXTRA_END = 8, 12, 20, 24
 """Bytes behind the first 128 that are fields, where these are among them (EXT4_FITS_IN_INODE)."""
@@ -104,6 +108,8 @@ class ExtInodes:
 
     window: Window
     groups: Groups = field(init=False)
+    inode_bytes: int = field(init=False)
+    _a_group: int = field(init=False)
     _tables: list[int] = field(init=False)
     _chunks: dict[int, bytes] = field(default_factory=dict)
     _blocks: dict[int, dict[str, str]] = field(default_factory=dict)
@@ -113,7 +119,11 @@ class ExtInodes:
         reader = Reader(self.window)
         block = SUPERBLOCK.parse(self.window.read(SUPERBLOCK_OFFSET, SUPERBLOCK.size))
         self.groups = Groups(reader, block)
-        self._tables = self.groups.inode_tables() if block.number("inodes_per_group") else []
+        self.inode_bytes = self.groups.inode_bytes
+        self._a_group = block.number("inodes_per_group")
+        size = self.groups.block_bytes
+        tables = self.groups.inode_tables() if self._a_group else []
+        self._tables = [block * size for block in tables]
 
     def inode(self, number: int) -> Inode:
         """Return an inode.
@@ -122,9 +132,12 @@ class ExtInodes:
             StructureError, PastEnd, SourceUnreadable: there is no such one, or it cannot be read.
         """
         data, at = self._stored(number)
-        if self.groups.inode_bytes < INODE_TIMES.size:
-            return Inode._make((*_SHORT.unpack_from(data, at), *_NO_MORE, number))
-        return Inode._make((*_LONG.unpack_from(data, at), number))
+        if self.inode_bytes < INODE_TIMES.size:
+            return Inode._make((*_SHORT.unpack_from(data, at), *_NO_MORE, b""))
+        fields = _LONG.unpack_from(data, at)
+        start = INODE.size + fields[_EXTRA]
+        further = data[at + start : at + self.inode_bytes]
+        return Inode._make((*fields, further if further.startswith(_MAGIC) else b""))
 
     def describe(self, entry: Entry, inode: Inode) -> None:
         """Fill in an entry's times, rights, owner, flags and extended attributes.
@@ -140,47 +153,37 @@ class ExtInodes:
         entry.mode = inode.mode & _RIGHTS
         entry.owner = f"{inode.uid | inode.uid_high << 16}:{inode.gid | inode.gid_high << 16}"
         entry.attributes = inode.flags & _OWN_FLAGS
-        found = self._in_inode(inode)
         block = inode.file_acl_lo | inode.file_acl_high << 32
-        if block:
-            found = found | self._in_block(block)
-        entry.extended = sorted(found.items())
+        if inode.further or block:
+            found = dict(_entries(inode.further[len(_MAGIC) :], 0))
+            if block:
+                found |= self._in_block(block)
+            entry.extended = sorted(found.items())
 
     def place_of(self, number: int) -> int | None:
         """Return the byte of the volume where an inode begins; `None`: there is no such one."""
-        per_group = self.groups.block.number("inodes_per_group")
-        group, index = divmod(number - 1, per_group) if per_group else (0, 0)
+        group, index = divmod(number - 1, self._a_group) if self._a_group else (0, 0)
         if not 0 <= group < len(self._tables):
             return None
-        return self._tables[group] * self.groups.block_bytes + index * self.groups.inode_bytes
+        return self._tables[group] + index * self.inode_bytes
 
     def _stored(self, number: int) -> tuple[bytes, int]:
         """Return bytes and where in them an inode begins."""
-        size, at = self.groups.inode_bytes, self.place_of(number)
+        size, at = self.inode_bytes, self.place_of(number)
         if at is None or size < INODE.size:
             raise StructureError(INODE.name, 0, "number", "in a group", str(number))
         inside = at % _CHUNK_BYTES
         if inside + size <= _CHUNK_BYTES:
-            return self._chunk(at - inside), inside
+            return self._chunks.get(at - inside) or self._chunk(at - inside), inside
         return self.window.read(at, size), 0
 
     def _chunk(self, offset: int) -> bytes:
         """Read inodes of a neighbourhood at once: a folder's files mostly stand together."""
-        if offset not in self._chunks:
-            if len(self._chunks) >= _CHUNKS_KEPT:
-                del self._chunks[next(iter(self._chunks))]
-            length = min(_CHUNK_BYTES, self.window.size_bytes - offset)
-            self._chunks[offset] = self.window.read(offset, length)
-        return self._chunks[offset]
-
-    def _in_inode(self, inode: Inode) -> dict[str, str]:
-        size, start = self.groups.inode_bytes, INODE.size + inode.extra_isize
-        if size <= INODE.size or start + len(_MAGIC) > size:
-            return {}
-        data, at = self._stored(inode.number)
-        if data[at + start : at + start + len(_MAGIC)] != _MAGIC:
-            return {}
-        return dict(_entries(data[at + start + len(_MAGIC) : at + size], 0))
+        if len(self._chunks) >= _CHUNKS_KEPT:
+            del self._chunks[next(iter(self._chunks))]
+        length = min(_CHUNK_BYTES, self.window.size_bytes - offset)
+        data = self._chunks[offset] = self.window.read(offset, length)
+        return data
 
     def _in_block(self, block: int) -> dict[str, str]:
         """Return the attributes of a block, which many inodes may share."""

@@ -99,7 +99,7 @@ class ExtListing(LibraryVolume):
 
     def _record_places(self, nodes: Iterable[int]) -> tuple[Iterator[int], int]:
         places = (self._inodes.place_of(node) for node in nodes)
-        return (place for place in places if place is not None), self._inodes.groups.inode_bytes
+        return (place for place in places if place is not None), self._inodes.inode_bytes
 
     def _own_files(self) -> Iterable[tuple[int, str]]:
         return ((_JOURNAL_INODE, "the journal"),)
