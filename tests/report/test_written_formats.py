@@ -25,6 +25,7 @@ from verify.report import pdf
 from verify.report.edition import Edition
 from verify.report.formats import FORMATS, TEXT_ENDINGS, beginnings, rendered
 from verify.report.handover import build_handover
+from verify.rules.comparison_document import LaterRow
 from verify.rules.rule import Level
 
 if TYPE_CHECKING:
@@ -81,9 +82,39 @@ def test_report_when_no_drive_was_read_then_it_does_not_ask_about_wiping(ending:
     assert "Image No drive was identified. This result is about an image. Image: old.img" in shown
 
 
-def shown_text(document: Comparison, ending: str) -> str:
+@pytest.mark.parametrize("ending", [".html", ".md", ".pdf"])
+@pytest.mark.parametrize("edition", list(Edition))
+def test_report_when_work_is_to_be_copied_then_the_shops_edition_names_it(
+    edition: Edition, ending: str
+) -> None:
+    """41 files: 40 by their names and the number of the rest; the customer's edition names none."""
+    rows = tuple(
+        LaterRow(
+            partition=3,
+            side="source",
+            path=f"/Letters/letter {number:02d}.odt",
+            what="written",
+            work=True,
+            size_bytes=61,
+            source_modified=1_772_461_320 * 10**9,
+            target_modified=None,
+        )
+        for number in range(41)
+    )
+    document = comparison("review").model_copy(update={"later": rows})
+    shown = shown_text(document, ending, edition)
+    of_shop = edition is Edition.SHOP
+    assert ("To copy from the old drive" in shown) is of_shop
+    assert ("Copy the listed files" in shown) is of_shop
+    assert shown.count("/Letters/letter") == (40 if of_shop else 0)
+    assert ("and 1 more, which --differences lists" in shown) is of_shop
+    line = "/Letters/letter 00.odt (partition 3, 61 B, 2026-03-02 14:22 UTC)"
+    assert (line in shown) is of_shop
+
+
+def shown_text(document: Comparison, ending: str, edition: Edition = Edition.SHOP) -> str:
     """Return what a reader sees of a report, white space made one."""
-    made = rendered(build_handover(document, Edition.SHOP), ending, "a4")
+    made = rendered(build_handover(document, edition), ending, "a4")
     if ending == ".pdf":
         text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(made)).pages)
     elif ending == ".md":

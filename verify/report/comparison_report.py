@@ -14,6 +14,7 @@ from verify.report.evidence import Gap, evidence_lines, gaps
 from verify.report.words import (
     ABSENT,
     CAUTIONS,
+    COPY_FIRST,
     LEVEL_TITLES,
     NEXT_STEPS,
     NEXT_WITHOUT_DRIVE,
@@ -25,7 +26,7 @@ from verify.text.message import Message, joined, say
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from verify.manifest.header import Header, Partition
     from verify.rules.comparison_document import Comparison, FindingRow, Identity, PairRow
@@ -127,7 +128,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
     `required`: the slugs of the rules that `sound` needs.
     """
     answer = answer_of(comparison, sides)
-    unread = answer.word is None and comparison.verdict == "sound"
+    to_copy = tuple(_to_copy(comparison))
     return Report(
         verdict=comparison.verdict,
         sentence=comparison.summary,
@@ -137,10 +138,10 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
-        to_copy=tuple(_to_copy(comparison)),
+        to_copy=to_copy,
         evidence=tuple(evidence_lines(comparison)),
         gaps=tuple(gaps(comparison, sides, required)),
-        next_steps=NEXT_WITHOUT_DRIVE if unread else NEXT_STEPS[comparison.verdict],
+        next_steps=_next_steps(comparison.verdict, of_drive=answer.word is not None, copy=to_copy),
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
         answer=answer,
     )
@@ -249,6 +250,13 @@ def _groups(comparison: Comparison) -> Iterator[FindingGroup]:
         )
         if items:
             yield FindingGroup(level, LEVEL_TITLES[level], items)
+
+
+def _next_steps(verdict: str, *, of_drive: bool, copy: Sequence[WorkToCopy]) -> tuple[str, ...]:
+    if verdict == "sound" and not of_drive:
+        return NEXT_WITHOUT_DRIVE
+    first, *rest = NEXT_STEPS[verdict]
+    return (first, *([COPY_FIRST] if copy and verdict == "review" else ()), *rest)
 
 
 def _to_copy(comparison: Comparison) -> Iterator[WorkToCopy]:

@@ -42,6 +42,10 @@ DEPTHS = {
 ONLY_NOTES = say("Nothing was found. The notes among the findings are good to know.")
 NOTHING_FOUND = say("Nothing was found.")
 
+TO_COPY_TITLE = say("To copy from the old drive: changed or created there after the clone")
+MOST_TO_COPY = 40
+"""Files to copy that a report names; the list that `--differences` writes has them all."""
+
 NEVER_CLONED = say(
     "Not looked for, and often not brought over by a clone of used space: earlier"
     " versions of files in snapshots (shadow copies, restore points), and deleted"

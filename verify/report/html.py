@@ -19,11 +19,13 @@ from verify.report.comparison_report import when
 from verify.report.edition import EDITION_NAMES
 from verify.report.handover_words import (
     DEPTHS,
+    MOST_TO_COPY,
     NEVER_CLONED,
     NOTHING_FOUND,
     ONLY_NOTES,
     SIGNATURE_FIELDS,
     SIGNATURES,
+    TO_COPY_TITLE,
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
@@ -66,6 +68,8 @@ def html(handover: Handover) -> str:
         paged={page.slug for page in handover.pages} if spoken() == ENGLISH else set(),
         marks=MARKS,
         answer_words=ANSWER_WORDS,
+        to_copy_title=TO_COPY_TITLE,
+        most_to_copy=MOST_TO_COPY,
         absent=ABSENT,
         never_cloned=NEVER_CLONED,
         only_notes=ONLY_NOTES,

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 from verify.report.answer import ANSWER_WORDS
 from verify.report.handover_words import (
+    MOST_TO_COPY,
     NEVER_CLONED,
     NOTHING_FOUND,
     ONLY_NOTES,
     SIGNATURE_FIELDS,
     SIGNATURES,
+    TO_COPY_TITLE,
     WIPE_INTRODUCTION,
 )
 from verify.report.harmless import harmless
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from verify.report.answer import Answer
+    from verify.report.comparison_report import Report
     from verify.report.evidence import Gap
     from verify.report.handover import Action, Handover
 
@@ -101,6 +104,8 @@ def _lines(handover: Handover) -> Iterator[str]:
         )
     yield from _section(say("What was compared"), report.evidence)
     yield from _against(handover)
+    if report.to_copy:
+        yield from _section(TO_COPY_TITLE, _to_copy(report))
     yield from _section(
         say("What was not examined, and why"),
         (_gap(gap) for gap in report.gaps),
@@ -150,6 +155,14 @@ def _against(handover: Handover) -> Iterator[str]:
         yield f"- {MARKS[action.level]} {level}: {text(first.message)}{rest}"
     if not handover.against:
         yield translated(ONLY_NOTES if handover.actions else NOTHING_FOUND)
+
+
+def _to_copy(report: Report) -> Iterator[str]:
+    for file in report.to_copy[:MOST_TO_COPY]:
+        told = ", ".join(map(translated, (file.place, file.size, file.written)))
+        yield f"{file.path} ({told})"
+    if (more := len(report.to_copy) - MOST_TO_COPY) > 0:
+        yield say("and {count:,} more, which --differences lists", count=more)
 
 
 def _gap(gap: Gap) -> str:

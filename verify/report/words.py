@@ -57,6 +57,8 @@ NEXT_WITHOUT_DRIVE = (
 )
 """What to do where nothing stands against what was examined, and it was no whole drive."""
 
+COPY_FIRST = say("Copy the listed files from the old drive to the new one, and check again.")
+
 SAME_IDENTITY = say(
     "Both drives carry the same identity. A machine that starts with both attached"
     " may start from the wrong one, or change the identity of one of them."
