@@ -68,7 +68,7 @@ def test_locked_system_when_it_has_to_shrink_then_it_is_refused_and_told(tmp_pat
     assert ("filesystem-locked", "review") in rules(fit)
     assert f"{fit.must_move_bytes:,}" in (fit.refusal or "")
     assert fit.must_move_bytes == (474_000 - 241_421) * MIB
-    assert "locked" in (fit.refusal or "")
+    assert "encrypted" in (fit.refusal or "")
 
 
 def test_source_when_sectors_do_not_read_then_it_is_told(tmp_path: Path) -> None:

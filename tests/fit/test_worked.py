@@ -109,9 +109,9 @@ def test_system_when_a_recovery_partition_follows_then_it_is_what_is_left(tmp_pa
     )
     fit = fit_of(header, "500 GB", tmp_path)
     lines = [item.text for item in fit.arithmetic]
-    assert any("left from there to the end: 464.749 GiB" in line for line in lines)
-    assert any("behind it: 20.100 GiB" in line for line in lines)
-    assert any(line.startswith("it is made: 444.649 GiB") for line in lines)
+    assert any("from there to the end: 464.749 GiB" in line for line in lines)
+    assert any("which follows: 20.100 GiB" in line for line in lines)
+    assert any(line.startswith("its new size: 444.649 GiB") for line in lines)
     assert f"{rows(fit)[3].sectors * 512 / GIB:.3f}" == "444.649"
 
 
@@ -119,7 +119,7 @@ def test_arithmetic_when_added_up_then_it_comes_out(tmp_path: Path) -> None:
     """What is left, less what follows, is the room: as on paper."""
     fit = fit_of(old_500(), "256 GB", tmp_path)
     texts = [line.text for line in fit.arithmetic]
-    first = next(index for index, text in enumerate(texts) if text.startswith("left from"))
+    first = next(index for index, text in enumerate(texts) if text.startswith("from there"))
     last = next(index for index, text in enumerate(texts) if text.startswith("room for"))
     numbers = [line.bytes or 0 for line in fit.arithmetic[first : last + 1]]
     assert sum(numbers[:-1]) == numbers[-1]

@@ -22,7 +22,7 @@ def read_declared(path: str | Path) -> Declared:
     """
     fit = read_fit(path)
     if not fit.fits:
-        problem = f"{path}: says that the drive does not fit; it declares no layout."
+        problem = say("{path}: this fit says that the drive does not fit.", path=str(path))
         raise UsageError(problem, say("Work out a fit that fits, and clone by that one."))
     new = fit.target.sector_bytes
     old = fit.source.sector_bytes if fit.source else new

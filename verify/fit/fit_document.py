@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from verify.manifest.base import hold_numbers
 from verify.matching.level import Level
+from verify.text.field import Text
 
 FIT_SCHEMA: Literal["drivewitness.fit/1"] = "drivewitness.fit/1"
 
@@ -59,7 +60,7 @@ class FitPartition(_Document):
     was_start_lba: int = Field(ge=0)
     was_sectors: int = Field(ge=0)
     least_bytes: int | None
-    what: str = ""
+    what: Text = ""
     change: Literal["same", "moved", "shrunk", "grown", "made_anew"] = "same"
 
 
@@ -68,14 +69,14 @@ class FitPrediction(_Document):
 
     rule: str
     level: Level
-    message: str
-    advice: str
+    message: Text
+    advice: Text
 
 
 class FitLine(_Document):
     """One line of the arithmetic; `bytes` is its number, where it has one."""
 
-    text: str
+    text: Text
     bytes: int | None = None
 
 
@@ -116,7 +117,7 @@ class FitDocument(_Document):
     gives_way: int | None = None
     room_bytes: int | None = None
     must_move_bytes: int = Field(ge=0)
-    refusal: str | None = None
+    refusal: Text | None = None
     arithmetic: tuple[FitLine, ...] = ()
     holders: tuple[FitHolder, ...] = ()
     what_if: tuple[FitChoice, ...] = ()
@@ -127,3 +128,8 @@ class FitDocument(_Document):
     def _numbers(self) -> Self:
         hold_numbers(self.__dict__)
         return self
+
+
+def valid(name: str) -> str:
+    """Return a drive's name as a document can carry it: stray halves of UTF-16 are written out."""
+    return name.encode("utf-8", "backslashreplace").decode()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verify.filesystem.description import LOCKED_KINDS
-from verify.fit.fit_document import FitPrediction
+from verify.fit.fit_document import FitPrediction, valid
 from verify.fit.holders import Held
 from verify.fit.least import COPIED_KINDS
 from verify.fit.solve import Solution
@@ -25,10 +25,12 @@ from verify.rules.shared import (
 )
 from verify.rules.space.free_space_recovery import UPDATE_MIB
 from verify.rules.space.shares import LIMITS
+from verify.text.message import counted, say
 from verify.units import MIB, binary_size, decimal_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
+    from verify.text.message import Message
 
 _SET_KINDS = frozenset({"ldm", "lvm", "md-raid", "isw-raid"})
 _MBR_SECTORS = 1 << 32
@@ -44,9 +46,9 @@ class Foreseen:
     held: Held
     told: list[FitPrediction] = field(default_factory=list)
 
-    def tell(self, rule: str, level: Level, message: str, advice: str) -> None:
+    def tell(self, rule: str, level: Level, message: Message, advice: Message) -> None:
         """Add one."""
-        told = message.encode("utf-8", "backslashreplace").decode()
+        told = message.with_names(valid)
         self.told.append(FitPrediction(rule=rule, level=level, message=told, advice=advice))
 
     def place(self, partition: Partition) -> tuple[int, int] | None:
@@ -83,15 +85,24 @@ def _sectors(seen: Foreseen) -> None:
     old, new = seen.header.table.sector_bytes, seen.solution.capacity.sector_bytes
     if old == new:
         return
-    message = (
-        f"The old drive counts in sectors of {old} bytes, the new one in {new}: no sector of it can"
-        " be copied as it is, neither the table nor a filesystem that counts in them."
+    message = say(
+        "The old drive has sectors of {old:,} bytes, the new one of {new:,}: a sector-by-sector"
+        " copy does not work.",
+        old=old,
+        new=new,
     )
-    advice = "Take a drive with the same logical sectors, or make all anew and copy file by file."
+    advice = say(
+        "Take a drive with the same logical sector size, or partition the new one and copy the"
+        " files."
+    )
     seen.tell("sector-size", Level.STOP, message, advice)
     if starts_by_bios(seen.header) and new != 512:  # noqa: PLR2004
-        message = "A BIOS does not start from sectors of 4,096 bytes; this drive starts by one."
-        seen.tell("boot-firmware", Level.STOP, message, "Take a drive with sectors of 512 bytes.")
+        message = say(
+            "This system starts by BIOS, and a BIOS cannot start from sectors of 4,096 bytes."
+        )
+        seen.tell(
+            "boot-firmware", Level.STOP, message, say("Take a drive with sectors of 512 bytes.")
+        )
 
 
 def _table(seen: Foreseen) -> None:
@@ -99,31 +110,42 @@ def _table(seen: Foreseen) -> None:
     limit = _MBR_SECTORS * capacity.sector_bytes
     if scheme == "mbr" and capacity.size_bytes > limit:
         lost = capacity.size_bytes - limit
-        message = (
-            f"An MBR table ends at {decimal_size(limit)}: {decimal_size(lost)} of the new drive"
-            " stay out of reach."
+        message = say(
+            "An MBR table reaches up to {limit}: {lost} of the new drive cannot be used.",
+            limit=decimal_size(limit),
+            lost=decimal_size(lost),
         )
-        advice = "Keep the MBR if the machine starts by a BIOS; GPT needs UEFI and a new start-up."
+        advice = say(
+            "Keep the MBR if the machine starts by BIOS. With UEFI, convert to GPT and set up its"
+            " boot files anew."
+        )
         seen.tell("table-scheme", Level.REVIEW, message, advice)
     found = seen.target.scheme
     if found in {"gpt", "mbr"} and scheme in {"gpt", "mbr"} and found != scheme:
-        firmware = "by a BIOS" if scheme == "mbr" else "by UEFI"
-        message = (
-            f"The new drive has a table of another kind ({found.upper()}); the old one starts"
-            f" {firmware} from {scheme.upper()}."
+        message = say(
+            "The new drive has a {found} table, the old one {own}, from which a machine starts by"
+            " {firmware}.",
+            found=found.upper(),
+            own=scheme.upper(),
+            firmware="BIOS" if scheme == "mbr" else "UEFI",
         )
-        advice = f"Initialise the new drive as {scheme.upper()}; its present table goes."
+        advice = say(
+            "Initialise the new drive as {own}; this removes its present table.", own=scheme.upper()
+        )
         seen.tell("table-scheme", Level.REVIEW, message, advice)
     if found is not None and found != "none":
-        message = f"The new drive is not empty: it has a {found.upper()} table."
-        advice = "Make sure that nobody needs what is on it: the clone writes over it."
+        message = say("The new drive is not empty: it has a {found} table.", found=found.upper())
+        advice = say("Make sure that nobody needs what is on it: cloning overwrites it.")
         seen.tell("partition-extra", Level.NOTE, message, advice)
     grain = seen.solution.ground.grain
     off = [item for item in on_drive(seen.header) if start_bytes(seen.header, item) % grain]
     if off and scheme != "none":
-        numbers = ", ".join(str(item.number) for item in off)
-        message = f"On the old drive these start off the grid of {binary_size(grain)}: {numbers}."
-        advice = "The new layout puts them on it; a tool that copies old starts would not."
+        message = say(
+            "On the old drive these partitions are misaligned (grid {grid}): {numbers}.",
+            grid=binary_size(grain),
+            numbers=", ".join(str(item.number) for item in off),
+        )
+        advice = say("The layout above aligns them; do not keep the old start sectors.")
         seen.tell("alignment-start", Level.NOTE, message, advice)
 
 
@@ -131,13 +153,23 @@ def _source(seen: Foreseen) -> None:
     unreadable = seen.header.capture.unreadable
     if unreadable:
         count = sum(item.sectors for item in unreadable)
-        message = f"The old drive does not give back {count} sector(s): their contents are lost."
-        advice = "Read it first with a tool that keeps trying, and find out which files are hit."
+        message = counted(
+            "{count} sector of the old drive cannot be read: its contents are lost.",
+            "{count} sectors of the old drive cannot be read: their contents are lost.",
+            count,
+        )
+        advice = say(
+            "First image it with a tool that keeps retrying, and find out which files are hit."
+        )
         seen.tell("drive-unreadable", Level.REVIEW, message, advice)
     for item in on_drive(seen.header):
         if item.filesystem.kind in _SET_KINDS:
-            message = f"{name_of(item)} is a member of a set ({item.filesystem.kind})."
-            advice = "Move the whole set with its own tools; one drive of it is not all."
+            message = say(
+                "{partition} belongs to a set of drives or volumes ({kind}).",
+                partition=name_of(item),
+                kind=item.filesystem.kind,
+            )
+            advice = say("Move the whole set with its own tools; one drive of it is not enough.")
             seen.tell("drive-set", Level.REVIEW, message, advice)
 
 
@@ -149,31 +181,51 @@ def _volumes(seen: Foreseen) -> None:
         touched = seen.resized(item) or (gives_way and not seen.solution.fits)
         locked = item.filesystem.kind in LOCKED_KINDS
         if locked and (touched or not seen.solution.fits):
-            message = (
-                f"{name_of(item)} is locked ({item.filesystem.kind}): how far it can be shrunk"
-                " cannot be seen."
+            message = say(
+                "{partition} is encrypted ({kind}), so how far it can be shrunk cannot be seen.",
+                partition=name_of(item),
+                kind=item.filesystem.kind,
             )
-            advice = "Unlock or decrypt it on the old machine, and work out the fit again."
+            advice = say("Decrypt it on the old machine, and run `fit` again.")
             seen.tell("filesystem-locked", Level.REVIEW, message, advice)
         if touched and item.filesystem.kind in COPIED_KINDS:
-            message = f"{name_of(item)} is {item.filesystem.kind}, which no usual tool resizes."
-            advice = "Make a new one of the new size, copy the files, and check at depth full."
+            message = say(
+                "{partition} is {kind}, which common tools cannot resize.",
+                partition=name_of(item),
+                kind=item.filesystem.kind,
+            )
+            advice = say(
+                "Create a new one of the new size, copy the files, and check at depth full."
+            )
             seen.tell("filesystem-identity", Level.REVIEW, message, advice)
         if touched and image(item) is not None:
-            message = f"{name_of(item)} holds a hibernated system, and it is to be resized."
-            advice = "Shut the machine down fully from the old drive (no fast start), then clone."
+            message = say(
+                "{partition} holds a hibernated system and would be resized.",
+                partition=name_of(item),
+            )
+            advice = say(
+                "Start from the old drive, shut down fully (without fast startup), then clone."
+            )
             seen.tell("filesystem-hibernated", Level.STOP, message, advice)
         if touched and item.filesystem.clean is False:
-            message = f"{name_of(item)} was not cleanly dismounted, and it is to be resized."
-            advice = "Let its own system check it first; a tool may refuse to resize it."
+            message = say(
+                "{partition} was not cleanly dismounted and would be resized.",
+                partition=name_of(item),
+            )
+            advice = say("Let its own system check it first (chkdsk, fsck).")
             seen.tell("filesystem-dirty", Level.REVIEW, message, advice)
     fixed, size = seen.held.fixed, seen.solution.size
     if fixed is not None and size is not None and fixed.end > size:
-        message = (
-            f"{fixed.path} lies up to {binary_size(fixed.end)} of the volume, which is to have"
-            f" {binary_size(size)}; the running system does not move it."
+        message = say(
+            "{path} ends at {end} of the volume, which would shrink to {size}; the running system"
+            " cannot move this file.",
+            path=fixed.path,
+            end=binary_size(fixed.end),
+            size=binary_size(size),
         )
-        advice = "Turn it off before a shrink from inside the system, or shrink the volume offline."
+        advice = say(
+            "Disable that file before shrinking, or shrink while the system is not running."
+        )
         seen.tell("filesystem-span", Level.NOTE, message, advice)
 
 
@@ -187,26 +239,42 @@ def _recovery(seen: Foreseen) -> None:
                 if not here or moved is None or not location.given:
                     continue
                 named.add(item.number)
-                message = (
-                    f"{config.path} in {name_of(holder, capital=False)} names byte"
-                    f" {location.offset} ({location.element}); {name_of(item, capital=False)} goes"
-                    f" to byte {moved}."
+                message = say(
+                    "{path} in {holder} refers to byte {old} ({element}), but {partition} moves to"
+                    " byte {new}.",
+                    path=config.path,
+                    holder=name_of(holder, capital=False),
+                    old=location.offset or 0,
+                    element=location.element,
+                    partition=name_of(item, capital=False),
+                    new=moved,
                 )
-                advice = "Turn the recovery environment off and on again on the new drive alone."
+                advice = say(
+                    "Once started from the new drive alone, turn the recovery environment off and"
+                    " on again (reagentc)."
+                )
                 seen.tell("recovery-reference", Level.REVIEW, message, advice)
     for item in on_drive(seen.header):
         moved = seen.moved(item)
         if is_recovery(item) and moved is not None and item.number not in named:
-            message = f"{name_of(item)} moves to byte {moved}; what names it by its place is stale."
-            advice = "See that the recovery environment is on, and names the new place."
+            message = say(
+                "{partition} moves to byte {new}; references to its old place no longer match.",
+                partition=name_of(item),
+                new=moved,
+            )
+            advice = say("Afterwards check that the recovery environment is on (reagentc /info).")
             seen.tell("recovery-reference", Level.NOTE, message, advice)
         free = item.filesystem.free_bytes
         if is_recovery(item) and free is not None and free < UPDATE_MIB * MIB:
-            message = (
-                f"{name_of(item)} has {binary_size(free)} free, and keeps its size; updates of what"
-                f" it holds need {UPDATE_MIB} MiB."
+            message = say(
+                "{partition} has {free} free and keeps its size; updates of the recovery"
+                " environment"
+                " need {need} MiB.",
+                partition=name_of(item),
+                free=binary_size(free),
+                need=UPDATE_MIB,
             )
-            advice = "Make it larger now: afterwards it means moving others."
+            advice = say("Make it larger now; later other partitions would have to be moved.")
             seen.tell("free-space-recovery", Level.NOTE, message, advice)
 
 
@@ -224,19 +292,25 @@ def _references(seen: Foreseen) -> None:
             if reference.device.innermost.partition_offset == old
         }
         for path in sorted(stores):
-            message = (
-                f"The boot store {path} names {name_of(item, capital=False)} by byte {old}; it goes"
-                f" to byte {moved}."
+            message = say(
+                "The boot store {path} refers to {partition} at byte {old}, but it moves to byte"
+                " {new}.",
+                path=path,
+                partition=name_of(item, capital=False),
+                old=old,
+                new=moved,
             )
-            advice = "Let a tool of the system write the boot store anew on the new drive."
+            advice = say("Rebuild the boot store on the new drive (bcdboot).")
             seen.tell("boot-reference", Level.REVIEW, message, advice)
         if seen.header.table.scheme == "mbr" and item.active:
             sectors = moved // seen.solution.capacity.sector_bytes
-            message = (
-                f"{name_of(item)} is the active one and moves: its boot sector has to say"
-                f" {sectors} hidden sectors."
+            message = say(
+                "{partition} is active and moves: its boot sector must then record start sector"
+                " {sectors}.",
+                partition=name_of(item),
+                sectors=sectors,
             )
-            advice = "Let a tool of the system write its boot sector anew."
+            advice = say("Rewrite its boot sector with the system's own tool (bootsect).")
             seen.tell("hidden-sectors", Level.REVIEW, message, advice)
 
 
@@ -247,7 +321,11 @@ def _space(seen: Foreseen) -> None:
     free = size - least.used
     for level, percent in LIMITS:
         if free * 100 < percent * size:
-            message = f"{name_of(own)} will have {100 * free / size:.1f} % free."
-            advice = "Move files off first, or take a larger drive."
+            message = say(
+                "{partition} will have {share:.1f} % free.",
+                partition=name_of(own),
+                share=100 * free / size,
+            )
+            advice = say("Move files off first, or take a larger drive.")
             seen.tell("free-space", level, message, advice)
             return

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
-from verify.fit.fit_document import FitHolder
+from verify.fit.fit_document import FitHolder, valid
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -78,7 +78,7 @@ class _Sums:
         ranked = sorted(self.bytes.items(), key=lambda item: (-item[1], item[0]))
         return [
             FitHolder.model_validate(
-                {"kind": kind, "name": _valid(name), "bytes": size, "files": self.files[name]}
+                {"kind": kind, "name": valid(name), "bytes": size, "files": self.files[name]}
             )
             for name, size in ranked[:_MOST]
             if size
@@ -102,8 +102,4 @@ def _place(held: Held, partition: Partition, entry: Entry) -> None:
         and partition.filesystem.kind == "ntfs"
         and end > (held.fixed.end if held.fixed else 0)
     ):
-        held.fixed = Fixed(_valid(entry.path), end)
-
-
-def _valid(text: str) -> str:
-    return text.encode("utf-8", "backslashreplace").decode()
+        held.fixed = Fixed(valid(entry.path), end)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.description import LOCKED_KINDS, READABLE_KINDS
 from verify.rules.shared import is_boot_partition, is_protected, is_reserved
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
@@ -71,12 +72,12 @@ def least_of(header: Header, partition: Partition, free: float) -> Least | None:
     filesystem = partition.filesystem
     used = filesystem.used_bytes
     if used is None:
-        return Least(bytes=None, why="does not tell how much of it is in use")
+        return Least(bytes=None, why=say("does not say how much of it is in use"))
     starts = partition.boot is not None and partition.boot.registry is not None
     margin, words = _margin(filesystem, used, starts=starts)
     floor = _floor(filesystem)
     least = max(used + margin, floor)
-    why = f"fewer clusters would make it another kind than {filesystem.kind}"
+    why = say("with fewer clusters it would no longer be {kind}", kind=filesystem.kind)
     return Least(
         bytes=least,
         used=used,
@@ -98,8 +99,8 @@ def _keeps_its_size(header: Header, partition: Partition) -> bool:
 def _why(partition: Partition) -> str:
     kind = partition.filesystem.kind
     if kind in LOCKED_KINDS:
-        return f"is locked ({kind}): how much of it is in use cannot be seen"
-    return f"has no filesystem whose use can be counted ({kind})"
+        return say("is encrypted ({kind}), so its used space cannot be seen", kind=kind)
+    return say("has no filesystem whose used space can be counted ({kind})", kind=kind)
 
 
 def _margin(filesystem: Filesystem, used: int, *, starts: bool) -> tuple[int, str]:
@@ -107,14 +108,16 @@ def _margin(filesystem: Filesystem, used: int, *, starts: bool) -> tuple[int, st
     fewest = START_BYTES if starts else MARGIN_BYTES[0]
     margin = min(max(used * MARGIN_PERCENT // 100, fewest), MARGIN_BYTES[1])
     if filesystem.kind in COPIED_KINDS:
-        return margin, "margin for what a new filesystem needs itself (a choice)"
+        return margin, say("margin for a new filesystem's own structures (our choice)")
     if starts:
-        return margin, "margin for a resize and a start (ntfsresize(8): 20 to 200 MB, 50 to 100 MB)"
+        return margin, say(
+            "margin for resizing and starting (ntfsresize(8): 20 to 200 MB, 50 to 100 MB)"
+        )
     if filesystem.traits.family != "ext":
-        return margin, "margin for a resize (ntfsresize(8): 20 to 200 MB)"
+        return margin, say("margin for resizing (ntfsresize(8): 20 to 200 MB)")
     block = filesystem.cluster_bytes or 0
     groups = _EXT_GROUPS * 8 * block * block
-    return margin + groups, "margin for a resize (two block groups more; `resize2fs -P` decides)"
+    return margin + groups, say("margin for resizing (two block groups; see `resize2fs -P`)")
 
 
 def _floor(filesystem: Filesystem) -> int:

@@ -11,6 +11,7 @@ from verify.fit.fit_document import (
     FitPartition,
     FitSource,
     FitTarget,
+    valid,
 )
 from verify.fit.foresee import foresee
 from verify.fit.holders import Held, look_into
@@ -18,6 +19,8 @@ from verify.fit.least import COPIED_KINDS
 from verify.fit.solve import FIRST_LOGICAL, Solution, Wishes, solve
 from verify.matching.pairing import on_drive
 from verify.rules.shared import name_of, size_bytes, start_bytes
+from verify.table.type_names import type_words
+from verify.text.message import joined, say
 from verify.units import binary_size
 from verify.version import __version__
 
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
     from verify.fit.target import Target
     from verify.manifest.file import Manifest
     from verify.manifest.header import Header, Partition
+    from verify.text.message import Message
 
 Change = Literal["same", "moved", "shrunk", "grown", "made_anew"]
 
@@ -96,27 +100,40 @@ def _helps(solution: Solution) -> bool:
     return least is not None and least.bytes is not None and solution.must_move <= least.used
 
 
-def _refusal(solution: Solution) -> str | None:
+def _refusal(solution: Solution) -> Message | None:
     """Say what is missing, as a number."""
     own, least = solution.flexible, solution.least
     if solution.fits or own is None:
         return None
     short, room = solution.must_move, max(solution.layout.room, 0)
-    missing = f"{short:,} bytes ({binary_size(short)})"
+    missing = say("{count:,} bytes ({size})", count=short, size=binary_size(short))
     if least is None or least.bytes is None:
-        why = f" It {least.why}." if least and least.why else ""
-        return (
-            f"It does not fit: {missing} are missing, and no partition gives way."
-            f" {name_of(own)} has {binary_size(room)} of room.{why}"
+        told = say(
+            "{missing} are missing, and no partition can be shrunk. Only {room} are left for"
+            " {partition}.",
+            missing=missing,
+            partition=name_of(own, capital=False),
+            room=binary_size(room),
         )
+        if least is None or not least.why:
+            return told
+        why = say("{partition} {why}.", partition=name_of(own), why=least.why)
+        return joined((told, why), " ")
     if not _helps(solution):
-        return (
-            f"It does not fit: {missing} are missing; {name_of(own, capital=False)} has"
-            f" {binary_size(least.used)} in use, so moving files off is not enough."
+        return say(
+            "{missing} are missing. There are only {used} of files on {partition}, so moving them"
+            " off is not enough.",
+            missing=missing,
+            partition=name_of(own, capital=False),
+            used=binary_size(least.used),
         )
-    return (
-        f"It does not fit: {missing} have to leave {name_of(own, capital=False)} first. It has"
-        f" {binary_size(room)} of room and needs {binary_size(least.need)}."
+    return say(
+        "First move {missing} of files off {partition}: there is room for {room}, and it needs"
+        " {need}.",
+        missing=missing,
+        partition=name_of(own, capital=False),
+        room=binary_size(room),
+        need=binary_size(least.need),
     )
 
 
@@ -196,7 +213,9 @@ def _container(
 def _words(partition: Partition) -> str:
     """Say what a partition is: its type's name, its filesystem, its label."""
     kind, label = partition.filesystem.kind, partition.filesystem.label
-    words = [partition.type_name or f"type {partition.type}"]
+    words: list[str] = [
+        type_words(partition.type_name) or say("type {number}", number=partition.type)
+    ]
     words += [kind] if kind not in {"msr", "extended"} else []
-    words += [f'"{label}"'] if label else []
-    return ", ".join(words).encode("utf-8", "backslashreplace").decode()
+    words += [say('"{label}"', label=label)] if label else []
+    return joined(words).with_names(valid)

@@ -10,7 +10,10 @@ from rich.text import Text
 
 from verify.report.comparison_report import both_sizes
 from verify.report.terminal import badge, headline, plain, section, sentence
-from verify.report.words import ABSENT
+from verify.report.words import ABSENT, LEVELS
+from verify.text.language import _, translated
+from verify.text.message import Message, counted, say
+from verify.text.words import NEW, OLD
 from verify.units import binary_size, decimal_size
 
 if TYPE_CHECKING:
@@ -21,8 +24,18 @@ if TYPE_CHECKING:
     from verify.fit.fit_document import FitDocument, FitLine, FitPartition, FitPrediction
 
 _RESIZED = frozenset({"shrunk", "grown", "made_anew"})
+_FITS = say("FITS"), "sound"
+_DOES_NOT_FIT = say("DOES NOT FIT"), "stop"
+_CHANGES = {
+    "same": say("same"),
+    "moved": say("moved"),
+    "shrunk": say("shrunk"),
+    "grown": say("grown"),
+    "made_anew": say("made anew"),
+}
 _EDGE, _UNUSED = "|", "."
 _WIDEST_DRAWING = 100
+_CONTENTS = say("contents")
 
 Span = tuple[int, int, str]
 """A start and an end in bytes, and what is written there."""
@@ -30,33 +43,36 @@ Span = tuple[int, int, str]
 
 def print_fit(console: Console, fit: FitDocument) -> None:
     """Print a whole fit."""
-    fits = badge("FITS", "sound") if fit.fits else badge("DOES NOT FIT", "stop")
+    fits = badge(*(_FITS if fit.fits else _DOES_NOT_FIT))
     console.print(headline(fits, _answer(fit)))
     _print_layout(console, fit)
-    section(console, "ARITHMETIC")
+    section(console, say("ARITHMETIC"))
     console.print(_arithmetic(fit.arithmetic))
     _print_holders(console, fit)
     if fit.what_if:
-        section(console, "OTHER SIZES")
+        section(console, say("OTHER SIZES"))
         console.print(_choices(fit))
-    section(console, "WHAT IT WILL BREAK", "" if fit.predictions else "nothing that can be seen")
+    section(
+        console, say("WHAT THE CHANGE WILL BREAK"), "" if fit.predictions else say("nothing found")
+    )
     for prediction in fit.predictions:
         _print_prediction(console, prediction)
 
 
 def _print_layout(console: Console, fit: FitDocument) -> None:
     """Print where all goes; without room for it no picture, and no layout that looks like one."""
-    sectors = f"new sectors of {fit.target.sector_bytes:,} bytes"
+    sectors = say("in sectors of {size:,} bytes on the new drive", size=fit.target.sector_bytes)
     if fit.fits:
-        section(console, "PICTURE", "widths by size; every partition is at least one mark wide")
+        section(console, say("PICTURE"), say("drawn to scale, small partitions wider"))
         for line in picture(fit, min(console.width, _WIDEST_DRAWING)):
             console.print(Text(line, no_wrap=True, overflow="crop"))
-        section(console, "LAYOUT", sectors)
+        section(console, say("LAYOUT"), sectors)
     elif fit.partitions:
-        section(console, "LAYOUT TO AIM FOR", sectors)
-        first = (
-            f"Not possible yet: first {decimal_size(fit.must_move_bytes)} have to leave"
-            f" partition {fit.gives_way}."
+        section(console, say("LAYOUT TO AIM FOR"), sectors)
+        first = say(
+            "Not possible yet: first move {size} of files off partition {number}.",
+            size=decimal_size(fit.must_move_bytes),
+            number=fit.gives_way or 0,
         )
         console.print(sentence(first, "bold"))
     else:
@@ -70,13 +86,17 @@ def _answer(fit: FitDocument) -> str:
     for row in fit.partitions:
         new = both_sizes(row.sectors * fit.target.sector_bytes)
         if row.number == fit.gives_way and row.change == "made_anew":
-            return (
-                f"Partition {row.number} cannot be resized: make a new one of {new} and copy its"
-                " files."
+            return say(
+                "Partition {number} cannot be resized: create a new one of {size} and copy its"
+                " files.",
+                number=row.number,
+                size=new,
             )
         if row.number == fit.gives_way and row.change in _RESIZED:
-            return f"Partition {row.number} is {row.change} to {new}."
-    return "Every partition keeps its size."
+            if row.change == "shrunk":
+                return say("Partition {number} shrinks to {size}.", number=row.number, size=new)
+            return say("Partition {number} grows to {size}.", number=row.number, size=new)
+    return say("Every partition keeps its size.")
 
 
 def picture(fit: FitDocument, width: int) -> list[str]:
@@ -88,16 +108,17 @@ def picture(fit: FitDocument, width: int) -> list[str]:
     new = [(row.start_lba, row.sectors, row.number) for row in inner]
     longest = max(old_size, fit.target.size_bytes, 1)
     lines = []
+    words = translated(OLD), translated(NEW)
     for word, size, sector, rows in (
-        ("old", old_size, old_sector, old),
-        ("new", fit.target.size_bytes, fit.target.sector_bytes, new),
+        (words[0], old_size, old_sector, old),
+        (words[1], fit.target.size_bytes, fit.target.sector_bytes, new),
     ):
         spans = [
             (start * sector, (start + count) * sector, str(number))
             for start, count, number in sorted(rows)
         ]
         columns = max(round((width - 5) * size / longest), 3)
-        lines.append(f"{word}  {_bar(spans, size, columns)}")
+        lines.append(f"{word:{max(map(len, words))}}  {_bar(spans, size, columns)}")
     return lines
 
 
@@ -130,34 +151,37 @@ def _bar(spans: Sequence[Span], size: int, columns: int) -> str:
 def _layout(fit: FitDocument) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for title, right in (
-        ("no", True),
-        ("what it is", False),
+        (say("no."), True),
+        (_CONTENTS, False),
         ("", False),
-        ("start LBA", True),
-        ("end LBA", True),
-        ("size", True),
-        ("change", False),
+        (say("start LBA"), True),
+        (say("end LBA"), True),
+        (say("size"), True),
+        (say("change"), False),
     ):
-        words = title == "what it is"
-        table.add_column(title, justify="right" if right else "left", no_wrap=not words)
+        table.add_column(
+            translated(title),
+            justify="right" if right else "left",
+            no_wrap=title != _CONTENTS,
+        )
     if not fit.partitions:
-        table.add_row(ABSENT, "no partitions", *[ABSENT] * 5)
+        table.add_row(ABSENT, _("no partitions"), *[ABSENT] * 5)
     old = fit.source.sector_bytes if fit.source else fit.target.sector_bytes
     for row in fit.partitions:
         places = (
-            ("old", row.was_start_lba, row.was_sectors, old, ""),
-            ("new", row.start_lba, row.sectors, fit.target.sector_bytes, row.change),
+            (OLD, row.was_start_lba, row.was_sectors, old, ""),
+            (NEW, row.start_lba, row.sectors, fit.target.sector_bytes, row.change),
         )
         for word, start, sectors, sector, change in places:
-            first = word == "old"
+            first = word == OLD
             table.add_row(
                 str(row.number) if first else "",
                 plain(row.what) if first else "",
-                word,
-                f"{start:,}",
-                f"{start + sectors - 1:,}",
-                binary_size(sectors * sector),
-                Text(change.replace("_", " "), style="bold" if change in _RESIZED else ""),
+                plain(word),
+                plain(_number(start)),
+                plain(_number(start + sectors - 1)),
+                plain(binary_size(sectors * sector)),
+                plain(_CHANGES.get(change, ""), "bold" if change in _RESIZED else ""),
             )
     return table
 
@@ -167,56 +191,68 @@ def _arithmetic(lines: Sequence[FitLine]) -> Table:
     table.add_column(overflow="fold")
     table.add_column(justify="right", no_wrap=True)
     for line in lines:
-        number = "" if line.bytes is None else f"{line.bytes:,} B"
-        table.add_row(sentence(line.text), number)
+        number = "" if line.bytes is None else say("{count:,} B", count=line.bytes)
+        table.add_row(sentence(line.text), plain(number))
     return table
 
 
 def _print_holders(console: Console, fit: FitDocument) -> None:
-    for kind, title in (("folder", "LARGEST FOLDERS"), ("kind", "LARGEST KINDS OF FILES")):
+    for kind, title in (
+        ("folder", say("LARGEST FOLDERS")),
+        ("kind", say("LARGEST KINDS OF FILES")),
+    ):
         rows = [row for row in fit.holders if row.kind == kind]
         if not rows:
             continue
-        section(console, title, f"of partition {fit.gives_way}, which has to give room")
+        section(
+            console,
+            title,
+            say("on partition {number}, which is too full", number=fit.gives_way or 0),
+        )
         table = Table.grid(padding=(0, 2))
         table.add_column(justify="right", no_wrap=True)
         table.add_column(justify="right", no_wrap=True)
         table.add_column(overflow="fold")
         for row in rows:
-            table.add_row(decimal_size(row.bytes), f"{row.files:,} files", plain(row.name))
+            files = counted("{count:,} file", "{count:,} files", row.files)
+            table.add_row(plain(decimal_size(row.bytes)), plain(files), plain(row.name))
         console.print(Padding(table, (0, 0, 0, 2)))
 
 
 def _choices(fit: FitDocument) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for title, right in (
-        ("size", False),
-        ("sectors", True),
-        ("as shown", True),
-        ("fits", False),
-        (f"partition {fit.gives_way}", True),
-        ("must move", True),
+        (say("size"), False),
+        (say("sectors"), True),
+        (say("as shown"), True),
+        (say("fits"), False),
+        (say("partition {number}", number=fit.gives_way or 0), True),
+        (say("move off first"), True),
     ):
-        table.add_column(title, justify="right" if right else "left", no_wrap=True)
+        table.add_column(translated(title), justify="right" if right else "left", no_wrap=True)
     for row in fit.what_if:
         got = ABSENT if row.partition_bytes is None else binary_size(row.partition_bytes)
         table.add_row(
             plain(row.size),
-            f"{row.target.size_bytes // row.target.sector_bytes:,}",
-            binary_size(row.target.size_bytes),
-            "yes" if row.fits else "no",
-            got,
-            decimal_size(row.must_move_bytes) if row.must_move_bytes else ABSENT,
+            plain(_number(row.target.size_bytes // row.target.sector_bytes)),
+            plain(binary_size(row.target.size_bytes)),
+            plain(say("yes") if row.fits else say("no")),
+            plain(got),
+            plain(decimal_size(row.must_move_bytes) if row.must_move_bytes else ABSENT),
         )
     return table
 
 
 def _print_prediction(console: Console, prediction: FitPrediction) -> None:
     console.print(
-        Text(f"{prediction.level.value}: ", style="bold") + Text(prediction.rule, style="bold")
+        plain(LEVELS[prediction.level.value], "bold") + Text(f": {prediction.rule}", style="bold")
     )
     for line in (
         sentence(prediction.message),
-        Text("do: ", style="bold") + sentence(prediction.advice),
+        Text(_("do: "), style="bold") + sentence(prediction.advice),
     ):
         console.print(Padding(line, (0, 0, 0, 4)))
+
+
+def _number(count: int) -> Message:
+    return say("{count:,}", count=count)
