@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -142,6 +143,35 @@ def test_audit_when_bytes_changed_under_one_time_then_it_is_damage_and_the_job_i
     read_again(command, drawn, "--names")
     assert "/home/letter.txt" in result.read_text()
     assert "letter.txt" not in command("audit", "report", result, "--json").out
+
+
+@pytest.mark.parametrize("ending", [".jsonl", ".csv"])
+def test_audit_when_a_list_is_asked_for_then_it_names_what_is_not_as_recorded(
+    ending: str, drawn: tuple[Path, Path, tuple[object, ...]], command: Command
+) -> None:
+    """The one damaged file, with its job; a list of names needs `--names`, and replaces none."""
+    new, plan, at = drawn
+    data = bytearray(new.read_bytes())
+    data[data.index(b"home/letter.txt" + LETTER[:20]) + 100] ^= 1
+    new.write_bytes(data)
+    listed = plan.with_name(f"listed{ending}")
+    arguments = ("audit", "run", plan, *at, "-o", plan.with_name("result.json"))
+    command(*arguments, "--differences", listed).assert_one_sentence(2, "--names")
+    row, _ = read_again(command, drawn, "--names", "--differences", listed)
+    assert row["damaged"] == 1
+    text = listed.read_text()
+    if ending == ".jsonl":
+        (name,) = [json.loads(line) for line in text.splitlines()]
+        assert (name["job"], name["path"], name["state"]) == ("J-1", "/home/letter.txt", "damaged")
+        assert name["then_bytes"] == name["now_bytes"] == len(b"home/letter.txt" + LETTER)
+        assert name["then_modified"] == name["now_modified"]
+    else:
+        head, line = text.splitlines()
+        assert head.startswith("job,partition,path,state")
+        assert line.startswith("J-1,0,/home/letter.txt,damaged,file,")
+    plan.with_name("result.json").unlink()
+    again = command(*arguments, "--names", "--differences", listed)
+    again.assert_one_sentence(2, "already exists")
 
 
 def test_audit_when_a_file_is_gone_and_its_folder_is_as_it_was_then_it_is_unclear(

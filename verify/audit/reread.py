@@ -7,11 +7,12 @@ damage, a later time is use. Without times (partitions compared as raw blocks) i
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from verify.archive.job_record import drive_record
-from verify.filesystem.entry import NOT_TRIED
+from verify.filesystem.entry import NOT_TRIED, Kind
 from verify.manifest.base import Model
 from verify.manifest.serial import own_serial
 from verify.matching.merge_listings import file_block_bytes, listing_order, merged
@@ -56,10 +57,30 @@ class Reread(Model):
     names: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaterName:
+    """A file or folder that is not as it was recorded: what that means, then and now.
+
+    `partition`: its number on the drive now. Sizes in bytes, times of modification in nanoseconds
+    since 1970 UTC; `None` where the name was not there.
+    """
+
+    partition: int
+    path: str
+    state: Sort
+    node: Kind
+    then_bytes: int | None
+    now_bytes: int | None
+    then_modified: int | None
+    now_modified: int | None
+
+
 @dataclass(slots=True)
 class LaterChanges:
-    """What was counted, file by file."""
+    """What was counted, file by file; `each` is told of every name that is not as it was."""
 
+    each: Callable[[LaterName], None] | None = None
+    partition: int = 0
     proven: int = 0
     counts: Counter[Sort] = field(default_factory=Counter)
     names: list[str] = field(default_factory=list)
@@ -70,6 +91,26 @@ class LaterChanges:
         self.counts[sort] += many
         if sort != "used" and len(self.names) < MOST_NAMES:
             self.names.append(name)
+
+    def differ(self, sort: Sort, was: Entry | None, now: Entry | None) -> None:
+        """Count one more name that is not as it was."""
+        one = now or was
+        if one is None:
+            return
+        self.count(sort, one.path)
+        if self.each is not None:
+            self.each(
+                LaterName(
+                    partition=self.partition,
+                    path=one.path,
+                    state=sort,
+                    node=one.kind,
+                    then_bytes=was.size if was else None,
+                    now_bytes=now.size if now else None,
+                    then_modified=was.modified if was else None,
+                    now_modified=now.modified if now else None,
+                )
+            )
 
     @property
     def state(self) -> State:
@@ -102,13 +143,17 @@ def _identifiers(header: Header) -> tuple[object, ...]:
     return header.drive.size_bytes, own
 
 
-def compare_later(then: Manifest, now: Manifest) -> LaterChanges:
+def compare_later(
+    then: Manifest, now: Manifest, each: Callable[[LaterName], None] | None = None
+) -> LaterChanges:
     """Hold what a drive holds now against what was recorded of it.
+
+    `each` is told of every file and folder that is not as it was, as it is found.
 
     Raises:
         ManifestAltered: a row of a manifest is none.
     """
-    later = LaterChanges()
+    later = LaterChanges(each)
     if drive_record(then.header).table_digest != drive_record(now.header).table_digest:
         later.count("unclear", "partition table")
         later.reasons.append("its partition table changed")
@@ -136,17 +181,18 @@ def compare_later(then: Manifest, now: Manifest) -> LaterChanges:
 def _compare_files(
     later: LaterChanges, then: Manifest, now: Manifest, old: Partition, new: Partition
 ) -> None:
+    later.partition = new.number
     touched: set[str] = set()
     blocks = file_block_bytes(old, new) is not None
     entries = then.entries(old.number), now.entries(new.number)
     for was, is_ in merged(*entries, listing_order):
         if was is None and is_ is not None:
-            later.count("used", is_.path)
+            later.differ("used", None, is_)
         elif is_ is None and was is not None:
             # NOTE: whoever removes a name changes its folder; one that vanished leaves it as it is.
             folder = was.path.rpartition("/")[0]
             gone: Sort = "used" if folder in touched or is_expected(was.path) else "unclear"
-            later.count(gone, was.path)
+            later.differ(gone, was, None)
             if was.kind == "folder":
                 touched.add(was.path)
         elif was is not None and is_ is not None:
@@ -160,11 +206,11 @@ def _compare_files(
 def _compare_entry(later: LaterChanges, was: Entry, now: Entry) -> None:
     difference = Difference(was.path, was, now)
     if now.unhashed not in (None, NOT_TRIED) and was.unhashed is None:
-        later.count("damaged", now.path)
+        later.differ("damaged", was, now)
     elif was.kind != now.kind or was.size != now.size or was.target != now.target:
         if was.kind == now.kind == "folder":
             return
-        later.count(_sort(difference), now.path)
+        later.differ(_sort(difference), was, now)
     elif was.digest is not None and now.digest is not None:
         _tell(later, difference, differs=was.digest != now.digest)
     elif was.blocks and now.blocks:
@@ -173,12 +219,12 @@ def _compare_entry(later: LaterChanges, was: Entry, now: Entry) -> None:
         if common:
             _tell(later, difference, differs=any(old[at] != new[at] for at in common))
     elif was.kind == "file" and was.modified != now.modified:
-        later.count(_sort(difference), now.path)
+        later.differ(_sort(difference), was, now)
 
 
 def _tell(later: LaterChanges, difference: Difference, *, differs: bool) -> None:
     if differs:
-        later.count(_sort(difference), difference.path)
+        later.differ(_sort(difference), difference.source, difference.target)
     else:
         later.proven += 1
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from verify.cli.audit_list import AuditListOption
 from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
 from verify.cli.jobs import SinceOption, UntilOption, first_second, last_second
 from verify.cli.options import JsonOption
@@ -133,6 +134,7 @@ def run(  # noqa: PLR0913 - the command's own options
         bool,
         typer.Option("--names", help=say("Store the names of damaged files in the result.")),
     ] = False,
+    differences: AuditListOption = None,
 ) -> int:
     """Check the drawn jobs again: seals, manifests, drives at hand.
 
@@ -141,9 +143,11 @@ def run(  # noqa: PLR0913 - the command's own options
     used.
     """
     import time
+    from dataclasses import replace
 
     from verify.audit.audit_file import read_document, write_document
     from verify.audit.spot_audit import Plan, Result, look_again
+    from verify.cli.audit_list import audit_list, place_of_list
     from verify.cli.capture_request import place_for
     from verify.cli.keep_off import keep_off
     from verify.cli.reread import drives_at_hand, reading_again
@@ -151,11 +155,14 @@ def run(  # noqa: PLR0913 - the command's own options
     from verify.version import __version__
 
     file = place_for(output, (plan,), replace_it=False).file
+    listed = place_of_list(differences, (plan,), file, names=names)
     drawn = read_document(Path(plan), Plan)
     place, shop_key = archive_at(archive), key_at(key)
-    keep_off(drives_at_hand(drive or []), (file, place.root))
+    keep_off(drives_at_hand(drive or []), (file, place.root, listed))
     again = reading_again(place, drawn, drive or [], names=names)
-    looked = tuple(look_again(place, drawn.jobs, shop_key, again.of))
+    with audit_list(listed) as write:
+        reread = replace(again, listed=write).of
+        looked = tuple(look_again(place, drawn.jobs, shop_key, reread))
     result = Result(at=int(time.time()), tool_version=__version__, plan=drawn, jobs=looked)
     write_document(file, result)
     unsound = sum(job.unsound is not None for job in looked)

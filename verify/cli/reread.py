@@ -2,6 +2,7 @@
 
 import sys
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,8 +10,10 @@ from verify.errors import UsageError, WitnessError
 from verify.text.message import say
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verify.archive.archive import Archive
-    from verify.audit.reread import Reread, Side
+    from verify.audit.reread import LaterName, Reread, Side
     from verify.audit.spot_audit import DrawnJob, Plan
     from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
@@ -18,12 +21,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rereading:
-    """Which drives are at hand, by their jobs, and how they are read."""
+    """Which drives are at hand, by their jobs, and how they are read.
+
+    `listed` is told, with the job, of every file and folder that is not as it was recorded.
+    """
 
     archive: "Archive"
     plan: "Plan"
     drives: dict[str, str]
     names: bool
+    listed: "Callable[[str, LaterName], None] | None" = None
 
     def of(self, job: "DrawnJob") -> "Reread | None":
         """Read the drive of a job again, if it is at hand; what goes wrong then is told there."""
@@ -59,7 +66,8 @@ class Rereading:
             side, by = found
             then = recorded[side]
             deeper = Path(folder) / "deeper.manifest"
-            later = compare_later(then, _read(path, deeper, self._options(then, job)))
+            each = None if self.listed is None else partial(self.listed, job)
+            later = compare_later(then, _read(path, deeper, self._options(then, job)), each)
         state, counts = later.state, later.counts
         told = [f"{counts[sort]} {sort}" for sort in ("damaged", "unclear", "used") if counts[sort]]
         if state == "not_examined":

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from verify.report.harmless import harmless
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from verify.report.handover import Handover
     from verify.rules.rule import Value
 
@@ -56,6 +58,13 @@ def csv_text(handover: Handover) -> str:
     if not document.findings:
         writer.writerow([*first, *[""] * 7, "no findings", ""])
     return paper.getvalue()
+
+
+def csv_line(cells: Iterable[Value]) -> bytes:
+    """Return a row by itself, for lists that are written as they are made."""
+    paper = io.StringIO()
+    csv.writer(paper, lineterminator="\r\n").writerow(map(csv_cell, cells))
+    return paper.getvalue().encode("utf-8")
 
 
 def csv_cell(value: Value) -> Value:

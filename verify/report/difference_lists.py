@@ -9,17 +9,16 @@ writes it. So no name is an option or a comment to rsync, tar or cpio.
 
 from __future__ import annotations
 
-import csv
 import json
 from dataclasses import fields
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from verify.report.csv_text import csv_cell
+from verify.report.csv_text import csv_line
 from verify.rules.difference_rows import DifferenceRow
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
 COLUMNS = ("partition", *(item.name for item in fields(DifferenceRow) if item.name != "utf16"))
 
@@ -30,7 +29,12 @@ def json_lines(rows: Iterable[DifferenceRow]) -> Iterator[bytes]:
     What of a name is no text stands as `\udcNN`, a lone surrogate, which JSON can carry.
     """
     for row in rows:
-        yield json.dumps(as_document(row), separators=(",", ":")).encode("ascii") + b"\n"
+        yield json_line(as_document(row))
+
+
+def json_line(row: Mapping[str, object]) -> bytes:
+    """Return a plain document as a line of JSON, in ASCII alone."""
+    return json.dumps(row, separators=(",", ":")).encode("ascii") + b"\n"
 
 
 def csv_lines(rows: Iterable[DifferenceRow]) -> Iterator[bytes]:
@@ -38,13 +42,13 @@ def csv_lines(rows: Iterable[DifferenceRow]) -> Iterator[bytes]:
 
     Names are made harmless, so that they are for people; programs take the JSON lines.
     """
-    writer = csv.writer(_Line(), lineterminator="\r\n")
-    yield writer.writerow(COLUMNS)
+    yield csv_line(COLUMNS)
     for row in rows:
-        cells = {name: csv_cell(getattr(row, name)) for name in COLUMNS if name != "kinds"}
-        cells["source_modified"] = _day(row.source_modified)
-        cells["target_modified"] = _day(row.target_modified)
-        yield writer.writerow([cells.get(name, " ".join(row.kinds)) for name in COLUMNS])
+        cells = {name: getattr(row, name) for name in COLUMNS}
+        cells["kinds"] = " ".join(row.kinds)
+        for side in ("source_modified", "target_modified"):
+            cells[side] = day_in_list(cells[side])
+        yield csv_line(cells.values())
 
 
 def as_document(row: DifferenceRow) -> dict[str, str | int | bool | list[str] | None]:
@@ -62,15 +66,7 @@ def path_in_list(row: DifferenceRow) -> bytes:
         return path.encode("utf-8", "surrogatepass")
 
 
-class _Line:
-    """Where a writer of CSV writes a row, which it returns."""
-
-    def write(self, line: str) -> bytes:
-        """Return the row as a file has it."""
-        return line.encode("utf-8")
-
-
-def _day(nanoseconds: int | None) -> str:
+def day_in_list(nanoseconds: int | None) -> str:
     """Say a time of modification to the second, in UTC; as a number where no calendar has it."""
     if nanoseconds is None:
         return ""
