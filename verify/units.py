@@ -6,6 +6,7 @@ Ranges are half-open inside the program; an inclusive on-disk field keeps its st
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import NewType
 
 from verify.text.message import Message, say
@@ -43,3 +44,17 @@ def binary_size(count: int) -> Message:
 def align_up(value: int, step: int) -> int:
     """Return the least multiple of `step` that is not below `value`; `step` > 0."""
     return -(-value // step) * step
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def moment_of(seconds: int) -> datetime:
+    """Return the moment that many seconds after 1970 began (UTC), or before.
+
+    By the calendar alone: Windows' own functions know no moment before 1970 or after the year 3000.
+
+    Raises:
+        OverflowError: no calendar has it (years 1 to 9999).
+    """
+    return _EPOCH + timedelta(seconds=seconds)

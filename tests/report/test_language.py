@@ -83,3 +83,6 @@ def test_language_when_none_is_asked_for_then_it_is_the_environments(
     for name, value in variables.items():
         monkeypatch.setenv(name, value)
     assert default_language() == code
+    for told in ("de-DE", "de-AT", "en-GB", "pt-BR", "", "d"):
+        alone = "de" if told.startswith("de") else "en"
+        assert default_language(told) == (code if variables else alone)

@@ -11,7 +11,6 @@ import os
 import sqlite3
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -20,6 +19,7 @@ from verify.archive.entry import Entry, read_entry
 from verify.archive.parallel import in_shares
 from verify.archive.seal import Before
 from verify.report.harmless import harmless
+from verify.units import moment_of
 from verify.whole_file import PRIVATE_FILE, private_file
 
 if TYPE_CHECKING:
@@ -365,7 +365,7 @@ def _row(entry: Entry, inode: int, changed: int) -> _Row:
 def day_of(seconds: int) -> str:
     """Return the day of a moment (seconds since 1970 UTC) as 2031-02-28."""
     try:
-        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
+        return moment_of(seconds).date().isoformat()
     except (OverflowError, OSError, ValueError):
         return str(seconds)
 

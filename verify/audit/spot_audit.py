@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from datetime import UTC, datetime
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -28,6 +27,7 @@ from verify.manifest.file import open_manifest
 from verify.rules.judge_drives import compare
 from verify.stats import draw_size
 from verify.text.message import say
+from verify.units import moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -233,7 +233,7 @@ def _stratum(job: dict[str, Any], by: By | None) -> str:
 
 def month_of(seconds: int) -> str:
     """Return the month of a moment (seconds since 1970 UTC) as 2031-02."""
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m")
+    return moment_of(seconds).date().isoformat()[:7]
 
 
 def look_again(

@@ -31,6 +31,7 @@ from verify.cli.running import running
 from verify.cli.show import show
 from verify.cli.spoken_help import SpokenCommand, SpokenGroup, with_spoken_help
 from verify.errors import UsageError, WitnessError
+from verify.platforms.this import PLATFORM
 from verify.text.language import _, speaking, translated
 from verify.text.message import Message, say
 from verify.version import __version__
@@ -89,6 +90,7 @@ def all_commands() -> list[Callable[..., object]]:
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command; return the exit code of the contract, whatever happens."""
+    PLATFORM.set_up_console()
     for stream in (sys.stdout, sys.stderr):
         _never_fail_on_text(stream)
     with speaking(language_for(arguments)):
@@ -124,10 +126,11 @@ def _hold_docstrings() -> None:
 
 
 def _never_fail_on_text(stream: TextIO) -> None:
-    # NOTE: a console of an older code page cannot show most of the world's file names.
+    # NOTE: a console of an older code page cannot show most of the world's file names. Lines end
+    # alike on all systems: what is printed is the same, byte for byte.
     reconfigure = getattr(stream, "reconfigure", None)
     if reconfigure is not None:
-        reconfigure(errors="backslashreplace")
+        reconfigure(encoding=PLATFORM.text_encoding, errors="backslashreplace", newline="\n")
 
 
 def _application() -> typer.Typer:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from verify.platforms.this import PLATFORM
 from verify.text.language import LANGUAGES, default_language
 
 if TYPE_CHECKING:
@@ -24,4 +25,4 @@ def language_for(arguments: Sequence[str]) -> str:
         for name, sign, joined in [word.partition("=")]
         if name == OPTION and (value := joined if sign else after) in LANGUAGES
     ]
-    return given[-1] if given else default_language()
+    return given[-1] if given else default_language(PLATFORM.language())

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from verify.platforms.identity import Identity
     from verify.platforms.opened import Opened
     from verify.platforms.running_machine import Machine, SeenDrive
+    from verify.text.message import Message
 
 APPLICATION = "drivewitness"
 
@@ -44,6 +45,9 @@ class Platform:
 
     watches_pipes = True
     """Whether a pipe can be waited for while other parts of the process ask after it."""
+
+    text_encoding: str | None = None
+    """How text is written to consoles and pipes; `None`: as the user's environment says."""
 
     how_to_be_let = ""
     """A sentence on how this system lets a user read a drive; empty: the usual one will do."""
@@ -226,7 +230,23 @@ class Platform:
         named = Path(os.environ.get(variable) or "")
         return (named if named.is_absolute() else Path.home() / under_home) / APPLICATION
 
+    # The console
+
+    def set_up_console(self) -> None:
+        """Have it show what is written to it, and tell when it is closed."""
+
+    def language(self) -> str:
+        """Return the language that the system has for its user (BCP 47).
+
+        Empty: it has none but that of the environment's variables.
+        """
+        return ""
+
     # Processes
+
+    def crash(self, code: int) -> Message | None:  # noqa: ARG002
+        """Return what the exit code of a process says of a crash; `None`: it says of none."""
+        return None
 
     def end_with_parent(self) -> None:
         """Have this process ended when its parent is gone, where the system does so."""

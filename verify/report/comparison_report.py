@@ -6,7 +6,6 @@ Texts may hold whatever stands on a drive; the format that prints them makes the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verify.report.answer import Answer, answer_of
@@ -23,7 +22,7 @@ from verify.report.words import (
 from verify.rules.rule import Level
 from verify.table.type_names import type_words
 from verify.text.message import Message, joined, say
-from verify.units import binary_size, decimal_size
+from verify.units import binary_size, decimal_size, moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -178,7 +177,7 @@ def both_sizes(count: int) -> str:
 def when(seconds: int) -> str:
     """Say a time (seconds since 1970) to the minute, in UTC."""
     try:
-        return say("{moment}", moment=datetime.fromtimestamp(seconds, UTC))
+        return say("{moment}", moment=moment_of(seconds))
     except (OverflowError, OSError, ValueError):
         return say("second {seconds} since 1970", seconds=seconds)
 

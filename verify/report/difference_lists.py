@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import fields
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verify.report.csv_text import csv_line
 from verify.rules.difference_rows import DifferenceRow
+from verify.units import moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -71,7 +71,7 @@ def day_in_list(nanoseconds: int | None) -> str:
     if nanoseconds is None:
         return ""
     try:
-        moment = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
+        moment = moment_of(nanoseconds // 1_000_000_000)
     except (OverflowError, ValueError, OSError):
         return str(nanoseconds)
-    return f"{moment:%Y-%m-%d %H:%M:%S}"
+    return moment.replace(tzinfo=None).isoformat(" ")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
@@ -21,6 +20,7 @@ from verify.matching.weigh_by_moment import (
 from verify.rules.comparison_document import LaterRow, MomentRow
 from verify.rules.rule import Level
 from verify.text.message import Message, all_of, counted, say
+from verify.units import moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -133,7 +133,7 @@ def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
 def said_time(nanoseconds: int) -> Message:
     """Say a moment as a date and time (UTC)."""
     try:
-        moment = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
+        moment = moment_of(nanoseconds // 1_000_000_000)
     except (OverflowError, ValueError, OSError):
         return say("a day that no calendar has")
     return say("{moment}", moment=moment)

@@ -37,9 +37,13 @@ _VARIABLES = (VARIABLE, "LC_ALL", "LC_MESSAGES", "LANG")
 _spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
-def default_language() -> str:
-    """Return the language of whoever runs the tool, as the environment tells it."""
-    wanted = next((os.environ[name] for name in _VARIABLES if os.environ.get(name)), "")
+def default_language(of_system: str = "") -> str:
+    """Return the language of whoever runs the tool, as the environment tells it.
+
+    `of_system`: the name of a locale that the system has for its user; the environment goes first.
+    """
+    told = next((os.environ[name] for name in _VARIABLES if os.environ.get(name)), "")
+    wanted = told or of_system
     code = wanted[:2].lower()
     return code if code in LANGUAGES else ENGLISH
 

@@ -160,7 +160,8 @@ def _in_english(value: Value, form: str) -> str:
     if form == "clause":
         return _as_clause(str(value))
     if isinstance(value, datetime):
-        return f"{value:%Y-%m-%d %H:%M} UTC"
+        # NOTE: not by %Y, which each system's library fills up with zeros as it likes.
+        return f"{value.date().isoformat()} {value.hour:02}:{value.minute:02} UTC"
     return format(value, form)
 
 

@@ -173,6 +173,8 @@ def _death(process: subprocess.Popen[str]) -> str:
         return say("the reader closed its answer and hangs")
     if code < 0:
         return say("the reader was ended by {name}", name=signal.Signals(-code).name)
+    if (crash := PLATFORM.crash(code)) is not None:
+        return say("the reader crashed: {crash}", crash=crash)
     return say("the reader ended with exit code {code} and no answer", code=code)
 
 

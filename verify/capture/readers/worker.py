@@ -30,7 +30,9 @@ the interpreter's own setting has it search for about a tenth of the time."""
 
 def main() -> None:
     """Read the task's partition and answer; a failure is an answer too."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in ("SIGINT", "SIGBREAK"):  # the process that started this one ends it
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     task = Task.from_json(sys.stdin.readline())
     end_with_parent(sys.stdin.fileno())
     PLATFORM.limit_memory(MEMORY_BYTES)

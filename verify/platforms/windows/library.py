@@ -8,7 +8,13 @@ from functools import cache
 from typing import Any
 
 _POINTERS = {
-    "kernel32": ("CreateFileW", "CreateJobObjectW", "CreateMutexW", "GetCurrentProcess"),
+    "kernel32": (
+        "CreateFileW",
+        "CreateJobObjectW",
+        "CreateMutexW",
+        "GetCurrentProcess",
+        "GetStdHandle",
+    ),
     "advapi32": (),
 }
 """Functions that answer with a handle, which has 64 bits where an `int` of C has 32."""

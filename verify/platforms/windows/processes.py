@@ -3,7 +3,8 @@
 A process that puts itself into a job that is closed with it takes along all that it starts from
 then on: there is no moment at which one of them is outside. Sources: Microsoft Learn, "Job
 Objects", "Nested Jobs" (a process may be in several), "AssignProcessToJobObject",
-"JOBOBJECT_EXTENDED_LIMIT_INFORMATION", "JOBOBJECT_BASIC_LIMIT_INFORMATION". Wine ends a job's
+"JOBOBJECT_EXTENDED_LIMIT_INFORMATION", "JOBOBJECT_BASIC_LIMIT_INFORMATION"; [MS-ERREF] 2.3.1
+(NTSTATUS values), which a process that crashes has as its exit code. Wine ends a job's
 processes with it; it takes a bound on memory and does not keep it.
 """
 
@@ -15,6 +16,7 @@ from functools import cache
 
 from verify.platforms.platform import Platform
 from verify.platforms.windows.library import failed, library, pointer
+from verify.text.message import Message, say
 
 LIMIT_PROCESS_MEMORY = 0x100
 LIMIT_DIE_ON_UNHANDLED_EXCEPTION = 0x400
@@ -43,6 +45,23 @@ class ExtendedLimits(ctypes.Structure):
     )
 
 
+CRASHES = {
+    0xC0000005: say("access violation"),
+    0xC0000006: say("a page of its memory could not be read"),
+    0xC0000017: say("out of memory"),
+    0xC000001D: say("illegal instruction"),
+    0xC0000094: say("integer division by zero"),
+    0xC00000FD: say("stack overflow"),
+    0xC0000135: say("a library of it was not found"),
+    0xC000013A: say("ended by Ctrl-C or a closed console"),
+    0xC0000142: say("a library of it could not be started"),
+    0xC0000374: say("damaged heap"),
+    0xC0000409: say("overrun of a buffer on the stack"),
+}
+
+_FIRST_STATUS = 0xC0000000
+
+
 class WindowsProcesses(Platform):
     """How processes are started, bounded and ended on Windows."""
 
@@ -51,6 +70,13 @@ class WindowsProcesses(Platform):
     def end_children_with_this(self) -> None:
         """Put this process into a job that ends with it; one that crashes shows no window."""
         _end_together()
+
+    def crash(self, code: int) -> Message | None:
+        """Return what a status code of severity "error" means."""
+        if code < _FIRST_STATUS:
+            return None
+        words = CRASHES.get(code, say("an error that Windows numbers"))
+        return say("{words} ({code})", words=words, code=f"0x{code:08X}")
 
     def limit_memory(self, most_bytes: int) -> None:
         """Limit the memory that this process may commit."""

@@ -27,7 +27,6 @@ Common practice; FAT's step: Microsoft, "FAT: General Overview of On-Disk Format
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
@@ -36,8 +35,11 @@ from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_boot_partition, was_resized
 from verify.text.message import Message, say
+from verify.units import moment_of
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from verify.matching.pair_contents import Times
     from verify.rules.rule import Case, RuleAnswer
 
@@ -103,7 +105,7 @@ def _span(times: Times) -> Message:
 
 def _day(moment: int | None) -> date | Message:
     try:
-        return datetime.fromtimestamp((moment or 0) // 1_000_000_000, UTC).date()
+        return moment_of((moment or 0) // 1_000_000_000).date()
     except (OverflowError, ValueError, OSError):
         return say("a day that no calendar has")
 

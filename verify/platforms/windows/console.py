@@ -1,0 +1,72 @@
+"""Windows: what goes through a console or a pipe, the language of whoever sits at it, its end.
+
+Sources: Microsoft Learn, "SetConsoleMode" (ENABLE_VIRTUAL_TERMINAL_PROCESSING), "HandlerRoutine"
+(once it returns after a close, a log-off or a shutdown the system ends the process; it waits about
+five seconds for that), "GetUserDefaultUILanguage", "LCIDToLocaleName". Wine has no console here:
+only the language was tried under it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import time
+from ctypes import c_int, c_uint32
+from typing import Any
+
+from verify.platforms.platform import Platform
+from verify.platforms.windows.library import library, pointer
+
+_OUTPUT_HANDLES = (-11, -12)
+"""STD_OUTPUT_HANDLE and STD_ERROR_HANDLE."""
+
+_VIRTUAL_TERMINAL = 0x4
+_CLOSING = frozenset({2, 5, 6})
+"""CTRL_CLOSE_EVENT, CTRL_LOGOFF_EVENT, CTRL_SHUTDOWN_EVENT."""
+
+_UNWINDING_SECONDS = 4.5
+_LOCALE_NAME_UNITS = 85
+_handlers: list[Any] = []
+"""Kept, since Windows calls them for as long as the process lasts."""
+
+
+class WindowsConsole(Platform):
+    """The console of a Windows system."""
+
+    text_encoding = "utf-8"
+
+    def set_up_console(self) -> None:
+        """Have it draw colours, and give a run the time to unwind when it is closed."""
+        if not all(map(_draws_colours, _OUTPUT_HANDLES)):
+            os.environ["TERM"] = "dumb"  # which Rich takes to mean text alone
+        if not _handlers:
+            of_windows: Any = ctypes  # of its own names only Windows has these
+            handler = of_windows.WINFUNCTYPE(c_int, c_uint32)(hold_open_while_ending)
+            _handlers.append(handler)
+            library("kernel32").SetConsoleCtrlHandler(handler, 1)
+
+    def language(self) -> str:
+        """Return the language that Windows itself speaks to this user, such as `de-DE`."""
+        kernel = library("kernel32")
+        room = ctypes.create_unicode_buffer(_LOCALE_NAME_UNITS)
+        number = kernel.GetUserDefaultUILanguage() & 0xFFFF
+        return room.value if kernel.LCIDToLocaleName(number, room, len(room), 0) else ""
+
+
+def hold_open_while_ending(event: int) -> int:
+    """Answer what the console tells: where it goes away, end the run first (see `cli.ending`)."""
+    if event not in _CLOSING:
+        return 0  # Ctrl-C and Ctrl-Break become Python's own signals
+    signal.raise_signal(getattr(signal, "SIGBREAK", signal.SIGTERM))
+    time.sleep(_UNWINDING_SECONDS)
+    return 1
+
+
+def _draws_colours(number: int) -> bool:
+    """Have a console draw what colours and weights are written as; True where it is none."""
+    kernel = library("kernel32")
+    handle, mode = pointer(kernel.GetStdHandle(number)), c_uint32()
+    if not kernel.GetConsoleMode(handle, ctypes.byref(mode)):
+        return True
+    return bool(kernel.SetConsoleMode(handle, mode.value | _VIRTUAL_TERMINAL))
