@@ -42,11 +42,11 @@ def test_run_when_it_starts_readers_then_its_job_ends_with_it_once(
     """JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE is 0x2000, DIE_ON_UNHANDLED_EXCEPTION 0x400."""
     entered: list[ExtendedLimits] = []
     monkeypatch.setattr(processes, "_enter_job", entered.append)
-    processes._end_together.cache_clear()
+    processes.end_together.cache_clear()
     windows = Windows()
     windows.end_children_with_this()
     windows.end_children_with_this()
-    processes._end_together.cache_clear()
+    processes.end_together.cache_clear()
     assert [limits.LimitFlags for limits in entered] == [0x2400]
 
 

@@ -69,7 +69,7 @@ class WindowsProcesses(Platform):
 
     def end_children_with_this(self) -> None:
         """Put this process into a job that ends with it; one that crashes shows no window."""
-        _end_together()
+        end_together()
 
     def crash(self, code: int) -> Message | None:
         """Return what a status code of severity "error" means."""
@@ -84,7 +84,8 @@ class WindowsProcesses(Platform):
 
 
 @cache
-def _end_together() -> None:
+def end_together() -> None:
+    """Put this process into a job that is closed with it; once."""
     _enter_job(
         ExtendedLimits(LimitFlags=LIMIT_KILL_ON_JOB_CLOSE | LIMIT_DIE_ON_UNHANDLED_EXCEPTION)
     )
