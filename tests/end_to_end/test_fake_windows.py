@@ -151,6 +151,34 @@ def test_show_when_not_elevated_then_one_sentence_says_how(
     assert new["table"]["scheme"] == "gpt"
 
 
+def test_capture_when_a_shadow_copy_has_bad_sectors_then_they_are_none_of_the_drives(
+    machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """The file is unreadable, the partition says why, and no sector of the drive is blamed."""
+    first, count = 116_736, 409_600
+    copy = tmp_path / "shadow.img"
+    with Path(machine["drives"]["0"]["image"]).open("rb") as image:
+        image.seek(first * SECTOR)
+        copy.write_bytes(image.read(count * SECTOR))
+    machine["volumes"] = {SHADOW: {"image": str(copy), "shadow": True}}
+    manifest, view = tmp_path / "old.manifest", f"3={SHADOW}"
+    arguments = ("capture", OLD, "-o", manifest, "--replace", "--view", view, "--depth")
+    assert windows(*arguments, "layout").returncode == 0
+    rows = open_manifest(manifest).entries(3)
+    largest = max((row for row in rows if row.extents), key=lambda row: row.size)
+    machine["volumes"][SHADOW]["bad"] = {str(largest.extents[0][0] * 8): 1117}
+    ran = windows(*arguments, "full")
+    assert ran.returncode == 0, ran.stderr
+    taken = open_manifest(manifest)
+    assert taken.header.capture.unreadable == ()
+    assert taken.header.capture.owners == ()
+    partition = taken.header.partition(3)
+    assert partition is not None
+    assert any("sectors of the snapshot" in str(item.reason) for item in partition.unread)
+    rows = taken.entries(3)
+    assert [row.path for row in rows if row.unhashed] == [largest.path]
+
+
 def test_check_when_a_shadow_copy_is_given_then_the_files_of_its_moment_are_compared(
     machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
 ) -> None:
