@@ -162,6 +162,58 @@ def test_compare_when_a_file_was_moved_then_it_is_not_missing() -> None:
     assert ("file-missing", "/Users/orla/Desktop/kept.docx") in stops(judged(pair))
 
 
+def test_compare_when_a_moved_file_has_an_earlier_version_then_it_is_stop() -> None:
+    """Moved after the clone, but written before it: the move excuses no other contents."""
+    pair = Running("windows", 17, innocent=60)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    pair.volume.clock += DAY
+    pair.volume.rename(path, "/Users/orla/Desktop/kept.docx")
+    _earlier(pair, path)
+    assert ("file-missing", "/Users/orla/Desktop/kept.docx") in stops(judged(pair))
+
+
+def test_compare_when_a_program_that_was_there_lacks_then_a_later_mark_excuses_nothing() -> None:
+    """Its time of change and its folder's are later, as after a mark that a scanner sets."""
+    pair = Running("windows", 18, innocent=60)
+    path = "/Windows/System32/drivers/7.sys"
+    _missing(pair, path)
+    pair.volume.clock += DAY
+    pair.volume.rows[path].changed = pair.volume.clock
+    pair.volume.touch_folder(path)
+    found = [(item.level.value, item.path) for item in judged(pair).findings]
+    assert ("review", path) in found
+
+
+def test_compare_when_the_new_drive_got_one_more_file_then_the_moment_stands() -> None:
+    """A note that somebody left in its root while the old system ran on."""
+    pair = Running("windows", 19, innocent=300)
+    before = judged(pair).moments[0]
+    at = NOW + 3 * DAY
+    row = replace(pair.copy["/Users"], path="/read me.txt", kind="file", node=9_999_999, size=10)
+    row.modified = row.changed = row.created = at
+    pair.copy[row.path] = row
+    pair.volume.clock = at + DAY
+    pair.volume.write("/Users/orla/Documents/letter-1.docx", 100)
+    comparison = judged(pair)
+    assert comparison.moments[0].copied == before.copied
+    assert stops(comparison) == []
+
+
+def test_compare_when_an_earlier_version_was_not_read_then_its_date_is_stop() -> None:
+    """At sample depth: same size, contents unread, an earlier date; a log as well as a letter."""
+    pair = Running("windows", 20, innocent=60)
+    paths = [
+        pair.untouched([f"{start}/x"])[0] for start in ("/Projects/bridge", "/Windows/Prefetch")
+    ]
+    for path in paths:
+        row = pair.copy[path]
+        at = (row.modified or 0) - DAY
+        pair.copy[path] = replace(row, modified=at, changed=at, digest=None)
+    old, new = pair.sides()
+    comparison = compare(old.manifest("old"), new.manifest("new"), FILE_RULES)
+    assert sorted(stops(comparison)) == sorted(("file-times", path) for path in paths)
+
+
 def test_compare_when_the_new_drive_was_used_then_it_is_gathered_there() -> None:
     """The mirror: what is newer on the new drive; only of documents deleted there it is asked."""
     pair = Running("windows", 14, innocent=60)

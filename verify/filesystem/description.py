@@ -42,11 +42,29 @@ class ChangeJournal:
     """The journal in which NTFS notes every change of a file (USN).
 
     `id`: 64 bits, hex, new with each journal. `position`: where the next note goes, in bytes; it
-    only grows.
+    only grows. `written`: when the newest note was made, in nanoseconds since 1970 UTC.
     """
 
     id: str
     position: int
+    written: int | None = None
+
+
+KeptBy = Literal["change-journal", "registry", "superblock", "mounted", "checked"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptTime:
+    """When something was last done to a volume, as it keeps it beside the times of its files.
+
+    `by`: what keeps it: `change-journal` (the newest note), `registry` (the base block of the
+    system's registry), `superblock` (written last), `mounted`, `checked`. `at`: nanoseconds since
+    1970 UTC, by the clock of the system that wrote it; it was up to `step` nanoseconds later.
+    """
+
+    by: KeptBy
+    at: int
+    step: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +88,8 @@ class Filesystem:
     somebody emptied it), `pending` (changes wait in it); `None` where there is none, or it is not
     known. `log_position`: the log sequence number that an NTFS log is at. `resized`: the volume was
     marked for a check by a resize, or shows its traces. `hidden_sectors`: the boot sector's.
-    `last_written`: seconds since 1970 UTC, where the filesystem keeps it. `members`: of a set of
+    `last_written`: seconds since 1970 UTC, where the filesystem keeps it; `kept`: all such times.
+    `members`: of a set of
     drives, what its metadata calls them, this one among them; `features` has `devices-N`.
     """
 
@@ -92,6 +111,7 @@ class Filesystem:
     resized: bool = False
     backup: Backup | None = None
     last_written: int | None = None
+    kept: tuple[KeptTime, ...] = ()
     boot_sector_digest: str | None = None
     features: tuple[str, ...] = ()
     members: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
 from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
 from verify.matching.weigh import later_by
-from verify.matching.weigh_by_moment import later_use
+from verify.matching.weigh_by_moment import OTHER_VERSION, later_use, weigh_change
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from verify.matching.pair_contents import Difference, PairContents, Sorted
 
 _NO_PART = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN, Habit.MOVING, Habit.HELD})
+
+_RUNNING = frozenset({Habit.MOVING, Habit.HELD})
 
 _BY_PARTITION = say("Clone again by partition, not file by file, or set it as on the old drive.")
 
@@ -143,6 +145,12 @@ UNREAD_BUT_LATER = Meaning(
     say("have other modification times, and their contents were not read on both drives"),
     say("Check again at depth full: under another time the contents may be others."),
 )
+OTHER_DATE = Meaning(
+    Level.STOP,
+    say("was last written before the clone, and has another date on the new drive"),
+    say("were last written before the clone, and have other dates on the new drive"),
+    say("Check again with --depth full: the new drive may have other versions."),
+)
 CREATED_ANEW = Meaning(
     Level.NOTE,
     say("has another creation time"),
@@ -205,17 +213,37 @@ def compare_times(found: PairContents, item: Difference) -> None:
     found.totals.timed += 1
     modified = abs(later) > FAT_TIME_STEP_NANOSECONDS
     created, changed = _differ(old.created, new.created), _differ(old.changed, new.changed)
-    if not (modified or created or changed) or habit_of(item.path) in _NO_PART:
+    if not (modified or created or changed):
+        return
+    read = old.digest is not None and new.digest is not None
+    if habit_of(item.path) in _NO_PART:
+        if modified and not read and habit_of(item.path) in _RUNNING:
+            _put_by_moment(found, item, old, new)
         return
     times.modified += modified
     times.created += created
     times.changed += changed
     times.see(new.modified if modified else new.created if created else new.changed)
     if modified:
-        read = old.digest is not None and new.digest is not None
-        found.retimed.add(TOUCHED if read else later_use(item) or UNREAD_BUT_LATER, item)
+        if read:
+            found.retimed.add(TOUCHED, item)
+        elif not _put_by_moment(found, item, old, new):
+            found.retimed.add(UNREAD_BUT_LATER, item)
     elif created:
         found.recreated.add(CREATED_ANEW, item)
+
+
+def _put_by_moment(found: PairContents, item: Difference, old: Entry, new: Entry) -> bool:
+    """Keep another date, under which nothing was read, by the moment; `False`: there is none."""
+    moment = item.volume.survey.moment
+    if moment is None:
+        return False
+    meaning = weigh_change(item, old, new, moment)
+    if meaning is OTHER_VERSION or meaning is None:
+        # NOTE: a modification time can be set to anything, and no other time then speaks for it.
+        meaning = OTHER_DATE if moment.changed is not None else UNREAD_BUT_LATER
+    found.retimed.add(meaning, item)
+    return True
 
 
 def weigh_link(item: Difference) -> Meaning:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from verify.filesystem.description import KeptTime
 from verify.filesystem.entry import Entry
+from verify.matching.kept_times import Evidence
 from verify.matching.traces import is_work
 
 
@@ -17,7 +19,8 @@ class Moment:
     the newest times of these two sorts, each `None` where most files do not share it; the copy was
     made then, or later but before anything was written on the source. `path`: whose it is.
     `used_from`: when the target was first written to afterwards. `copied_from`: where the system
-    wrote while the volume was copied, the first of those writes that the copy lacks. `step`: times
+    wrote while the volume was copied, the first of those writes that the copy lacks. `kept`: the
+    newest time that the volume keeps beside its files and the clone brought along. `step`: times
     that are no further apart are the same (FAT: two seconds).
     """
 
@@ -26,12 +29,18 @@ class Moment:
     path: str
     used_from: int | None = None
     copied_from: int | None = None
+    kept: KeptTime | None = None
     step: int = 0
 
     @property
     def newest(self) -> int:
         """The moment itself: when the last change was made that the copy holds."""
         return (self.changed if self.changed is not None else self.modified) or 0
+
+    @property
+    def copied(self) -> int:
+        """When the copy was made, at the earliest, by all that the volume tells."""
+        return max(self.newest, self.kept.at if self.kept is not None else 0)
 
     def is_after(self, entry: Entry | None) -> bool:
         """Whether something was last written, or renamed, after the copy was made.
@@ -59,7 +68,8 @@ class Moment:
 class Survey:
     """What both listings of a pair tell together; made once, and only where something differs.
 
-    `root`: the volume is the root of a Linux system. `reason`: why there is no moment. `became`:
+    `root`: the volume is the root of a Linux system. `reason`: why there is no moment. `evidence`:
+    what both volumes keep beside the times of their files. `became`:
     names on the target alone, by their node; `was`: names on the source alone, likewise (both empty
     where nodes were not kept). `spelt`: names on the target alone, by their name without case,
     `spelt_before` those on the source (both empty where case tells names apart).
@@ -70,6 +80,7 @@ class Survey:
 
     root: bool = False
     moment: Moment | None = None
+    evidence: list[Evidence] = field(default_factory=list)
     reason: str = ""
     became: dict[int, Entry] = field(default_factory=dict)
     was: dict[int, Entry] = field(default_factory=dict)
@@ -109,7 +120,7 @@ class Survey:
             return None
         time = moment.time_of(entry)
         if not folder or not self.dated_folders:
-            return None if self._was_here(entry, moment) else time
+            return None if self._was_here(entry) else time
         here, there = self.folders.get(folder), self.folders_there.get(folder)
         if here is None:
             return None
@@ -119,16 +130,38 @@ class Survey:
         if entry.created is not None and copied is not None and entry.created > copied:
             return entry.created
         came_later = moment.is_after(entry) and moment.is_after(here)
-        return time if came_later and not self._was_here(entry, moment) else None
+        return time if came_later and not self._was_here(entry) else None
 
-    def _was_here(self, entry: Entry, moment: Moment) -> bool:
+    def _was_here(self, entry: Entry) -> bool:
         """Whether it was made before the moment, and only renamed or written since.
 
         NOTE: programs that install themselves bring such times along.
         """
-        if entry.created is None or moment.changed is None or entry.created > moment.changed:
+        return self.was_made_before(entry) and is_work(entry.path)
+
+    def was_made_before(self, entry: Entry) -> bool:
+        """Whether the creation time of something is that of the moment, or earlier."""
+        moment = self.moment
+        if moment is None or moment.changed is None or entry.created is None:
             return False
-        return is_work(entry.path)
+        return entry.created <= moment.changed
+
+    def was_taken_away(self, path: str) -> bool:
+        """Whether a name of the target alone was deleted or renamed on the source after the copy.
+
+        That sets the time of its folder; of a name in the root, or in a folder of FAT or exFAT, it
+        is not known, so that a file that somebody put on the new drive is not taken for one.
+        """
+        folder = path.rpartition("/")[0]
+        while folder and self.dated_folders:
+            here, there = self.folders.get(folder), self.folders_there.get(folder)
+            if here is not None:
+                times = here.changed or here.modified, there and (there.changed or there.modified)
+                return (times[0] or 0) > (times[1] or 0)
+            if there is None:
+                return False
+            folder = folder.rpartition("/")[0]
+        return False
 
     def has_changed(self, path: str) -> bool:
         """Whether the folder of a path was written on the source after the moment."""

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from verify.filesystem.entry import CASE_SENSITIVE
 from verify.matching.habits import Habit, habit_of
+from verify.matching.kept_times import Evidence, evidence
 from verify.matching.moment import Moment, Survey
 from verify.matching.traces import is_work
 from verify.text.message import say
@@ -99,7 +100,22 @@ def survey(
     if all(side.filesystem.traits.system != "linux" for side in partitions):
         found.root = False
     going.settle(step)
+    found.evidence = evidence(*partitions, limit)
+    if found.moment is not None:
+        found.moment = _with_evidence(found.moment, found.evidence)
     return found
+
+
+def _with_evidence(moment: Moment, known: list[Evidence]) -> Moment:
+    """Return a moment with what the volumes tell beside the times of their files."""
+    used = [item.new.at for item in known if item.used and item.new.at > moment.newest]
+    if moment.used_from is not None:
+        used.append(moment.used_from)
+    used_from = min(used, default=None)
+    brought = (item.new for item in known if item.brought_along)
+    before = (time for time in brought if used_from is None or time.at < used_from)
+    kept = max(before, key=lambda time: time.at, default=None)
+    return replace(moment, used_from=used_from, kept=kept)
 
 
 @dataclass(slots=True)
@@ -220,7 +236,7 @@ class _Going:
                 self.nodes += old.node == new.node
             for clock in (self.changed, self.modified):
                 clock.see(old, new, own_step=own_step)
-        elif new is not None and not own_step:
+        elif new is not None and not own_step and found.was_taken_away(new.path):
             self.changed.see_lost(new)
             self.modified.see_lost(new)
         self._keep(old, new)

@@ -117,6 +117,12 @@ ZEROS = Meaning(
     say("hold nothing but zeros on the new drive"),
     _AGAIN,
 )
+DOUBTFUL = Meaning(
+    Level.REVIEW,
+    say("of the system or a program is missing: it was installed after the clone, or lost by it"),
+    say("of the system or of programs are missing: installed after the clone, or lost by it"),
+    say("If the old drive was not updated after the clone, copy it, or clone again."),
+)
 COPIED_OPEN = Meaning(
     Level.REVIEW,
     say("was open while it was copied: a registry file, database, mail store or virtual disk"),
@@ -136,19 +142,35 @@ def weigh_missing(item: Difference, old: Entry, moment: Moment, otherwise: Meani
     known = item.volume.survey
     there = known.found_as(old)
     if there is not None:
-        if is_same_file(old, there):
-            return MOVED_THERE if (there.changed or 0) > (old.changed or 0) else MOVED
-        written = moment.is_after(old) and old.modified != there.modified
-        return _old(item.path) if written else otherwise
+        return _weigh_moved(old, there, moment, otherwise)
     at = known.put_there_at(old)
     if at is not None and at > moment.newest:
-        return _old(item.path)
+        if known.was_made_before(old) and habit_of(item.path) is Habit.SYSTEM:
+            return DOUBTFUL
+        return _missed(item.path, at, moment)
     if at is not None and at > moment.newest - LONGEST_COPY_NANOSECONDS and known.dated_folders:
         return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
     if moment.used_from is not None and known.has_changed_there(item.path):
         # NOTE: systems delete their own files; that a person's was deleted there is not taken on
         # trust.
         return otherwise if is_work(item.path) else NEW_MACHINE
+    return otherwise
+
+
+def _weigh_moved(old: Entry, there: Entry, moment: Moment, otherwise: Meaning) -> Meaning:
+    """Return what it means that a file has another name on the target.
+
+    NOTE: the move may be later than the moment; what the file holds is as old as it was modified.
+    """
+    if is_same_file(old, there):
+        return MOVED_THERE if (there.changed or 0) > (old.changed or 0) else MOVED
+    written = old.modified or 0
+    if old.modified == there.modified or written <= (there.modified or 0):
+        return otherwise
+    if written > moment.newest:
+        return _old(old.path)
+    if moment.copied_from is not None and written >= moment.copied_from:
+        return COPIED_MEANWHILE if is_work(old.path) else OLD_MACHINE
     return otherwise
 
 
@@ -172,13 +194,21 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
         return _under_one_time(item, old, moment, kind)
     since = later_use(item)
     if since is not None:
-        if since.since == "source" and kind is Open.REGISTRY:
-            return COPIED_OPEN
-        return OLD_STORE if since is OLD_WORK and kind is Open.STORE else since
+        return _later(item, since, moment, kind)
     found = _meanwhile(item, old, moment)
     if found is None and kind is not None and _age(old, moment) <= NEAR_NANOSECONDS:
         return COPIED_OPEN
     return found or OTHER_VERSION
+
+
+def _later(item: Difference, since: Meaning, moment: Moment, kind: Open | None) -> Meaning:
+    """Return what later use means of a file that programs may hold open."""
+    if since.since == "source" and kind is Open.REGISTRY:
+        return COPIED_OPEN
+    if since is not OLD_WORK or item.source is None:
+        return since
+    missed = _missed(item.path, moment.time_of(item.source) or 0, moment)
+    return OLD_STORE if missed is OLD_WORK and kind is Open.STORE else missed
 
 
 def later_use(item: Difference) -> Meaning | None:
@@ -225,6 +255,17 @@ def _one_time(old: Entry, new: Entry, step: int) -> bool:
 def _age(old: Entry, moment: Moment) -> int:
     """Return how long before the moment something was last written; less than 0 after it."""
     return moment.newest - (old.modified or 0)
+
+
+def _missed(path: str, time: int, moment: Moment) -> Meaning:
+    """Return what a write means that is newer than all files of the copy.
+
+    NOTE: what the volume keeps beside its files may be newer still: then it was copied part by
+    part, or lost what was written last.
+    """
+    if time <= moment.copied and is_work(path):
+        return COPIED_MEANWHILE
+    return _old(path)
 
 
 def _old(path: str) -> Meaning:

@@ -6,6 +6,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from verify.filesystem.description import KeptBy
 from verify.manifest.base import Depth, hold_numbers
 from verify.manifest.header import DriveNames, Header, Scope, SectorRange
 from verify.rules.rule import Level, Result
@@ -106,6 +107,18 @@ class PlacesRow(_Document):
     ranges: tuple[SectorRange, ...]
 
 
+class EvidenceRow(_Document):
+    """A time that both volumes keep beside those of their files (nanoseconds since 1970 UTC).
+
+    `by`: as in the manifest's header. Each was up to `step` nanoseconds later.
+    """
+
+    by: KeptBy
+    source: int
+    target: int
+    step: int
+
+
 class MomentRow(_Document):
     """When one volume was copied, as the files of both drives tell (nanoseconds since 1970 UTC).
 
@@ -113,7 +126,9 @@ class MomentRow(_Document):
     `reason`, where it cannot be told. `by`: which sort of time. `path`: a file that had it on
     both drives, or the newest that both have. `step`: how fine the times are. `copied_from`: the
     first write of the running system that the copy lacks, though it has later ones.
-    `target_used_from`: the first time that was written on the new drive alone.
+    `target_used_from`: the first time that was written on the new drive alone. `kept_by`: what the
+    moment was told by, where that is newer than all files of the copy. `evidence`: what both
+    volumes keep beside the times of their files.
     """
 
     partition: int
@@ -123,6 +138,8 @@ class MomentRow(_Document):
     step: int = 0
     copied_from: int | None = None
     target_used_from: int | None = None
+    kept_by: KeptBy | None = None
+    evidence: tuple[EvidenceRow, ...] = ()
     reason: Text | None = None
 
 

@@ -17,7 +17,7 @@ from verify.matching.weigh_by_moment import (
     OLD_STORE,
     OLD_WORK,
 )
-from verify.rules.comparison_document import LaterRow, MomentRow
+from verify.rules.comparison_document import EvidenceRow, LaterRow, MomentRow
 from verify.rules.rule import Level
 from verify.text.message import Message, all_of, counted, say
 from verify.units import moment_of
@@ -84,7 +84,7 @@ def tell_used_since(
         advice,
         partition=number,
         path=first.kept[0].path,
-        source=None if moment is None else said_time(moment.newest),
+        source=None if moment is None else said_time(moment.copied),
     )
     return True
 
@@ -146,12 +146,19 @@ def moments(case: Case) -> Iterator[MomentRow]:
         if known is None or (known.moment is None and not known.reason):
             continue
         moment = known.moment
+        evidence = tuple(
+            EvidenceRow(by=item.new.by, source=item.old.at, target=item.new.at, step=item.new.step)
+            for item in known.evidence
+        )
         if moment is None:
-            yield MomentRow(partition=number, reason=known.reason)
+            yield MomentRow(partition=number, reason=known.reason, evidence=evidence)
             continue
+        kept = moment.kept if moment.copied > moment.newest else None
         yield MomentRow(
             partition=number,
-            copied=moment.newest,
+            copied=moment.copied,
+            kept_by=kept.by if kept else None,
+            evidence=evidence,
             by="changed" if moment.changed is not None else "modified",
             path=moment.path,
             step=moment.step,

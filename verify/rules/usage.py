@@ -38,6 +38,7 @@ class Signs:
     registry_newer: bool
     log_further: bool
     journal_further: bool
+    mounted_later: bool
 
     @property
     def any(self) -> bool:
@@ -48,6 +49,7 @@ class Signs:
             or self.registry_newer
             or self.log_further
             or self.journal_further
+            or self.mounted_later
         )
 
 
@@ -105,11 +107,14 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     one_volume = old.filesystem.id is not None and old.filesystem.id == new.filesystem.id
     by_log = None not in positions and one_volume and not was_resized(case, old, new)
     notes = _notes(old, new)
-    if files is None and not (by_volume or by_registry or by_log or notes):
+    mounts = _mounted(old), _mounted(new)
+    by_mount = None not in mounts
+    if files is None and not (by_volume or by_registry or by_log or notes or by_mount):
         return None
     newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
     late, early = times if side == "source" else times[::-1]
     far, near = positions if side == "source" else positions[::-1]
+    mounted, earlier = mounts if side == "source" else mounts[::-1]
     last, first = registries if side == "source" else registries[::-1]
     return Signs(
         newer_files=len(newer),
@@ -118,7 +123,13 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
         registry_newer=by_registry and (last or ()) > (first or ()),
         log_further=by_log and (far or 0) > (near or 0),
         journal_further=notes is not None and _further(notes, side),
+        mounted_later=by_mount and (mounted or 0) > (earlier or 0),
     )
+
+
+def _mounted(partition: Partition) -> int | None:
+    """Return when it was last mounted to be written, where the filesystem keeps that (ext)."""
+    return next((time.at for time in partition.filesystem.kept if time.by == "mounted"), None)
 
 
 def _notes(old: Partition, new: Partition) -> tuple[int, int] | None:
@@ -145,6 +156,8 @@ def _said(signs: Signs) -> Message:
         return say("the system's registry was last written later there")
     if signs.log_further:
         return say("the filesystem's log is further on there")
+    if signs.mounted_later:
+        return say("it was last mounted later there")
     return say("the filesystem's journal of changes is further on there")
 
 

@@ -256,6 +256,30 @@ SECURITY_DESCRIPTOR = Structure(
     ),
 )
 
+CHANGE_NOTE = Structure(
+    "NTFS change journal record, version 2",
+    "Microsoft Learn, USN_RECORD_V2",
+    60,
+    (
+        Field("record_length", 0, "I", "0: the rest of the page of 4,096 bytes is empty"),
+        Field("major_version", 4, "H", "2"),
+        Field("usn", 24, "Q", "where it stands in the stream $J"),
+        Field("time_stamp", 32, "Q", "FILETIME"),
+    ),
+)
+
+CHANGE_NOTE_3 = Structure(
+    "NTFS change journal record, version 3",
+    "Microsoft Learn, USN_RECORD_V3",
+    76,
+    (
+        Field("record_length", 0, "I"),
+        Field("major_version", 4, "H", "3: references of 16 bytes; version 4 has no time"),
+        Field("usn", 40, "Q", "where it stands in the stream $J"),
+        Field("time_stamp", 48, "Q", "FILETIME"),
+    ),
+)
+
 RESTART_PAGE = Structure(
     "NTFS log restart page",
     SOURCE + ", 'The log file ($LogFile)'",

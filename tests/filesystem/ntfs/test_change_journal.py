@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.filesystem.ntfs.test_change_notes import note, stream
 from tests.support.drives import file_window
 from tests.support.images import MIB, run
 from verify.filesystem.ntfs.listing import NtfsListing
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.root, pytest.mark.tools("mkntfs", "ntfs-3g", "umount")]
 
 IDENTIFIER, POSITION = 0x01D9_ABCD_EF01_2345, 5 * 4096
+NOTED = 1_700_000_000
 
 
 def volume(folder: Path, head: bytes | None) -> NtfsListing:
@@ -36,7 +38,7 @@ def volume(folder: Path, head: bytes | None) -> NtfsListing:
         if head is not None:
             (place / "$UsnJrnl").touch()
             (place / "$UsnJrnl:$Max").write_bytes(head)
-            (place / "$UsnJrnl:$J").write_bytes(bytes(POSITION))
+            (place / "$UsnJrnl:$J").write_bytes(stream(b"", b"", b"", b"", note(4 * 4096, NOTED)))
     finally:
         subprocess.run(["umount", mount], check=True)
     data = image.read_bytes()
@@ -54,6 +56,7 @@ def test_journal_when_there_is_one_then_its_identifier_and_position_are_told(
     found = volume(tmp_path, head).change_journal()
     assert found is not None
     assert (found.id, found.position) == (f"{IDENTIFIER:016X}", POSITION)
+    assert found.written == NOTED * 10**9
 
 
 @pytest.mark.parametrize("head", [None, b"", b"short"], ids=["none", "empty", "cut"])

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from blake3 import blake3
 
 from verify.filesystem.careful_reading import UNREADABLE, Reader, masked
-from verify.filesystem.description import Backup, Filesystem
+from verify.filesystem.description import Backup, Filesystem, KeptBy, KeptTime
 from verify.filesystem.ext.groups import Groups
 from verify.structs.base import Record
 from verify.structs.ext import (
@@ -22,6 +22,8 @@ from verify.structs.ext import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from verify.source.window import Window
 
 _LARGEST_BLOCK_SHIFT = 6
@@ -58,6 +60,9 @@ _VOLATILE = (
 )
 _OWN_PLACE = ((0x5A, 0x5C), (0x3FC, 0x400))
 """A copy says which group it stands in, and its checksum follows from that."""
+
+_SECOND = 1_000_000_000
+_KEPT: dict[KeptBy, str] = {"superblock": "wtime", "mounted": "mtime", "checked": "lastcheck"}
 
 _SHAPE = (
     "inodes_count",
@@ -135,7 +140,7 @@ class ExtVolume:
         size = groups.blocks * groups.block_bytes
         volume_id = block.raw("uuid")
         label = block.raw("volume_name").split(b"\0")[0].decode("utf-8", "replace")
-        written = block.number("wtime") | block.number("wtime_hi") << 32
+        written = self._seconds("wtime")
         free_bytes = None if free is None else free * groups.cluster_bytes
         state = self._state()
         return Filesystem(
@@ -153,10 +158,20 @@ class ExtVolume:
             log=self._log(),
             backup=None if journal_only else self._backup(),
             last_written=written or None,
+            kept=() if journal_only else tuple(self._kept()),
             boot_sector_digest=blake3(masked(self.stored, *_VOLATILE)).hexdigest(),
             features=self._feature_words(),
             unread=tuple(self.reader.unread),
         )
+
+    def _seconds(self, name: str) -> int:
+        return self.block.number(name) | self.block.number(f"{name}_hi") << 32
+
+    def _kept(self) -> Iterator[KeptTime]:
+        """Yield the times of the superblock; 0 is one that was never set."""
+        for by, name in _KEPT.items():
+            if seconds := self._seconds(name):
+                yield KeptTime(by=by, at=seconds * _SECOND, step=_SECOND)
 
     def _features(self, of: str) -> int:
         return _features(self.block, of)

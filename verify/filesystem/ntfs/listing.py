@@ -10,6 +10,7 @@ import pytsk3
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.description import ChangeJournal
 from verify.filesystem.entry import Stream
+from verify.filesystem.ntfs.change_notes import newest_note
 from verify.filesystem.ntfs.entries import RecordEntries
 from verify.filesystem.ntfs.index import IS_FOLDER, DamagedIndexError, index_of
 from verify.filesystem.ntfs.marks import (
@@ -226,7 +227,16 @@ class NtfsListing(LibraryVolume):
             _, _, identifier, _ = _JOURNAL_HEAD.unpack(data)
         except (*FOREIGN_ERRORS, DamagedIndexError, struct.error):
             return None
-        return ChangeJournal(id=f"{identifier:016X}", position=int(records.size))
+        position = int(records.size)
+
+        def read(at: int, length: int) -> bytes:
+            return bytes(journal.read_random(at, length, DATA, int(records.id)))
+
+        try:
+            written = newest_note(read, position)
+        except FOREIGN_ERRORS:
+            written = None
+        return ChangeJournal(id=f"{identifier:016X}", position=position, written=written)
 
     def _numbers(self, folder: int) -> dict[str, int]:
         """Return the record numbers of what stands in a folder."""

@@ -12,7 +12,9 @@ wrong from then on. And such a copy has lost more than times.
 - `review`: the times of one sort differ for more than half of a partition's files, the mark of a
   file-by-file copy. A `note` on a partition that only starts the system, which cloning may fill
   anew, and for changed times alone on a volume that was resized.
-- `review`: a file has another modification time, and its contents were not read on both drives.
+- `stop`: a file was last written before the clone, has another modification time on the new drive,
+  and its contents were not read on both drives.
+- `review`: the same where no moment of the clone can be told.
 - `note`: other times over contents that were read and are the same.
 - told elsewhere: files whose contents or sizes differ; files of a running system.
 

@@ -2,10 +2,10 @@
 
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the old
-drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
-number of the last write in the base block of the Windows system registry; how far the log of an
-NTFS volume is, where both have its serial number and nobody resized it; and how far its journal of
-changes (USN) is, where both have the same journal.
+drive; the times of the last write, unless it was resized, and of the last
+mount that an ext filesystem keeps; the time and number of the last write in the base block of the
+Windows system registry; how far the log of an NTFS volume is, where both have its serial number and
+nobody resized it; and how far its journal of changes (USN) is, where both have the same journal.
 
 ## Why it matters
 What was written to the old drive after the clone is nowhere else. It usually means that the
@@ -19,6 +19,13 @@ makes on any volume it sees. What is newer than that moment on the old drive alo
 there later, and is gathered here: one finding a volume. Times of change, which nobody sets, are
 gone by; where most files do not share them, modification times are. Where most files share
 neither (a copy made file by file), no moment can be told, and the rules on files say what differs.
+
+Beside the times of its files, a volume keeps when the newest note in NTFS's journal of changes was
+made and when the system's registry was last written. Where these are newer than all its files, the
+copy was made then: what a person wrote in between is missing from it as after a copy part by part,
+and is told file by file. A later mount (ext), note or registry on the new drive says that it was
+used. An ext superblock is also written by whoever resizes, checks or attaches the volume: its time
+is recorded and decides nothing; the log of NTFS keeps no times. FAT and exFAT keep none of these.
 
 A name that is on the old drive alone counts as put there later only if its folder was written later
 as well: a name that a clone lost leaves its folder's time as it is. FAT and exFAT folders do not

@@ -2,10 +2,10 @@
 
 ## What it compares
 For every pair of partitions: files on both sides whose modification time is later on the new
-drive; the time of the last write that an ext filesystem keeps, unless it was resized; the time and
-number of the last write in the base block of the Windows system registry; how far the log of an
-NTFS volume is, where both have its serial number and nobody resized it; and how far its journal of
-changes (USN) is, where both have the same journal.
+drive; the times of the last write, unless it was resized, and of the last
+mount that an ext filesystem keeps; the time and number of the last write in the base block of the
+Windows system registry; how far the log of an NTFS volume is, where both have its serial number and
+nobody resized it; and how far its journal of changes (USN) is, where both have the same journal.
 
 ## Why it matters
 A system that has been started changes thousands of its own files. The comparison with the old
