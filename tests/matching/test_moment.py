@@ -184,6 +184,15 @@ def test_compare_when_a_program_that_was_there_lacks_then_a_later_mark_excuses_n
     assert ("review", path) in found
 
 
+def test_compare_when_only_the_modification_time_is_newer_there_then_it_is_stop() -> None:
+    """A record whose bytes were damaged, or a date that somebody set: no writing there says so."""
+    pair = Running("windows", 27, innocent=60)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    _damaged(pair, path)
+    pair.copy[path].modified = NOW + 4 * DAY
+    assert ("file-content", path) in stops(judged(pair))
+
+
 def test_compare_when_the_new_drive_got_one_more_file_then_the_moment_stands() -> None:
     """A note that somebody left in its root while the old system ran on."""
     pair = Running("windows", 19, innocent=300)
