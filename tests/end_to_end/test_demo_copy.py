@@ -24,8 +24,7 @@ SYSTEM = old_layout().system
 
 def commands() -> tuple[list[str], list[str]]:
     """Return both commands as the demo prints them."""
-    lines = [line.strip() for line in PAIRS[-1].words.splitlines() if line.startswith("  ")]
-    check, copy = (shlex.split(line) for line in lines)
+    check, copy = (shlex.split(line) for line in PAIRS[-1].commands)
     assert (check[0], copy[0]) == ("drivewitness", "rsync")
     return check[1:], copy
 

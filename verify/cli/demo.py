@@ -8,21 +8,28 @@ import typer
 from verify.text.message import say
 
 _OPENING = """\
-Three pairs of invented drives: a good clone, a bad one, and one made while the machine was in use.
-Nothing is attached; only a temporary folder is written to. Of each check you see the verdict, the
-findings and the next step. `drivewitness check` also shows drives, partitions and what it could
-not examine; so does `drivewitness demo --report DIR`, as files.
-"""
+Three pairs of invented drives: a good clone, a bad one, and one made while the machine was in \
+use. Nothing is attached; only a temporary folder is written to.
+The drives are images, so no drive is identified. With real drives the last line of each check \
+says whether the old drive may be wiped, and which one that is.
+Each check is shown in brief. `drivewitness check` also shows the drives, the partitions, the \
+notes and what it could not examine; `drivewitness demo --report DIR` writes all that."""
 
 
 class Pair(NamedTuple):
-    """Two of the demo's drives, the verdict that is right for them, and what is said of them."""
+    """Two of the demo's drives, the verdict that is right for them, and what is said of them.
+
+    `commands` stand as they are, so that they can be copied; `closing` explains them.
+    """
 
     source: str
     target: str
     verdict: str
     title: str
-    words: str
+    shows: str
+    to_do: str
+    commands: tuple[str, ...] = ()
+    closing: str = ""
 
 
 PAIRS = (
@@ -31,35 +38,39 @@ PAIRS = (
         "sound",
         "sound",
         "1. THE GOOD CLONE",
-        """\
-What it shows: the first line says how far the evidence reaches. These drives are small, so all
-was compared; on large ones the line gives the bound of the sample. The system partition was
-shrunk on purpose: a note, since its contents are proven.
-What to do: start the machine from the new drive alone; keep the old one until it did.""",
+        "What it shows: the first line says how far the evidence reaches. These drives are small,"
+        " so all was compared; on large ones the line gives the bound of the sample. The system"
+        " partition was shrunk on purpose: a note, since its contents are proven.",
+        "What to do with real drives: start the machine from the new drive alone. Keep the old one"
+        " until it has started.",
     ),
     Pair(
         "old",
         "faulty",
         "stop",
         "2. THE BAD CLONE",
-        """\
-What it shows: in a file browser this clone looks the same, and it may well start. Each finding
-says what, where, both values and what to do. The heaviest stand first.
-What to do: clone again, or repair what STOP lists; then check again. Keep the old drive.""",
+        "What it shows: in a file browser this clone looks the same, and it may well start. Each"
+        " finding says what, where, both values and what to do. The heaviest stand first.",
+        "What to do: keep the old drive. Clone again, or repair what STOP lists; then check again.",
     ),
     Pair(
         "busy",
         "snapshot",
         "review",
         "3. THE CLONE OF A MACHINE IN USE",
-        """\
-What it shows: the machine went on running after the clone. Its logs, caches and browser files
-moved on, which is no fault. Six files of a person's work were changed or made: the clone lacks
-them.
-What to do: list the six files, copy them, and check again:
-  drivewitness check OLD NEW --names --differences copy.paths0
-  rsync --archive --ignore-times --from0 --files-from=copy-partition-3.paths0 /mnt/old/ /mnt/new/
-/mnt/old is partition 3 of the old drive, mounted read-only; /mnt/new that of the new drive.""",
+        "What it shows: the machine went on running after the clone. Its logs, caches and browser"
+        " files moved on, which is no fault. Six files of a person's work were changed or made: the"
+        " clone lacks them.",
+        "What to do: list the six files, copy them to the new drive, and check again.",
+        (
+            "drivewitness check OLD NEW --names --differences copy.paths0",
+            (
+                "rsync --archive --ignore-times --from0 --files-from=copy-partition-3.paths0"
+                " /mnt/old/ /mnt/new/"
+            ),
+        ),
+        "/mnt/old is partition 3 of the old drive, mounted read-only; /mnt/new is that of the new"
+        " drive.",
     ),
 )
 
@@ -92,7 +103,7 @@ def demo(
     from verify.report.formats import TEXT_ENDINGS
 
     reports = None if report is None else new_folder(report)
-    emit(_OPENING)
+    _say(_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
     with working_folder(options.scratch) as folder:
@@ -102,7 +113,11 @@ def demo(
             emit(f"\n{line}\n{pair.title}\n{line}\n\n")
             with judged(paths[pair.source], paths[pair.target], options) as found:
                 tell(found, as_document=False, lang=LangName.ENGLISH, brief=True)
-            emit(f"\n{pair.words}\n")
+            emit("\n")
+            _say(pair.shows, pair.to_do)
+            if pair.commands:
+                emit("".join(f"  {command}\n" for command in pair.commands))
+                _say(pair.closing)
             if reports is not None:
                 files = [str(reports / f"{pair.target}{ending}") for ending in TEXT_ENDINGS]
                 report_files(files, (), EditionOptions(lang=LangName.ENGLISH)).write(
@@ -111,6 +126,15 @@ def demo(
             right = right and found.comparison.verdict == pair.verdict
     emit(_closing(right=right))
     return 0 if right else 70
+
+
+def _say(*paragraphs: str) -> None:
+    """Print paragraphs, each line ending at a word."""
+    from rich.text import Text
+
+    from verify.cli.output import emit_drawn
+
+    emit_drawn(lambda console: console.print(Text("\n".join(paragraphs))))
 
 
 def _closing(*, right: bool) -> str:

@@ -48,8 +48,7 @@ def print_report(console: Console, report: Report, *, brief: bool = False) -> No
         section(console, say("PARTITIONS"), say("in their order on the old drive"))
         print_partitions(console, report.partitions)
     for group in report.groups:
-        if not (brief and group.level is Level.NOTE):
-            _print_group(console, group)
+        _print_group(console, group, heading=brief and group.level is Level.NOTE)
     if report.to_copy:
         _print_to_copy(console, report.to_copy)
     section(console, say("EVIDENCE"))
@@ -81,13 +80,17 @@ def _print_to_copy(console: Console, files: tuple[WorkToCopy, ...]) -> None:
         console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, 4)))
 
 
-def _print_group(console: Console, group: FindingGroup) -> None:
+def _print_group(console: Console, group: FindingGroup, *, heading: bool = False) -> None:
+    """Print the findings of a level; `heading`: only how many there are."""
     level, count = HEADINGS[group.level], len(group.items)
     title = say("{level} ({count})", level=level, count=count)
     if group.places > count:
         title = say(
             "{level} ({count}, in {places} places)", level=level, count=count, places=group.places
         )
+    if heading:
+        section(console, title, say("good to know; not shown here"))
+        return
     section(console, title, group.title)
     for item in group.items[:_MOST_ITEMS]:
         _print_finding(console, MARKS[group.level.value], item)
