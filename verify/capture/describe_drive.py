@@ -18,7 +18,7 @@ from verify.filesystem.description import Filesystem, Unread
 from verify.filesystem.opaque.members import recognise_whole
 from verify.filesystem.recognise import recognise
 from verify.source.drive import Drive
-from verify.source.window import Window
+from verify.source.window import Beginning, Window
 from verify.table.partition_table import PartitionEntry, Table
 from verify.table.read import read_table
 from verify.text.message import say
@@ -79,7 +79,9 @@ def describe_drive(drive: Drive, options: CaptureOptions) -> DescribedDrive:
         SourceError: the drive went away, or holds what is none of this tool's.
         OnePartition, UsageError: it is not what it was given as.
     """
-    table = read_table(drive, sector_bytes=drive.sector_bytes, sector_known=drive.sector_known)
+    padding = drive.image.padding_bytes if drive.image else 0
+    unpadded = Beginning(drive, drive.size_bytes - padding) if padding else drive
+    table = read_table(unpadded, sector_bytes=drive.sector_bytes, sector_known=drive.sector_known)
     if not drive.sector_known:
         drive.sector_bytes = table.sector_bytes
     partitions = tuple(_partition(drive, table, entry) for entry in table.partitions)

@@ -129,6 +129,11 @@ class DriveInfo(Model):
     boot_sector_start: int | None = None
     image: ImageFacts | None = None
 
+    @property
+    def unpadded_bytes(self) -> int:
+        """Its length without the zeros that only round an image of it up."""
+        return self.size_bytes - (self.image.padding_bytes if self.image else 0)
+
 
 class DriveNames(Model):
     """What every document says of a drive, in this order; `DriveInfo` has the same and more."""

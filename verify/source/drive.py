@@ -288,6 +288,8 @@ def _open_image(name: str, file: ImageFile) -> Opened:
     identity = Identity(
         kind="image",
         file_id=file.file_id,
+        # NOTE: two descriptors may name one extent: then the two are one drive.
+        backing_id=image.files[1].file_id if image.files[1:] else None,
         sector_bytes=image.sector_bytes,
         physical_sector_bytes=image.physical_sector_bytes,
     )

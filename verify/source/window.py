@@ -35,6 +35,23 @@ class Readable(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Beginning:
+    """The first `size_bytes` bytes of a drive, as a drive of that length."""
+
+    drive: Readable
+    size_bytes: int
+
+    @property
+    def name(self) -> str:
+        """The drive's name, for messages."""
+        return self.drive.name
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Return exactly `length` bytes from byte `offset`."""
+        return self.drive.read_at(offset, length)
+
+
+@dataclass(frozen=True, slots=True)
 class Window:
     """`size_bytes` bytes of a drive from byte `start`; offsets inside it count from 0.
 

@@ -95,7 +95,7 @@ def _is_table_of(here: Header, other: Header) -> bool:
     """Whether a GPT was made for a drive that ends where the other one does."""
     units = here.table.sector_bytes, other.table.sector_bytes
     ends = tuple(
-        header.drive.size_bytes // header.table.sector_bytes - 1 for header in (here, other)
+        header.drive.unpadded_bytes // header.table.sector_bytes - 1 for header in (here, other)
     )
     tables = here.table.primary or here.table.backup, other.table.primary or other.table.backup
     mine, theirs = tables

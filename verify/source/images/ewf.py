@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from verify.source.images.ewf_sections import Section, is_checked, read_structure, sections
 from verify.source.images.facts import ImageFacts, StoredHash
-from verify.source.images.image_file import ImageDamage, ImageFile, Refusing
+from verify.source.images.image_file import Image, ImageDamage, ImageFile, Refusing
 from verify.structs import ewf
 from verify.structs.base import Record
 from verify.text.message import Message, counted, say
@@ -44,19 +44,15 @@ class _Table:
     packed: npt.NDArray[np.bool_]
 
 
-@dataclass(slots=True)
-class E01:
+@dataclass(slots=True, kw_only=True)
+class E01(Image):
     """A drive in chunks; `lost` are byte ranges (start, end) that were lost when it was made."""
 
-    files: list[ImageFile]
-    facts: ImageFacts
     chunk_bytes: int
     tables: list[_Table]
     lost: list[tuple[int, int]]
-    sector_bytes: int | None
-    physical_sector_bytes: int | None = None
     _firsts: list[int] = field(init=False)
-    _cache: OrderedDict[int, bytes | None] = field(default_factory=OrderedDict)
+    _cache: OrderedDict[int, bytes | None] = field(init=False, default_factory=OrderedDict)
 
     def __post_init__(self) -> None:
         """Note where each table begins, for finding chunks."""
@@ -78,11 +74,6 @@ class E01:
             parts.append(self._chunk(number)[inside : inside + size])
             offset += size
         return parts[0] if len(parts) == 1 else b"".join(parts)
-
-    def close(self) -> None:
-        """Let go of all files."""
-        for file in self.files:
-            file.close()
 
     def _chunk(self, number: int) -> bytes:
         if number in self._cache:
@@ -306,12 +297,12 @@ class _Opening:
                 f"its tables name {self.chunks} chunks, its drive has {-(-size // chunk)}"
             )
         return E01(
-            self.files,
-            self._facts(size),
-            chunk,
-            self.tables,
-            self.lost,
-            None if sector == _USUAL_SECTOR else sector,
+            files=self.files,
+            facts=self._facts(size),
+            sector_bytes=None if sector == _USUAL_SECTOR else sector,
+            chunk_bytes=chunk,
+            tables=self.tables,
+            lost=self.lost,
         )
 
     def _facts(self, size: int) -> ImageFacts:

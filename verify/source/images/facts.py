@@ -33,7 +33,8 @@ class ImageFacts:
     `form`: which of its kind's forms (fixed, dynamic, `monolithicSparse` …). `files`: all that
     it consists of, in order. `drive_bytes`: the length of the drive in it; `size_from`: the field
     that says so. `geometry_bytes`: the length by its cylinders, heads and sectors, where that is
-    another one. `verified`: what was held against the container's own checksums and limits.
+    another one. `padding_bytes`: zeros at the drive's end that only round it up. `verified`: what
+    was held against the container's own checksums and limits.
     `notes`: what a person should know of it. `maker`: the program that wrote it, as it says.
     """
 
@@ -43,6 +44,7 @@ class ImageFacts:
     drive_bytes: int
     size_from: Text
     geometry_bytes: int | None = None
+    padding_bytes: int = 0
     identifier: str | None = None
     maker: str | None = None
     hashes: tuple[StoredHash, ...] = ()

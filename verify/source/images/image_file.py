@@ -5,45 +5,17 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
 
 from verify.errors import ImageRefused, SourceForbidden, SourceMissing, SourceVanished
 from verify.platforms.this import PLATFORM
-from verify.source.images.facts import StoredFile
+from verify.source.images.facts import ImageFacts, StoredFile
 from verify.text.message import say
-
-if TYPE_CHECKING:
-    from verify.source.images.facts import ImageFacts
 
 CHECK_COPY = "Copy the image again from where it was made, and check that copy."
 
 
 class ImageDamage(Exception):
     """Bytes of the drive that the image does not give back: the stretch is unreadable."""
-
-
-class Image(Protocol):
-    """A drive inside of image files.
-
-    `sector_bytes`, `physical_sector_bytes`: what the container records, else `None`.
-    """
-
-    facts: ImageFacts
-    sector_bytes: int | None
-    physical_sector_bytes: int | None
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return exactly these bytes of the drive; the range lies inside of it.
-
-        Raises:
-            ImageDamage: some of them are lost.
-            SourceVanished: a file is gone or shorter than it was.
-        """
-        ...
-
-    def close(self) -> None:
-        """Let go of the files."""
-        ...
 
 
 @dataclass(slots=True)
@@ -115,6 +87,33 @@ class ImageFile:
         if self.descriptor >= 0:
             os.close(self.descriptor)
             self.descriptor = -1
+
+
+@dataclass(slots=True, kw_only=True)
+class Image:
+    """A drive inside of image files, `files`; the first is the one that was given.
+
+    `sector_bytes`, `physical_sector_bytes`: what the container records, else `None`.
+    """
+
+    files: list[ImageFile]
+    facts: ImageFacts
+    sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return exactly these bytes of the drive; the range lies inside of it.
+
+        Raises:
+            ImageDamage: some of them are lost.
+            SourceVanished: a file is gone or shorter than it was.
+        """
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Let go of the files."""
+        for file in self.files:
+            file.close()
 
 
 @dataclass(frozen=True, slots=True)

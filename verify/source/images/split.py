@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.source.images.facts import ImageFacts
-from verify.source.images.image_file import ImageFile, Refusing
+from verify.source.images.image_file import Image, ImageFile, Refusing
 from verify.text.message import Message, say
 
 if TYPE_CHECKING:
@@ -34,15 +34,11 @@ class _Numbered:
         return f"{self.stem}{number:0{self.width}}"
 
 
-@dataclass(slots=True)
-class SplitRaw:
+@dataclass(slots=True, kw_only=True)
+class SplitRaw(Image):
     """The bytes of all pieces, one after the other."""
 
-    files: list[ImageFile]
-    facts: ImageFacts
-    sector_bytes: int | None = None
-    physical_sector_bytes: int | None = None
-    _starts: list[int] = field(default_factory=list)
+    _starts: list[int] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         """Note where each piece begins."""
@@ -62,11 +58,6 @@ class SplitRaw:
             parts.append(self.files[number].read(inside, size))
             offset += size
         return parts[0] if len(parts) == 1 else b"".join(parts)
-
-    def close(self) -> None:
-        """Let go of all pieces."""
-        for file in self.files:
-            file.close()
 
 
 def is_piece(path: str) -> bool:
@@ -122,7 +113,7 @@ def open_split(first: ImageFile) -> SplitRaw:
         for file in files[1:]:  # NOTE: the first is closed by who opened it
             file.close()
         raise
-    return SplitRaw(files, _facts(files))
+    return SplitRaw(files=files, facts=_facts(files))
 
 
 def _beside(named: _Numbered) -> Iterator[int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -10,7 +10,8 @@ import numpy as np
 
 from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart
 from verify.source.images.facts import ImageFacts
-from verify.source.images.image_file import ImageDamage, ImageFile, Refusing
+from verify.source.images.image_file import Image, ImageDamage, ImageFile, Refusing
+from verify.source.images.vhd_padding import padding_bytes
 from verify.structs import vhd
 from verify.text.message import Message, say
 
@@ -54,25 +55,19 @@ def open_fixed(file: ImageFile, data: bytes) -> FixedVhd:
     if footer.number("DataOffset") != vhd.NOWHERE:
         raise refusing.because("its footer names a header that a fixed disk does not have")
     verified = (say("checksum of the footer"),)
-    return FixedVhd(file, _facts(file, footer, say("fixed"), verified))
+    image = FixedVhd(files=[file], facts=_facts(file, footer, say("fixed"), verified))
+    image.facts = _with_padding(image, footer)
+    return image
 
 
-@dataclass(slots=True)
-class FixedVhd:
+class FixedVhd(Image):
     """The file's bytes up to its footer."""
 
-    file: ImageFile
-    facts: ImageFacts
-    sector_bytes: int | None = None
-    physical_sector_bytes: int | None = None
+    __slots__ = ()
 
     def read(self, offset: int, length: int) -> bytes:
         """Return these bytes of the drive."""
-        return self.file.read(offset, length)
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self.file.close()
+        return self.files[0].read(offset, length)
 
 
 def open_dynamic(file: ImageFile) -> DynamicVhd:
@@ -99,7 +94,11 @@ def open_dynamic(file: ImageFile) -> DynamicVhd:
         say("checksums of the footer, of its copy and of the dynamic disk header"),
         say("every block lies inside the file, apart from all others"),
     )
-    return DynamicVhd(blocks, _facts(file, footer, say("dynamic"), verified))
+    image = DynamicVhd(
+        files=[file], facts=_facts(file, footer, say("dynamic"), verified), blocks=blocks
+    )
+    image.facts = _with_padding(image, footer)
+    return image
 
 
 def _footers(refusing: Refusing, file: ImageFile) -> Record:
@@ -203,33 +202,46 @@ class SectorMap(BlockMap):
                 raise ImageDamage
 
 
-@dataclass(slots=True)
-class DynamicVhd:
+@dataclass(slots=True, kw_only=True)
+class DynamicVhd(Image):
     """A drive in blocks, each with a bitmap."""
 
     blocks: SectorMap
-    facts: ImageFacts
-    sector_bytes: int | None = None
-    physical_sector_bytes: int | None = None
 
     def read(self, offset: int, length: int) -> bytes:
         """Return these bytes of the drive."""
         return self.blocks.read(offset, length)
 
-    def close(self) -> None:
-        """Let go of the file."""
-        self.blocks.file.close()
+
+def _geometry_bytes(footer: Record) -> int | None:
+    """Return the size by the geometry; `None` for the largest, which says nothing of a size."""
+    geometry = tuple(footer.number(name) for name in ("Cylinders", "Heads", "SectorsPerTrack"))
+    if geometry == vhd.MOST_CYLINDERS:
+        return None
+    return geometry[0] * geometry[1] * geometry[2] * vhd.SECTOR_BYTES
+
+
+def _with_padding(image: Image, footer: Record) -> ImageFacts:
+    """Return the facts, with the zeros that round the drive up to whole cylinders."""
+    facts = image.facts
+    count = padding_bytes(image) if _geometry_bytes(footer) == facts.drive_bytes else 0
+    if not count:
+        return facts
+    words = say(
+        "The VHD is rounded up to whole cylinders: {count:,} bytes of zeros stand behind the end"
+        " of the drive's partition table.",
+        count=count,
+    )
+    return replace(facts, padding_bytes=count, notes=(*facts.notes, words))
 
 
 def _facts(
     file: ImageFile, footer: Record, form: Message, verified: tuple[Message, ...]
 ) -> ImageFacts:
     size = footer.number("CurrentSize")
-    geometry = tuple(footer.number(name) for name in ("Cylinders", "Heads", "SectorsPerTrack"))
-    by_geometry = geometry[0] * geometry[1] * geometry[2] * vhd.SECTOR_BYTES
-    differs = by_geometry != size and geometry != vhd.MOST_CYLINDERS
+    by_geometry = _geometry_bytes(footer)
     notes: tuple[Message, ...] = ()
-    if differs:
+    if by_geometry is not None and by_geometry != size:
         words = say(
             "The drive's size is the footer's current size, {size:,} bytes. Its cylinders, heads"
             " and sectors make {geometry:,} bytes, which some programs take instead.",
@@ -243,7 +255,7 @@ def _facts(
         files=(file.stored,),
         drive_bytes=size,
         size_from=say("current size in the footer"),
-        geometry_bytes=by_geometry if differs else None,
+        geometry_bytes=by_geometry if notes else None,
         identifier=str(UUID(bytes=footer.raw("UniqueId"))).upper(),
         maker=_ascii(footer.raw("CreatorApplication")),
         verified=verified,

@@ -11,7 +11,7 @@ import numpy as np
 
 from verify.source.images.blocks import LOST, MOST_BLOCKS, ZEROS, BlockMap, hold_apart
 from verify.source.images.facts import ImageFacts
-from verify.source.images.image_file import Refusing
+from verify.source.images.image_file import Image, Refusing
 from verify.structs import vhdx
 from verify.text.message import Message, counted, say
 
@@ -40,22 +40,15 @@ class _Metadata:
     identifier: str
 
 
-@dataclass(slots=True)
-class Vhdx:
+@dataclass(slots=True, kw_only=True)
+class Vhdx(Image):
     """A drive in blocks of 1 to 256 MiB."""
 
     blocks: BlockMap
-    facts: ImageFacts
-    sector_bytes: int | None
-    physical_sector_bytes: int | None
 
     def read(self, offset: int, length: int) -> bytes:
         """Return these bytes of the drive."""
         return self.blocks.read(offset, length)
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self.blocks.file.close()
 
 
 def open_vhdx(file: ImageFile) -> Vhdx:
@@ -92,7 +85,13 @@ def open_vhdx(file: ImageFile) -> Vhdx:
         notes=notes,
     )
     blocks = BlockMap(file, metadata.drive_bytes, metadata.block_bytes, places)
-    return Vhdx(blocks, facts, metadata.sector_bytes, metadata.physical_sector_bytes)
+    return Vhdx(
+        files=[file],
+        facts=facts,
+        sector_bytes=metadata.sector_bytes,
+        physical_sector_bytes=metadata.physical_sector_bytes,
+        blocks=blocks,
+    )
 
 
 def _is_checked(data: bytes) -> bool:

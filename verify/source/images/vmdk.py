@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from verify.errors import SourceMissing
 from verify.source.images.facts import ImageFacts
-from verify.source.images.image_file import ImageFile, Refusing
+from verify.source.images.image_file import Image, ImageFile, Refusing
 from verify.source.images.vmdk_descriptor import (
     LONGEST_BYTES,
     Descriptor,
@@ -52,15 +52,11 @@ class _Zeros:
         return bytes(length)
 
 
-@dataclass(slots=True)
-class Vmdk:
+@dataclass(slots=True, kw_only=True)
+class Vmdk(Image):
     """A drive in extents: (start, end) of each in bytes of the drive, and what reads it."""
 
-    files: list[ImageFile]
-    facts: ImageFacts
     parts: list[tuple[int, int, _Part]]
-    sector_bytes: int | None = None
-    physical_sector_bytes: int | None = None
 
     def read(self, offset: int, length: int) -> bytes:
         """Return these bytes of the drive.
@@ -75,11 +71,6 @@ class Vmdk:
                 begin = max(offset, start)
                 found.append(part.read(begin - start, min(stop, end) - begin))
         return found[0] if len(found) == 1 else b"".join(found)
-
-    def close(self) -> None:
-        """Let go of all files."""
-        for file in self.files:
-            file.close()
 
 
 def open_sparse_vmdk(file: ImageFile) -> Vmdk:
@@ -101,7 +92,8 @@ def open_sparse_vmdk(file: ImageFile) -> Vmdk:
         raise refusing.because("its descriptor and its header do not describe one drive")
     size = extent.sectors * _SECTOR
     parts: list[tuple[int, int, _Part]] = [(0, size, extent.blocks)]
-    return Vmdk([file], _facts([file], descriptor, _verified([extent])), parts)
+    facts = _facts([file], descriptor, _verified([extent]))
+    return Vmdk(files=[file], facts=facts, parts=parts)
 
 
 def open_described(file: ImageFile) -> Vmdk:
@@ -162,7 +154,8 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
         for name, ranges in taken.items()
         if not sparse and seen[name].size_bytes > max(end for _, end in ranges)
     )
-    return Vmdk(files, _facts(files, descriptor, _verified(sparse), unused), parts)
+    facts = _facts(files, descriptor, _verified(sparse), unused)
+    return Vmdk(files=files, facts=facts, parts=parts)
 
 
 def _open_beside(refusing: Refusing, first: ImageFile, name: str) -> ImageFile:
