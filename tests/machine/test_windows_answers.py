@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tests.support.fake_windows import ata_identity, descriptor, nvme_identity
 from verify.platforms.windows import answers
 from verify.platforms.windows.answers import Extent, Named
-from verify.platforms.windows.kernel import READING_CODES
+from verify.platforms.windows.kernel import GENERIC_READ, READING_CODES
 from verify.structs import windows_storage as tables
 from verify.structs.base import Structure
 
@@ -48,6 +48,7 @@ def test_tables_when_held_against_the_headers_then_places_sizes_and_codes_agree(
             name, size = name + item.name, struct.calcsize(item.code)
             claims.append(f"offsetof({table.name}, {name}) == {item.offset}")
             claims.append(f"sizeof((({table.name} *)0)->{name}) == {size}")
+    claims.append(f"GENERIC_READ == {GENERIC_READ:#x}u")
     claims.append("offsetof(VOLUME_DISK_EXTENTS, Extents) == 8")
     claims.append(f"sizeof(DISK_EXTENT) == {tables.DISK_EXTENT.size}")
     assert len(claims) > 70

@@ -5,7 +5,8 @@ Error numbers: Microsoft Learn, "System Error Codes". `tests/support/fake_window
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -20,15 +21,13 @@ from verify.errors import (
     SourceUnreadable,
     SourceVanished,
 )
-from verify.platforms.windows.kernel import GENERIC_READ
 from verify.platforms.windows.names import device_name
 from verify.source import drive as source
 from verify.source.drive import Drive, open_drive
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
 SECTOR, SECTORS = 512, 4096
+GENERIC_READ = 0x80000000
+"""Microsoft Learn, "Access Mask Format": bit 31; GENERIC_WRITE is bit 30."""
 OLD = "\\\\.\\PhysicalDrive0"
 LETTERLESS = "\\\\?\\Volume{0ac0ffee-0000-4000-8000-000000000001}\\"
 LETTERED = "\\\\?\\Volume{0ac0ffee-0000-4000-8000-000000000002}\\"
@@ -286,12 +285,15 @@ def test_volume_when_it_spans_drives_then_both_are_named(
 def test_drive_when_no_code_is_answered_then_its_length_is_sought_and_nothing_else_is_told(
     windows: FakeWindows, machine: dict[str, Any]
 ) -> None:
-    """What Wine does; reads are in steps of 4,096 bytes then."""
-    machine["drives"]["0"] = {"image": machine["drives"]["0"]["image"], "silent": True}
+    """What Wine does; reads are in steps of 4,096 bytes then, and none goes past the end."""
+    image = Path(machine["drives"]["0"]["image"])
+    odd = len(DATA) - SECTOR
+    image.write_bytes(DATA[:odd])
+    machine["drives"]["0"] = {"image": str(image), "silent": True}
     with open_drive(OLD) as drive:
-        assert (drive.size_bytes, drive.sector_known) == (len(DATA), False)
+        assert (drive.size_bytes, drive.sector_known) == (odd, False)
         assert drive.read_at(700, 900) == DATA[700:1600]
-        assert drive.read_at(len(DATA) - 3, 3) == DATA[-3:]
+        assert drive.read_at(odd - 3, 3) == DATA[odd - 3 : odd]
         told = drive.identity
     assert (told.model, told.serial, told.bus, told.rotational) == (None, None, None, None)
     assert not windows.fake.handles

@@ -17,7 +17,7 @@ _VOLUME = re.compile(
     _SPACE + r"(?:Volume\{[0-9A-Fa-f-]{36}\}|GLOBALROOT\\Device\\[^\\]+(?:\\Partition[0-9]+)?)",
     re.IGNORECASE,
 )
-_OTHER = re.compile(_SPACE + r"[^\\:]+:?")
+_OTHER = re.compile(_SPACE + r"[^\\]+")
 """Anything else of the device namespace without a folder, such as a partition: no file has such a
 name."""
 
