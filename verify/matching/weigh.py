@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.filesystem.entry import NOT_TRIED
 from verify.matching import weigh_by_moment
 from verify.matching.exclusions import Excuses
 from verify.matching.habits import Habit, habit_of
@@ -64,6 +65,12 @@ MISSING = Meaning(
 )
 
 
+MISSING_UNREADABLE = Meaning(
+    Level.STOP,
+    say("is missing on the new drive and could not be read on the old one"),
+    say("are missing on the new drive and could not be read on the old one"),
+    say("Take it from a backup; have the old drive read again before it is wiped."),
+)
 EXTRA = Meaning(
     Level.NOTE,
     say("is on the new drive only"),
@@ -134,7 +141,9 @@ def is_moving(entry: Entry) -> bool:
 
 def weigh_missing(item: Difference) -> Meaning:
     """Return what a file's absence from the new drive means."""
-    return _excused(item, MISSING) or _weigh_missing(item)
+    found = _excused(item, MISSING) or _weigh_missing(item)
+    unread = item.source is not None and item.source.unhashed not in {None, NOT_TRIED}
+    return MISSING_UNREADABLE if unread and found is MISSING else found
 
 
 def weigh_extra(item: Difference) -> Meaning:

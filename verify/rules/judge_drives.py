@@ -33,7 +33,7 @@ from verify.rules.later_use import later_rows, moments
 from verify.rules.one_partition import of_one_partition, summary_of_one
 from verify.rules.rule import Case, Level
 from verify.text.message import Message, all_of, counted, say
-from verify.units import binary_size
+from verify.units import decimal_size
 from verify.version import __version__
 
 if TYPE_CHECKING:
@@ -198,12 +198,12 @@ def _reach(contents: ContentComparison) -> Message:
             return say("there were no contents on both drives to compare")
         return say("all contents that could be read on both were compared")
     return say(
-        "by the sample at most {files_at_most} of {files} files ({rate_at_most:.2%})"
-        " or {size} could differ unseen, at {confidence:g} % confidence",
+        "only a sample was read: at most {files_at_most:,} of {files:,} files"
+        " ({rate_at_most:.2g} %) and {size} could still differ ({confidence:g} % confidence)",
         files_at_most=bound.files_at_most,
         files=bound.files,
-        rate_at_most=bound.rate_at_most,
-        size=binary_size(bound.bytes_at_most),
+        rate_at_most=bound.rate_at_most * 100,
+        size=decimal_size(bound.bytes_at_most),
         confidence=bound.confidence * 100,
     )
 

@@ -189,6 +189,7 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     partition: int | None = None,
     values: tuple[Value, Value] = (None, None),
     known: bool | None = None,
+    remedy: Message | None = None,
 ) -> None:
     """Tell a fault that the target, the source or both may have, if any has it.
 
@@ -198,12 +199,17 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     `known` says it (where the words leave out a value, or hold one that a clone may change). What
     was no more than a note anyway, and is the same on both, tells nothing new and is passed over: a
     copy of a drive has no findings of its own.
+
+    `remedy` is the advice where the old drive has a fault there as well; give one if `advice` is to
+    copy from the old drive or to clone again, which would bring that fault along.
     """
     on_source, on_target = faults
     both = on_source is not None and on_target is not None
     same = both and (on_source == on_target if known is None else known)
     if level is Level.NOTE and on_source == on_target:
         return
+    if both and remedy is not None:
+        advice = remedy
     if on_target is not None and on_source is None:
         message = say(
             "{subject} of the new drive {on_target}.", subject=subject, on_target=on_target

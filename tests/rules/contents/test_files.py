@@ -6,6 +6,7 @@ file it is, by what copies leave out.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ from tests.rules.contents.drives import (
     outcomes,
     told,
 )
-from verify.filesystem.entry import Entry, Stream
+from verify.filesystem.entry import NOT_TRIED, TOUCHES_UNREADABLE, Entry, Stream
 from verify.manifest.row import Block
 from verify.rules.contents import (
     file_content,
@@ -33,6 +34,7 @@ from verify.rules.contents import (
     file_size,
     raw_content,
 )
+from verify.rules.judge_drives import compare
 
 if TYPE_CHECKING:
     from verify.rules.rule import Rule
@@ -298,6 +300,41 @@ def test_count_when_files_lack_then_it_is_stop_and_further_ones_a_note() -> None
 def test_count_when_only_a_page_file_lacks_then_it_is_a_note() -> None:
     """An expected change explains it."""
     assert both(file_count.RULE, [*BASE, a_file(PAGE)], BASE)[0] == [("note", None)]
+
+
+LINK = Entry("link", PHOTO, target="/elsewhere", node=7)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "named"),
+    [
+        (BASE, BASE[:2], ["file-missing"]),
+        (BASE[:2], BASE, ["file-extra"]),
+        ([*BASE, a_file(PAGE)], BASE, ["file-expected-change"]),
+        ([*BASE, a_file(PAGE)], BASE[:2], ["file-expected-change", "file-missing"]),
+        ([*BASE[:2], a_file("/b"), a_file("/c")], BASE, ["file-extra", "file-missing"]),
+        (BASE, [*BASE[:2], LINK], ["file-links"]),
+    ],
+)
+def test_count_when_it_says_where_the_names_are_then_they_are_there(
+    old: list[Entry], new: list[Entry], named: list[str]
+) -> None:
+    """No rule is named that has no finding."""
+    comparison = compare(Side(old).manifest("old"), Side(new).manifest("new"))
+    (advice,) = [row.advice for row in comparison.findings if row.rule == "file-count"]
+    assert sorted(re.findall(r"[a-z]+-[a-z-]+", advice)) == named
+    assert set(named) <= {row.rule for row in comparison.findings}
+
+
+def test_missing_when_the_old_drive_could_not_read_it_either_then_nothing_is_copied() -> None:
+    """A sparse file that nobody tried to read is still there to be copied."""
+    unread = a_file("/lost.txt", digest=None, unhashed=str(TOUCHES_UNREADABLE))
+    (finding,) = judged(file_missing.RULE, Side([*BASE, unread]), Side(BASE)).findings
+    assert (finding.level.value, finding.path) == ("stop", "/lost.txt")
+    assert finding.advice.startswith("Take it from a backup")
+    tried = replace(unread, unhashed=str(NOT_TRIED))
+    (finding,) = judged(file_missing.RULE, Side([*BASE, tried]), Side(BASE)).findings
+    assert finding.advice.startswith("Copy it from the old drive")
 
 
 def raw(*digests: str | None, **more: object) -> Side:

@@ -18,6 +18,7 @@ from tests.rules.cases import (
     told,
     usual,
 )
+from verify.manifest.partition_contents import Listing
 from verify.matching.pair_contents import Difference, Sorted
 from verify.matching.weigh import weigh_missing
 from verify.rules.partition import partition_size
@@ -60,7 +61,30 @@ def test_size_when_the_system_alone_shrank_and_is_proven_then_it_is_a_note() -> 
     assert told(RULE, case) == [("note", 3)]
     (finding,) = findings(RULE, case)
     assert (finding.source, finding.target) == (500 * 1024 * 1024, 300 * 1024 * 1024)
-    assert "300.00 MiB instead of 500.00 MiB" in finding.message
+    # 300 and 500 MiB in powers of 1,000 (arithmetic), the unit of the table of partitions.
+    assert "314.57 MB instead of 524.29 MB" in finding.message
+    assert "proven" not in finding.message
+
+
+def test_size_when_only_a_sample_was_read_then_it_says_how_many_files_match() -> None:
+    """Half of the files read are no proof of all; those that good clones change do not match."""
+    listing = Listing(files=6668, folders=9, bytes=10**9)
+    old, new = (changed(usual(size), 3, listing=listing) for size in (500, 300))
+    contents = compared(3, hashed=3168, expected_changes=1)
+    (finding,) = findings(RULE, case_of(drive(old), drive(new), [contents]))
+    assert "; 3,167 of its 6,668 files were read on both drives and match." in finding.message
+    large = compared(3, hashed=3168, block_population=100, blocks=40)
+    (finding,) = findings(RULE, case_of(drive(old), drive(new), [large]))
+    assert "3,168 of its 6,668" in finding.message
+    assert "match (large ones in part)." in finding.message
+
+
+def test_size_when_a_raw_partition_grew_then_it_says_how_many_blocks_match() -> None:
+    """90 blocks of 1 MiB of a partition of 90 MiB."""
+    old, new = [partition(1, 1, 90, "luks")], [partition(1, 1, 100, "luks")]
+    blocks = [compared(1, raw=True, blocks=30, block_population=90)]
+    (finding,) = findings(RULE, case_of(drive(old), drive(new), blocks))
+    assert "; 30 of its 90 blocks (1 MiB each) were read on both drives" in finding.message
 
 
 def test_size_when_several_grew_and_are_proven_then_each_is_a_note() -> None:

@@ -58,6 +58,7 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _COPY = say("Copy it from the old drive, or let a tool of the system write the loaders anew.")
+_REWRITE = say("Let a tool of the system write the loaders anew.")
 _FALLBACK = "/efi/boot/boot"
 _PROGRAMS = (".efi", ".exe", ".dll")
 _DRIVERS = "/drivers/"
@@ -110,6 +111,7 @@ def _judge_heads(answer: RuleAnswer, old: BootRecord, record: BootRecord, new: P
             _COPY,
             partition=new.number,
             known=known,
+            remedy=_REWRITE,
         )
 
 
@@ -174,6 +176,7 @@ def _judge_applications(case: Case, answer: RuleAnswer) -> None:
                 _COPY,
                 partition=own.number,
                 known=known and became(case, was, place),
+                remedy=_REWRITE,
             )
 
 

@@ -52,7 +52,7 @@ from verify.rules.boot.resolve import (
     starts_by_firmware,
     stores,
 )
-from verify.rules.boot.store import REBUILD, judge_rest, judge_state
+from verify.rules.boot.store import REBUILD, REBUILD_HERE, judge_rest, judge_state
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import tell_fault
 from verify.text.message import Message, counted, joined, say
@@ -134,6 +134,7 @@ def _judge_store(case: Case, answer: RuleAnswer, new: Partition, store: BootStor
             (text if was else None, text),
             REBUILD,
             partition=new.number,
+            remedy=REBUILD_HERE,
         )
 
 

@@ -36,6 +36,7 @@ _EDIT = say(
 _FIX = say(
     "Correct the name in that file on the new drive, or clone again and keep the identities."
 )
+_FIX_HERE = say("Correct the name in that file on the new drive.")
 _COPY = say("Copy it from the old drive, or clone again.")
 _OTHER = say("Nothing to do if it lies on another drive, or inside an encrypted or logical volume.")
 
@@ -109,7 +110,7 @@ def _tag(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Messa
     if any(has_name(case.source, other, item) for other in case.source.partitions):
         return say("which is on the old drive and not on the new one"), _weight(item), _FIX
     level = Level.NOTE if _named_before(case, item) else _weight(item)
-    return say("which is on neither drive"), level, _OTHER if level is Level.NOTE else _FIX
+    return say("which is on neither drive"), level, _OTHER if level is Level.NOTE else _FIX_HERE
 
 
 def _named_before(case: Case, item: LinuxReference) -> bool:

@@ -21,6 +21,10 @@ REBUILD = say(
     " configuration, or clone again and keep the identities."
 )
 
+REBUILD_HERE = say(
+    "Detach the old drive and let a tool of the system rebuild the boot configuration."
+)
+
 _OFFERS = ("23000003", "24000001", "24000002")
 """The boot manager's default entry, its menu, and what it starts once."""
 
@@ -47,7 +51,15 @@ def judge_state(
         for fault in (_unread, _startless, _dirty)
     )
     for faults in (unread, startless):
-        tell_fault(answer, level, subject, (faults[0], faults[1]), REBUILD, partition=new.number)
+        tell_fault(
+            answer,
+            level,
+            subject,
+            (faults[0], faults[1]),
+            REBUILD,
+            partition=new.number,
+            remedy=REBUILD_HERE,
+        )
     tell_fault(
         answer,
         min(level, Level.REVIEW, key=list(Level)[::-1].index),
@@ -75,7 +87,13 @@ def judge_state(
         was = item in was_missing
         weight = Level.REVIEW if item.reached_by in _REVIEWED_ROUTES else level
         tell_fault(
-            answer, weight, subject, (text if was else None, text), REBUILD, partition=new.number
+            answer,
+            weight,
+            subject,
+            (text if was else None, text),
+            REBUILD,
+            partition=new.number,
+            remedy=REBUILD_HERE,
         )
 
 

@@ -15,7 +15,7 @@ the two do not add up, one of them is wrong.
 - not examined: a listing that could not be read, or not to its end.
 
 ## What to do
-See `file-missing` for the names.
+See the rules that the advice names: they list what was counted on one drive only.
 
 ## Sources
 Arithmetic on both listings.
@@ -28,14 +28,14 @@ from typing import TYPE_CHECKING
 
 from verify.rules.contents.pairs import compared_files
 from verify.rules.rule import Area, Level, Rule
-from verify.text.message import say
+from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
     from verify.manifest.partition_contents import Listing
-    from verify.matching.pair_contents import PairContents
+    from verify.matching.pair_contents import PairContents, Since
     from verify.rules.rule import Case, RuleAnswer
 
-_NAMES = say("See file-missing and file-extra for the names.")
+_LATER: dict[Since, str] = {"source": "source-used-since", "target": "target-used-since"}
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -83,11 +83,26 @@ def _judge_pair(
             new_files=new.files,
             new_folders=new.folders,
         ),
-        _NAMES,
+        _advice(files),
         partition=number,
         source=old.files,
         target=new.files,
     )
+
+
+def _advice(files: PairContents) -> Message:
+    """Return where the names are, by the rules that have them."""
+    rules: dict[str, None] = {}
+    for rule, differences in (
+        ("file-missing", files.missing),
+        ("file-extra", files.extra),
+        ("file-content", files.changed),
+        ("file-links", files.relinked),
+    ):
+        for meaning in sorted(differences.bags, key=lambda item: item.level.weight):
+            later = None if meaning.since is None else _LATER[meaning.since]
+            rules[later or ("file-expected-change" if meaning.expected else rule)] = None
+    return say("See {rules} for the names.", rules=joined(rules))
 
 
 def _nodes(listing: Listing) -> int:

@@ -58,6 +58,10 @@ MOST_TOLD = 40
 """Findings about files of one partition; the rest are told together."""
 
 _COPY = say("Copy it again from the old drive, or clone again.")
+_REPAIR = say(
+    "The old drive has no good copy: take it from a backup, or let the system's own repair write it"
+    " anew."
+)
 _LOOK = say("Start the new drive once and check again; if in doubt, clone again.")
 _OWN = say("Nothing to do for the clone; let the system's own check look at it.")
 
@@ -130,7 +134,7 @@ def _weigh(was: FileForm | None, form: FileForm) -> _Told | None:
     faults = _faults(was, form)
     if was is None:
         ending = say("the old drive does not have that file")
-        return _Told(Level.REVIEW, form, faults[0], ending, _COPY) if faults else None
+        return _Told(Level.REVIEW, form, faults[0], ending, _REPAIR) if faults else None
     own = [fault for fault in faults if fault not in was.faults]
     if own:
         pending = form.dirty and (form.logged or own == [_NO_LOG])
@@ -140,7 +144,7 @@ def _weigh(was: FileForm | None, form: FileForm) -> _Told | None:
             form,
             own[0],
             ending,
-            _LOOK if pending else _COPY,
+            _LOOK if pending else _REPAIR if was.faults else _COPY,
         )
     if faults:
         return _Told(
@@ -183,12 +187,13 @@ def _faults(was: FileForm | None, form: FileForm) -> list[str]:
 
 def _tell(answer: RuleAnswer, partition: int, told: list[_Told]) -> None:
     """Tell few files of a folder one by one, many of them together."""
-    groups: dict[tuple[Level, str], list[_Told]] = {}
+    groups: dict[tuple[Level, str, Message], list[_Told]] = {}
     for item in told:
-        groups.setdefault((item.level, folder_of(item.form.path)), []).append(item)
+        key = item.level, folder_of(item.form.path), item.advice
+        groups.setdefault(key, []).append(item)
     lines = sorted(groups.items(), key=lambda group: group[0][0].weight)
     room = MOST_TOLD
-    for (level, folder), items in lines:
+    for (level, folder, _), items in lines:
         first = items[0]
         if len(items) > FEW or room <= 0:
             message = say(

@@ -56,9 +56,10 @@ STRUCTURES_NAMED = 5
 _OF_FILES = frozenset({"file", "stream", "link", "other"})
 _HARMLESS = _OF_FILES | {"free"}
 
-_FILE = say(
-    "Look at the file on the new drive, or take it from a backup, before the old one is wiped."
-)
+_OLD_FILE = say("Open the file on the new drive; if it is damaged there, take it from a backup.")
+_ANY_FILE = say("Open them on the new drive; take those that are damaged there from a backup.")
+_NEW_FILE = say("Copy it again from the old drive, to a new drive without faults.")
+_NO_COPY = say("Take it from a backup: neither drive could be read there.")
 _NEW_DRIVE = say("Do not hand this drive out: check its cable and adapter, then replace it.")
 _SECTORS = say(
     "Read the drive again with another cable or adapter; if it stays so, mistrust the drive."
@@ -112,9 +113,10 @@ def _owned(header: Header, partition: Partition) -> list[str]:
 
 def _tell_owned(answer: RuleAnswer, names: list[str], partition: Partition, side: Message) -> None:
     """Name files that own unreadable sectors, though none of their own reads met them."""
+    advice = _NEW_FILE if side == NEW else _OLD_FILE
     for name in names[:FILES_NAMED]:
         message = say("Sectors of a file could not be read on the {side} drive.", side=side)
-        answer.find(Level.STOP, message, _FILE, partition=partition.number, path=name)
+        answer.find(Level.STOP, message, advice, partition=partition.number, path=name)
     more = len(names) - FILES_NAMED
     if more > 0:
         message = counted(
@@ -126,14 +128,15 @@ def _tell_owned(answer: RuleAnswer, names: list[str], partition: Partition, side
             number=partition.number,
             side=side,
         )
-        answer.find(Level.STOP, message, _FILE, partition=partition.number)
+        answer.find(Level.STOP, message, advice, partition=partition.number)
 
 
 def _tell_files(answer: RuleAnswer, pair: Pair, unreadable: Bag) -> None:
     named = unreadable.kept[:FILES_NAMED]
     for item in named:
-        message = say("A file could not be read on {sides}.", sides=_sides(item))
-        answer.find(Level.STOP, message, _FILE, partition=pair.number, path=item.path)
+        sides, advice = _sides(item)
+        message = say("A file could not be read on {sides}.", sides=sides)
+        answer.find(Level.STOP, message, advice, partition=pair.number, path=item.path)
     more = unreadable.count - len(named)
     if more:
         message = counted(
@@ -142,17 +145,18 @@ def _tell_files(answer: RuleAnswer, pair: Pair, unreadable: Bag) -> None:
             more,
             number=pair.number,
         )
-        answer.find(Level.STOP, message, _FILE, partition=pair.number)
+        answer.find(Level.STOP, message, _ANY_FILE, partition=pair.number)
 
 
-def _sides(item: Difference) -> Message:
+def _sides(item: Difference) -> tuple[Message, Message]:
+    """Return where a file could not be read, and what to do."""
     old = item.source is not None and item.source.unhashed is not None
     new = item.target is not None and item.target.unhashed is not None
     if old and new:
-        return say("both drives")
-    return (
-        say("the old drive") if old else say("the new drive") if new else say("one of the drives")
-    )
+        return say("both drives"), _NO_COPY
+    if new:
+        return say("the new drive"), _NEW_FILE
+    return (say("the old drive") if old else say("one of the drives")), _OLD_FILE
 
 
 def _tell_counts(answer: RuleAnswer, pair: Pair) -> None:
@@ -169,8 +173,9 @@ def _tell_counts(answer: RuleAnswer, pair: Pair) -> None:
             old_count=counts[0],
             new_count=counts[1],
         )
+        advice = _ANY_FILE if counts[0] else _NEW_FILE
         answer.find(
-            Level.STOP, message, _FILE, partition=pair.number, source=counts[0], target=counts[1]
+            Level.STOP, message, advice, partition=pair.number, source=counts[0], target=counts[1]
         )
 
 

@@ -5,19 +5,19 @@ Each partition's size in bytes on both drives.
 
 ## Why it matters
 One partition, the system's or a data partition, is shrunk or grown on purpose to fit the new
-drive. Another one that changed, or one whose contents are not proven to be whole, was cut by
-mistake more often than by intent.
+drive. Another one that changed, or one whose contents differ, was more often cut by mistake.
 
 ## Levels
-- `note`: a partition grew, and its contents are proven; the only one that shrank is not protected,
-  and its contents are proven; a reserved one (Microsoft reserved, swap) has another size.
+- `note`: a partition grew, and its contents match; the only one that shrank is not protected, and
+  its contents match; a reserved one (Microsoft reserved, swap) has another size.
 - `note`: where a fit was given, a change that it declares.
 - `review`: where a fit was given, any size but the one it declares.
 - `review`: a protected partition (EFI system, recovery, a maker's own) shrank; more than one
-  shrank; contents are not proven to be whole.
+  shrank; contents do not match, or too little of them was read.
 
-Proven means: every file is there with its size, contents were read on both drives, and nothing
-that was read differs. Whether the filesystem fits its partition is `filesystem-span`.
+Contents match if every file is there with its size, contents were read on both drives (all of
+them, or a sample large enough for `sound`), and nothing that was read differs. The finding says how
+many files were read. Whether the filesystem fits its partition is `filesystem-span`.
 
 ## What to do
 If the change was meant, see that the filesystem was resized with it. If not, clone again.
@@ -41,10 +41,11 @@ from verify.rules.shared import (
     size_bytes,
 )
 from verify.text.message import Message, say
-from verify.units import binary_size
+from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
+    from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, RuleAnswer
 
 _MEANT = say("If this was meant, nothing is to be done; if not, clone again with the old size.")
@@ -97,13 +98,33 @@ def _weigh(
             return Level.REVIEW, say(", and it is one that is not shrunk by intent")
         if several:
             return Level.REVIEW, say(", and it is not the only one that shrank")
-    return Level.NOTE, say("; its contents are proven")
+    return Level.NOTE, _read(old, case.contents.pairs[new.number])
+
+
+def _read(old: Partition, contents: PairContents) -> Message:
+    """Say how much of a pair's contents was compared; nothing of it differs, or it is in doubt."""
+    totals = contents.totals
+    if contents.raw:
+        return say(
+            "; {count:,} of its {all:,} blocks (1 MiB each) were read on both drives and match",
+            count=totals.blocks,
+            all=totals.block_population,
+        )
+    files = old.listing.files if old.listing else 0
+    if not files:
+        return say("; it holds no files")
+    return say(
+        "; {count:,} of its {all:,} files were read on both drives and match{partly}",
+        count=min(files, totals.hashed) - contents.mismatches - contents.expected_changes,
+        all=files,
+        partly=say(" (large ones in part)") if totals.blocks < totals.block_population else "",
+    )
 
 
 def _said(size: int, other: int) -> str:
     """Say a size for people, in bytes where the two would read alike."""
-    alike = binary_size(size) == binary_size(other)
-    return say("{size} bytes", size=size) if alike else binary_size(size)
+    alike = decimal_size(size) == decimal_size(other)
+    return say("{size:,} bytes", size=size) if alike else decimal_size(size)
 
 
 RULE = Rule(

@@ -49,6 +49,10 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _COPY = say("Copy it again from the old drive, and see that the recovery environment starts.")
+_REPLACE = say(
+    "The old drive has no good copy: take it from a backup or from installation media, and see that"
+    " the recovery environment starts."
+)
 _MISPLACED = say("is not where the boot store names it")
 
 
@@ -77,6 +81,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
                 partition=pair.number,
                 values=(image.size_bytes, twin.size_bytes if twin else None),
                 known=twin is not None and replace(twin, path=image.path) == image,
+                remedy=_REPLACE,
             )
     _judge_named(case, answer)
 
@@ -126,6 +131,7 @@ def _judge_named(case: Case, answer: RuleAnswer) -> None:
                 (_MISPLACED if as_before else None, _MISPLACED),
                 _COPY,
                 partition=own.number,
+                remedy=_REPLACE,
             )
 
 
