@@ -107,7 +107,7 @@ def with_head(data: bytes, code: str, place: int, value: int) -> bytes:
 
 
 HIVE_DAMAGE: dict[str, tuple[Callable[[bytes], bytes], str]] = {
-    "zeros": (lambda data: bytes(len(data)), "nothing but zeros"),
+    "zeros": (lambda data: bytes(len(data)), "is all zeros"),
     "base block": (lambda data: zeroed(data, 0, PAGE), "no registry header"),
     "cut": (lambda data: data[:-PAGE], "by its header"),
     "checksum": (lambda data: data[:12] + b"\1" + data[13:], "has the checksum"),

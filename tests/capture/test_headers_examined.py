@@ -31,5 +31,5 @@ def test_capture_when_a_volume_is_locked_then_its_headers_are_examined_at_every_
     assert [fault.place for fault in item.examination.structure.faults] == ["copy 2"]
     assert (item.contents is None) == (depth == "layout")
     reasons = [unread.reason for unread in item.unread]
-    layout = "a capture of depth layout reads no contents"
+    layout = "depth layout reads no contents"
     assert (layout in reasons) == (depth == "layout")

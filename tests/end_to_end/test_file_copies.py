@@ -169,7 +169,7 @@ def test_check_when_ext_was_copied_by_cp_then_what_it_lost_is_told(
         "file-links": "review",
     }
     told = " ".join(item.message for item in comparison.findings)
-    for words in ("modified times", "owner", "access rights", "privileges", "hard links"):
+    for words in ("modification times", "owner", "access rights", "privileges", "hard links"):
         assert words in told, words
     assert len(comparison.findings) <= 12
 
@@ -184,7 +184,7 @@ def test_check_when_ext_was_copied_by_cp_archive_then_its_creation_gives_it_away
     assert found.get("file-times") == "review"
     assert not found.keys() & {"file-security", "file-links", "file-content", "file-missing"}
     (times,) = [item.message for item in comparison.findings if item.rule == "file-times"]
-    assert "created times" in times
+    assert "creation times" in times
 
 
 @pytest.mark.parametrize("options", ["-r", "-a"])

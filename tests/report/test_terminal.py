@@ -59,14 +59,14 @@ def test_report_when_partitions_changed_then_each_line_says_what_it_became(
 ) -> None:
     """Kept, shrunk and gone are words, and a partition matched by place alone says so."""
     document = comparison(findings=(finding("partition-missing", partition=4),))
-    table = shown(document, monkeypatch, 140).partition("EVIDENCE")[0]
+    table = shown(document, monkeypatch, 140).partition("WHAT WAS READ")[0]
     line = {
         number: row for row in table.splitlines() for number in "134" if row[:3].strip() == number
     }
     assert "same size" in line["1"]
     # Arithmetic: 450,000,000 sectors of 512 bytes = 230.4 GB fewer.
     assert "230.40 GB smaller, matched by place" in line["3"]
-    assert "is not there" in line["4"]
+    assert "missing" in line["4"]
     assert line["4"].rstrip().endswith("stop")
 
 
@@ -138,7 +138,7 @@ def test_report_when_things_were_left_out_then_each_is_named_with_its_reason(
 ) -> None:
     """Gaps that `sound` needs stand first and are marked; unread parts of both drives follow."""
     text = shown(comparison(), monkeypatch)
-    needed = "raw-content (needed for sound): the rule failed: ValueError: no"
+    needed = "raw-content (required for sound): the check failed: ValueError: no"
     other = "boot-firmware: it lives in the machine, not on the drive"
     assert text.index(needed) < text.index(other)
     assert "drive identity (old drive): told on Linux only" in text

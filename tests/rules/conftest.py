@@ -18,13 +18,15 @@ OTHERS = [code for code in LANGUAGES if code != ENGLISH]
 
 
 _OLD_IS_NOT_WHOLE = re.compile(
-    r"as on the old drive|on the old drive it (?!is whole)|on neither drive|old drive does not have"
-    r"|could not be read on (the old|both|either)"
+    r"as on the old drive|on the old drive it (?!is intact)|on neither drive"
+    r"|old drive does not have|could not be read on (the old|both|either)"
 )
 """What says that the old drive has the fault as well, or has no good copy."""
 
 _TAKES_FROM_OLD = re.compile(r"^(Copy|Clone)|\b(copy|clone) (it|them|this|again)\b")
-_AGAIN_OTHERWISE = re.compile(r"with (this|each) partition on|room|large enough|same logical|Start")
+_AGAIN_OTHERWISE = re.compile(
+    r"starting (this|each) partition|Repartition|large enough|same logical|Start"
+)
 """To clone once more in another way, which does not bring the same fault along."""
 
 

@@ -206,4 +206,4 @@ def test_counts_when_they_contradict_the_names_then_nothing_is_proven() -> None:
     for sides in ((Side(FILES), Miscounted(FILES)), (Miscounted(FILES), Side(FILES))):
         found = judged(file_count.RULE, *sides).findings
         assert [row.level for row in found if row.rule == "file-count"] == [Level.STOP]
-        assert "contradict" in found[0].message
+        assert "do not agree" in found[0].message

@@ -113,8 +113,8 @@ def _code(place: Literal["mbr", "boot-sector"], data: bytes, start: int, end: in
             say("boot code"),
             start,
             say("length"),
-            say("{size} bytes", size=end),
-            say("{size} bytes", size=len(data)),
+            say("{size:,} bytes", size=end),
+            say("{size:,} bytes", size=len(data)),
         )
     code = data[start:end]
     return BootCode(

@@ -69,7 +69,7 @@ def examine(reading: FormReading) -> FileForm:
     return FileForm(path="", form="hive", faults=tuple(faults), dirty=dirty)
 
 
-_BLANK = say("holds nothing but zeros")
+_BLANK = say("is all zeros")
 _NO_HEADER = say("has no registry header")
 
 

@@ -109,7 +109,7 @@ def read_system(data: bytes, path: str = "", logs: tuple[str, ...] = ()) -> Syst
             0,
             say("size"),
             say("{size} bytes at most", size=MOST_BYTES),
-            say("{size} bytes", size=len(data)),
+            say("{size:,} bytes", size=len(data)),
         )
     hive = Hive(data, logs=logs, budget=Budget(_BUDGET_STEPS, _BUDGET_BYTES, _BUDGET_SECONDS))
     found = _Found()

@@ -101,7 +101,7 @@ class PartitionReading:
             answer = Answer()
             if kind not in READABLE_KINDS and kind in EXAMINERS:
                 answer = self._run(self._task(partition, raw=True), number)
-            answer.failure = say("a capture of depth layout reads no contents")
+            answer.failure = say("depth layout reads no contents")
             return answer
         self.progress.phase(f"reading blocks of partition {number}")
         return self._run(self._task(partition, raw=True), number)

@@ -36,114 +36,112 @@ POINTS_ELSEWHERE = Meaning(
     Level.STOP,
     say("is a link that points elsewhere on the new drive"),
     say("are links that point elsewhere on the new drive"),
-    say("See what each of them points to, and make it again as on the old drive."),
+    say("Check what each of them points to, and create it again as on the old drive."),
 )
 POINTED_LATER = Meaning(
     Level.REVIEW,
     say("is a link that was made to point elsewhere on the new drive after the clone"),
     say("are links that were made to point elsewhere on the new drive after the clone"),
-    say("Ask whether the new drive was used since the clone; if not, clone again."),
+    say("Find out whether the new drive was used after the clone; if not, clone again."),
 )
 LINK_REPLACED = Meaning(
     Level.REVIEW,
-    say("is a link, or another reparse point, and something else on the new drive"),
-    say("are links, or other reparse points, and something else on the new drive"),
-    say("Clone again by partition, not file by file: what was linked may now be there twice."),
+    say("is a link or another reparse point on the old drive, and something else on the new one"),
+    say("are links or other reparse points on the old drive, and something else on the new one"),
+    say("Clone whole partitions again, not file by file: linked files may now be there twice."),
 )
 LINK_INSTEAD = Meaning(
     Level.STOP,
-    say("is a link on the new drive only: what it held is not proven to be there"),
-    say("are links on the new drive only: what they held is not proven to be there"),
-    say("Copy it again from the old drive, or clone again, before the old drive is wiped."),
+    say("is a link on the new drive but not on the old one: its contents may be missing"),
+    say("are links on the new drive but not on the old one: their contents may be missing"),
+    say("Copy it from the old drive, or clone again, before the old drive is wiped."),
 )
 SEPARATED = Meaning(
     Level.REVIEW,
-    say("has further names on the old drive (hard links) and is a file of its own on the new one"),
-    say(
-        "have further names on the old drive (hard links) and are files of their own on the new one"
-    ),
-    say("Clone again by partition, not file by file: each of them takes up its room again."),
+    say("is hard-linked to other names on the old drive and a separate copy on the new one"),
+    say("are hard-linked to other names on the old drive and separate copies on the new one"),
+    say("Clone whole partitions again, not file by file: each copy takes up space of its own."),
 )
 JOINED = Meaning(
     Level.REVIEW,
-    say("is a file of its own on the old drive and one with another (a hard link) on the new one"),
-    say("are files of their own on the old drive and one with others (hard links) on the new one"),
-    say("Find out who linked them: a change of one changes the other."),
+    say("is a separate file on the old drive and hard-linked to another one on the new one"),
+    say("are separate files on the old drive and hard-linked to others on the new one"),
+    say("Find out who linked them: changing one now changes the other."),
 )
 
 OWNER = Meaning(
     Level.REVIEW,
-    say("has another owner on the new drive"),
-    say("have other owners on the new drive"),
+    say("has a different owner on the new drive"),
+    say("have different owners on the new drive"),
     _BY_PARTITION,
 )
 RIGHTS = Meaning(
     Level.REVIEW,
-    say("has other access rights on the new drive"),
-    say("have other access rights on the new drive"),
+    say("has different access rights on the new drive"),
+    say("have different access rights on the new drive"),
     _BY_PARTITION,
 )
 INHERITANCE = Meaning(
     Level.REVIEW,
-    say("takes over its folder's access rights on one of the drives only"),
-    say("take over their folders' access rights on one of the drives only"),
+    say("inherits its folder's access rights on one of the drives only"),
+    say("inherit their folders' access rights on one of the drives only"),
     _BY_PARTITION,
 )
 RUNS_AS = Meaning(
     Level.REVIEW,
-    say("runs with other privileges on the new drive (setuid, setgid, sticky or capabilities)"),
-    say("run with other privileges on the new drive (setuid, setgid, sticky or capabilities)"),
+    say("runs with different privileges on the new drive (setuid, setgid, sticky or capabilities)"),
+    say("run with different privileges on the new drive (setuid, setgid, sticky or capabilities)"),
     _BY_PARTITION,
 )
 FURTHER = Meaning(
     Level.REVIEW,
-    say("has other extended attributes on the new drive"),
-    say("have other extended attributes on the new drive"),
+    say("has different extended attributes on the new drive"),
+    say("have different extended attributes on the new drive"),
     _BY_PARTITION,
 )
 
 FLAGS = Meaning(
     Level.REVIEW,
-    say("has other attributes (read-only, hidden, system and the like) on the new drive"),
-    say("have other attributes (read-only, hidden, system and the like) on the new drive"),
+    say("has different attributes (read-only, hidden, system and the like) on the new drive"),
+    say("have different attributes (read-only, hidden, system and the like) on the new drive"),
     _BY_PARTITION,
 )
 BY_CASE = Meaning(
     Level.REVIEW,
-    say("tells names apart by upper and lower case on one of the drives only"),
-    say("tell names apart by upper and lower case on one of the drives only"),
-    say("Set it as on the old drive: programs made for it find other files, or none."),
+    say("is case-sensitive on one of the drives only"),
+    say("are case-sensitive on one of the drives only"),
+    say("Set it as on the old drive: programs that rely on it may find the wrong file, or none."),
 )
 ENCRYPTION = Meaning(
     Level.REVIEW,
     say("is encrypted by the system (EFS) on one of the drives only"),
     say("are encrypted by the system (EFS) on one of the drives only"),
-    say("Ask whether it was meant to be decrypted; if not, clone again by partition."),
+    say("Find out whether it was decrypted on purpose; if not, clone whole partitions again."),
 )
 EXPANDED = Meaning(
     Level.NOTE,
-    say("is stored compressed or with holes on one of the drives only"),
-    say("are stored compressed or with holes on one of the drives only"),
-    say("Nothing is lost; see that the new drive keeps room enough."),
+    say("is compressed or sparse on one of the drives only"),
+    say("are compressed or sparse on one of the drives only"),
+    say("Nothing is lost; check that enough space is left on the new drive."),
 )
 SHORT_NAME = Meaning(
     Level.REVIEW,
-    say("has another short name (8.3), or none, on the new drive"),
-    say("have other short names (8.3), or none, on the new drive"),
-    say("Clone again by partition: settings of older programs name files by their short names."),
+    say("has a different short name (8.3), or none, on the new drive"),
+    say("have different short names (8.3), or none, on the new drive"),
+    say("Clone whole partitions again: older programs store short names in their settings."),
 )
 
 TOUCHED = Meaning(
     Level.NOTE,
-    say("has the same contents under another modification time"),
-    say("have the same contents under other modification times"),
-    say("Nothing is lost; ask who touched them if there are many."),
+    say("has the same contents but a different modification time"),
+    say("have the same contents but different modification times"),
+    say("Nothing is lost; if there are many, find out what changed their times."),
 )
 UNREAD_BUT_LATER = Meaning(
     Level.REVIEW,
-    say("has another modification time, and its contents were not read on both drives"),
-    say("have other modification times, and their contents were not read on both drives"),
-    say("Check again at depth full: under another time the contents may be others."),
+    say("has a different modification time, and its contents were not compared"),
+    say("have different modification times, and their contents were not compared"),
+    say("Check again with --depth full: the contents may differ too."),
 )
 OTHER_DATE = Meaning(
     Level.STOP,
@@ -153,9 +151,9 @@ OTHER_DATE = Meaning(
 )
 CREATED_ANEW = Meaning(
     Level.NOTE,
-    say("has another creation time"),
-    say("have other creation times"),
-    say("Nothing is lost; sorting by creation goes another way."),
+    say("has a different creation time"),
+    say("have different creation times"),
+    say("Nothing is lost; only sorting by creation date changes."),
 )
 
 _ENCRYPTED = 0x4000

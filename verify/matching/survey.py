@@ -73,8 +73,10 @@ _TIMES = {
     "modified": re.compile(rb',"modified":(-?\d+)'),
 }
 
-NOTHING_SHARED = say("most files have other times on the new drive, as after a copy file by file")
-NO_TIMES = say("no file has a time before the check that both drives share")
+NOTHING_SHARED = say(
+    "most files have different times on the new drive, as after copying file by file"
+)
+NO_TIMES = say("no file has the same time on both drives")
 
 
 def survey(

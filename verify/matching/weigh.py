@@ -23,9 +23,12 @@ _RUNNING = frozenset({Habit.MOVING, Habit.HELD})
 
 DAMAGED = Meaning(
     Level.STOP,
-    say("has the same modification time on both drives but other contents: it is damaged"),
-    say("have the same modification time on both drives but other contents: they are damaged"),
-    say("Copy it again from the old drive, check which of the two is whole, and check again."),
+    say("is damaged on one of the drives: same modification time, different contents"),
+    say("are damaged on one of the drives: same modification times, different contents"),
+    say(
+        "Open both versions. If the one on the old drive is intact, copy it"
+        " again, then check again."
+    ),
 )
 OLD_IS_NEWER = Meaning(
     Level.STOP,
@@ -37,30 +40,29 @@ NEW_IS_NEWER = Meaning(
     Level.REVIEW,
     say("is newer on the new drive: it was changed there after the clone"),
     say("are newer on the new drive: they were changed there after the clone"),
-    say("Ask whether the new drive was used since the clone; if not, clone again."),
+    say("Find out whether the new drive was used after the clone; if not, clone again."),
 )
 SYSTEM_MOVED_ON = Meaning(
     Level.REVIEW,
-    say("of the system or a program is newer on the old drive, as where a system went on running"),
+    say("of the system or a program is newer on the old drive, as after the system kept running"),
     say(
-        "of the system or of programs are newer on the old drive, as where a system went on running"
+        "of the system or of programs are newer on the old drive, as after the system kept running"
     ),
-    say(
-        "If the old drive was started after the clone, look what it did; if in doubt, clone again."
-    ),
+    say("Find out whether the old drive was started after the clone; if in doubt, clone again."),
 )
 HELD_OPEN = Meaning(
     Level.REVIEW,
-    say("differs under one modification time, as a file does that a running system holds open"),
-    say("differ under one modification time, as files do that a running system holds open"),
+    say("differs although its date matches, as a file does that a running system keeps open"),
+    say("differ although their dates match, as files do that a running system keeps open"),
     say(
-        "If the clone was made while the system ran, start the new drive once; if not, clone again."
+        "If the clone was made while the system ran, start from the new drive"
+        " once; if not, clone again."
     ),
 )
 MISSING = Meaning(
     Level.STOP,
-    say("of the old drive is missing on the new one"),
-    say("of the old drive are missing on the new one"),
+    say("is missing on the new drive"),
+    say("are missing on the new drive"),
     say("Copy it from the old drive, or clone again, before the old drive is wiped."),
 )
 
@@ -75,49 +77,59 @@ EXTRA = Meaning(
     Level.NOTE,
     say("is on the new drive only"),
     say("are on the new drive only"),
-    say("Ask whether the new drive was started or used since the clone."),
+    say("Find out whether the new drive was started or used after the clone."),
 )
 UNSYNCHRONISED = Meaning(
     Level.REVIEW,
     say("of the offline files is missing: it may hold changes that no server has yet"),
     say("of the offline files are missing: they may hold changes that no server has yet"),
-    say("Have the old system synchronise its offline files, then check again."),
+    say("Start the old system, let it synchronise its offline files, and clone again."),
 )
 RESPELT = Meaning(
     Level.REVIEW,
-    say("is spelt otherwise on the new drive, in upper or lower case alone"),
-    say("are spelt otherwise on the new drive, in upper or lower case alone"),
-    say("Rename it as on the old drive if a program looks at the case of its name."),
+    say("has the same name in different upper and lower case on the new drive"),
+    say("have the same names in different upper and lower case on the new drive"),
+    say("Rename it as on the old drive if a program depends on the case of its name."),
 )
 STREAM_LOST = Meaning(
     Level.REVIEW,
-    say("has other named streams on the new drive"),
-    say("have other named streams on the new drive"),
-    say("Clone again by partition, not file by file, if the streams matter."),
+    say("has different named streams on the new drive"),
+    say("have different named streams on the new drive"),
+    say("If the named streams matter, clone whole partitions again, not file by file."),
 )
 
 # Expected changes: each is one sentence a partition, which its number and size begin.
 LEFT_OUT = Meaning(
     Level.NOTE,
-    say("differs that copies leave out: a page, hibernation or swap file, a snapshot, or waste"),
     say(
-        "differ that copies leave out: page, hibernation or swap files, the snapshot"
-        " store, the waste bin, or folders that are emptied at each start"
+        "differs or is missing, as most cloning tools intend: page, hibernation"
+        " or swap file, snapshot, recycle bin, or a folder emptied at each start"
     ),
-    say("Nothing to do; the system makes them anew."),
+    say(
+        "differ or are missing, as most cloning tools intend: page, hibernation"
+        " or swap files, snapshots, the recycle bin, or folders emptied at each"
+        " start"
+    ),
+    say("Nothing to do; the system creates them again."),
     expected=True,
 )
 REWRITTEN = Meaning(
     Level.NOTE,
-    say("differs that names the drive it is on: a boot store or a recovery configuration"),
-    say("differ that name the drive they are on: a boot store or a recovery configuration"),
+    say(
+        "differs because it stores its own drive's identity: a boot store or a"
+        " recovery configuration"
+    ),
+    say(
+        "differ because they store their own drive's identity: a boot store or a"
+        " recovery configuration"
+    ),
     say("Nothing to do if the new drive and its recovery environment start."),
     expected=True,
 )
 MOVING = Meaning(
     Level.NOTE,
-    say("differs that a running system writes all the time: a log, a cache, a registry hive"),
-    say("differ that a running system writes all the time: logs, caches, registry hives"),
+    say("differs because a running system writes it all the time: a log, a cache, a registry file"),
+    say("differ because a running system writes them all the time: logs, caches, registry files"),
     say("Nothing to do if the clone was made while the system ran."),
     expected=True,
 )

@@ -38,8 +38,10 @@ _LARGEST_ZEROS = 256 << 20
 """Files up to this size (bytes) are held against as many zeros."""
 
 _COPY_IT = say("Copy the newer version from the old drive, or clone again.")
-_ASK = say("Ask whether the new drive was used since the clone; if not, clone again.")
-_AGAIN = say("Copy it again from the old drive, check which of the two is whole, and check again.")
+_ASK = say("Find out whether the new drive was used after the clone; if not, clone again.")
+_AGAIN = say(
+    "Open both versions. If the one on the old drive is intact, copy it again, then check again."
+)
 
 OLD_WORK = Meaning(
     Level.REVIEW,
@@ -59,7 +61,7 @@ OLD_MACHINE = Meaning(
     Level.NOTE,
     say("was written on the old drive after the clone by its system or a program"),
     say("were written on the old drive after the clone by its system or by programs"),
-    say("Nothing to do; the system wrote it while it ran on."),
+    say("Nothing to do; the system kept running after the clone and wrote it."),
     since="source",
 )
 MOVED = Meaning(
@@ -87,7 +89,7 @@ DELETED = Meaning(
     Level.NOTE,
     say("was deleted on the old drive after the clone"),
     say("were deleted on the old drive after the clone"),
-    say("Nothing to do; delete it on the new drive too if it must not stay."),
+    say("Nothing to do; if it must not stay, delete it on the new drive too."),
     since="source",
 )
 NEW_WORK = Meaning(
@@ -107,14 +109,14 @@ NEW_MACHINE = Meaning(
 
 OTHER_VERSION = Meaning(
     Level.STOP,
-    say("was last written before the clone, and the new drive has another version of it"),
-    say("were last written before the clone, and the new drive has other versions of them"),
+    say("was last written before the clone, but the new drive has a different version"),
+    say("were last written before the clone, but the new drive has different versions"),
     _AGAIN,
 )
 ZEROS = Meaning(
     Level.STOP,
-    say("holds nothing but zeros on the new drive"),
-    say("hold nothing but zeros on the new drive"),
+    say("is all zeros on the new drive"),
+    say("are all zeros on the new drive"),
     _AGAIN,
 )
 DOUBTFUL = Meaning(
@@ -127,13 +129,19 @@ COPIED_OPEN = Meaning(
     Level.REVIEW,
     say("was open while it was copied: a registry file, database, mail store or virtual disk"),
     say("were open while they were copied: registry files, databases, mail stores, virtual disks"),
-    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+    say("Shut the old system down, then copy it once more from the old drive or clone again."),
 )
 COPIED_MEANWHILE = Meaning(
     Level.REVIEW,
-    say("was written while the volume was being copied, and the new drive has it as it was before"),
-    say("were written while the volume was being copied, and the new drive has them as before"),
-    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+    say(
+        "was written while the volume was being copied, and the new drive has"
+        " the version before that"
+    ),
+    say(
+        "were written while the volume was being copied, and the new drive has"
+        " the versions before that"
+    ),
+    say("Shut the old system down, then copy it once more from the old drive or clone again."),
 )
 
 

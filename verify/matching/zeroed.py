@@ -60,17 +60,24 @@ _LAID_OUT_NAMES = (
 
 ZEROED = Meaning(
     Level.STOP,
-    say("holds zeros where the old drive has data, as after a read that failed"),
-    say("hold zeros where the old drive has data, as after reads that failed"),
+    say("has zeros where the old drive has data, as after a read error"),
+    say("have zeros where the old drive has data, as after read errors"),
     say("Copy it again from the old drive, and check again."),
 )
 CLEARED = Meaning(
     Level.REVIEW,
     say(
-        "holds zeros where the old drive has data; programs lay out or clear such files themselves"
+        "has zeros where the old drive has data; programs preallocate or clear"
+        " such files themselves"
     ),
-    say("hold zeros where the old drive has data; programs lay out or clear such files themselves"),
-    say("Open it in its program on the new drive, or copy it again from the old drive."),
+    say(
+        "have zeros where the old drive has data; programs preallocate or clear"
+        " such files themselves"
+    ),
+    say(
+        "Open it with its program on the new drive; if it fails there, copy it"
+        " again from the old drive."
+    ),
 )
 
 

@@ -27,7 +27,7 @@ from verify.units import binary_size, decimal_size, moment_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from verify.manifest.header import Header, Partition
+    from verify.manifest.header import Header, Partition, Scope
     from verify.rules.comparison_document import Comparison, FindingRow, Identity, PairRow
     from verify.rules.rule import Value
 
@@ -35,6 +35,9 @@ Sides = tuple["Header", "Header"]
 
 NOT_TOLD = say("not reported")
 """Stands where a drive does not say what it is."""
+
+NOT_READ = say("not read: one partition only")
+"""Stands where a partition's drive would be described."""
 
 _VALUES_ARE_NAMES = frozenset({"filesystem-identity"})
 """Rules whose findings have what stands on a drive for their values: labels."""
@@ -132,8 +135,14 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         verdict=comparison.verdict,
         sentence=comparison.summary,
         sides=(
-            DriveSide(say("SOURCE, the old drive"), tuple(drive_facts(comparison.source))),
-            DriveSide(say("TARGET, the new drive"), tuple(drive_facts(comparison.target))),
+            DriveSide(
+                say("SOURCE, the old drive"),
+                tuple(drive_facts(comparison.source, sides[0].scope)),
+            ),
+            DriveSide(
+                say("TARGET, the new drive"),
+                tuple(drive_facts(comparison.target, sides[1].scope)),
+            ),
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
@@ -146,26 +155,17 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
     )
 
 
-def drive_facts(drive: Identity) -> Iterator[tuple[Message, str]]:
-    """Yield what names a drive: (word, value)."""
+def drive_facts(drive: Identity, scope: Scope) -> Iterator[tuple[Message, str]]:
+    """Yield what names a drive: (word, value); the table of one partition's drive was not read."""
+    one = scope == "partition"
     yield say("path"), drive.path
     yield say("model"), drive.model or NOT_TOLD
     yield say("serial"), drive.serial or NOT_TOLD
     yield say("size"), both_sizes(drive.size_bytes)
-    table = (
-        say("no partition table")
-        if drive.scheme == "none"
-        else say("{scheme} table", scheme=drive.scheme.upper())
-    )
-    yield (
-        say("table"),
-        say(
-            "{table}, sectors of {sector_bytes:,} bytes",
-            table=table,
-            sector_bytes=drive.sector_bytes,
-        ),
-    )
-    yield say("id"), drive.disk_id or say("none")
+    table = say("none") if drive.scheme == "none" else drive.scheme.upper()
+    sectors = say("sectors of {sector_bytes:,} bytes", sector_bytes=drive.sector_bytes)
+    yield say("partition table"), joined([NOT_READ if one else table, sectors])
+    yield say("identifier"), NOT_READ if one else drive.disk_id or say("none")
     yield say("read"), say("{when}, depth {depth}", when=when(drive.captured), depth=drive.depth)
 
 
@@ -186,8 +186,8 @@ def partition_words(partition: Partition) -> str:
     """Say what a partition is: its type's name, its filesystem, its label."""
     kind = partition.filesystem.kind
     name = type_words(partition.type_name)
-    unnamed = say("type {type}", type=partition.type) if partition.type else say("no table")
-    parts = [name or unnamed]
+    unnamed: list[str] = [say("type {type}", type=partition.type)] if partition.type else []
+    parts: list[str] = [name] if name else unnamed
     if kind not in {"extended", "msr"}:
         parts.append(kind)
     if label := partition.filesystem.label:
@@ -221,7 +221,7 @@ def _partition_line(pair: PairRow, sides: Sides, comparison: Comparison) -> Part
 
 def _became(old_bytes: int | None, new_bytes: int | None, matched_by: str) -> str:
     if new_bytes is None:
-        return say("is not there")
+        return say("missing")
     if old_bytes is None:
         return say("only on the new drive")
     change = new_bytes - old_bytes
@@ -230,7 +230,11 @@ def _became(old_bytes: int | None, new_bytes: int | None, matched_by: str) -> st
         amount = decimal_size(abs(change))
         larger, smaller = say("{size} larger", size=amount), say("{size} smaller", size=amount)
         size = larger if change > 0 else smaller
-    return say("{size}, matched by place", size=size) if matched_by == "place" else size
+    return (
+        say("{size}, matched by its place on the drive", size=size)
+        if matched_by == "place"
+        else size
+    )
 
 
 def _heaviest(comparison: Comparison, number: int | None) -> str:

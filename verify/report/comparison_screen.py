@@ -51,15 +51,15 @@ def print_report(console: Console, report: Report, *, brief: bool = False) -> No
         _print_group(console, group, heading=brief and group.level is Level.NOTE)
     if report.to_copy:
         _print_to_copy(console, report.to_copy)
-    section(console, say("EVIDENCE"))
+    section(console, say("WHAT WAS READ"))
     _print_lines(console, report.evidence)
     if not brief:
-        section(console, say("NOT EXAMINED"), "" if report.gaps else say("nothing was left out"))
+        section(console, say("NOT EXAMINED"), "" if report.gaps else say("none"))
         _print_gaps(console, report.gaps)
-    section(console, say("NEXT"))
+    section(console, say("NEXT STEPS"))
     _print_lines(console, report.next_steps)
     if not brief:
-        section(console, say("BEWARE"))
+        section(console, say("CAUTION"))
         _print_lines(console, report.cautions)
     print_answer(console, report.answer, verdict)
 
@@ -131,7 +131,7 @@ def _values(item: FindingPlace) -> list[Text]:
 
 def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
     for gap in gaps[:_MOST_ITEMS]:
-        needed = Text(_(" (needed for sound)"), style="bold") if gap.needed else Text()
+        needed = Text(_(" (required for sound)"), style="bold") if gap.needed else Text()
         line = plain(gap.what) + needed + Text(": ") + sentence(gap.reason)
         console.print(Padding(line, (0, 0, 0, 2)))
     _print_rest(console, len(gaps))

@@ -61,7 +61,7 @@ EDITION_NAMES = {Edition.CUSTOMER: say("customer"), Edition.SHOP: say("shop")}
 EDITION_WORDS = {
     Edition.CUSTOMER: say("Customer's edition: file names are replaced by digests."),
     Edition.SHOP: say(
-        "Shop's edition: it holds file names of the customer, and stays in the shop."
+        "Shop's edition: it contains file names of the customer; do not hand it out."
     ),
 }
 

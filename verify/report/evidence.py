@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from verify.rules.engine import NOT_A_PAIR
 from verify.rules.rule import Result
 from verify.text.message import counted, joined, say
 from verify.text.words import NEW, OLD
@@ -44,15 +45,15 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     )
     bound = evidence.bound
     if bound is not None and not evidence.bytes_hashed and not evidence.files_hashed:
-        yield say("No contents stand on both drives: none were compared.")
+        yield say("No contents were compared.")
     elif bound is not None and not bound.files_at_most and not bound.bytes_at_most:
         yield say("All contents that could be read on both were compared.")
     elif bound is not None:
         yield (
             say(
-                "With {confidence:g} % confidence, what was not read hides no more than"
-                " {files_at_most:,} differing files ({rate_at_most:.2g} % of those on both"
-                " sides) and {size} of differing bytes.",
+                "The rest was not read: at most {files_at_most:,} files"
+                " ({rate_at_most:.2g} %) and {size} could still differ ({confidence:g} %"
+                " confidence).",
                 confidence=bound.confidence * 100,
                 files_at_most=bound.files_at_most,
                 rate_at_most=bound.rate_at_most * 100,
@@ -62,8 +63,8 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     elif "layout" in {comparison.source.depth, comparison.target.depth}:
         yield (
             say(
-                "Contents were not compared, but for what the machine needs to start: this"
-                " rests on names, sizes, times and tables."
+                "Only files that the computer needs to start were read. All others were"
+                " compared by name, size and time only."
             )
         )
     else:
@@ -92,7 +93,7 @@ def _rule_counts(comparison: Comparison) -> str:
         Result.DIFFERENT: say("differ"),
         Result.NOT_APPLICABLE: say("do not apply"),
         Result.NOT_EXAMINED: say("could not be made"),
-        Result.CRASHED: say("crashed"),
+        Result.CRASHED: say("failed"),
     }
     told = joined(
         say("{count} {answer}", count=counts[key], answer=word)
@@ -114,11 +115,13 @@ def gaps(
 def _rule_gaps(comparison: Comparison, required: frozenset[str]) -> Iterator[Gap]:
     open_answers = (Result.NOT_EXAMINED, Result.CRASHED)
     rows = [row for row in comparison.outcomes if row.outcome in open_answers]
+    if any(row.reason == NOT_A_PAIR for row in comparison.outcomes):
+        yield Gap(say("all other checks"), NOT_A_PAIR, needed=True)
     together: dict[tuple[bool, str], list[str]] = {}
     for row in rows:
         reason = row.reason or say("no reason was given")
         if row.outcome == Result.CRASHED:
-            reason = say("the rule failed: {reason}", reason=reason)
+            reason = say("the check failed: {reason}", reason=reason)
         together.setdefault((row.rule in required, reason), []).append(row.rule)
     for needed, reason in sorted(together, key=lambda key: not key[0]):
         yield Gap(joined(together[needed, reason]), reason, needed)

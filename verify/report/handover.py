@@ -233,7 +233,7 @@ def _actions(
 
 def _told(row: FindingRow, reference: str | None) -> Told:
     return Told(
-        where=say("the drive")
+        where=say("whole drive")
         if row.partition is None
         else say("partition {number}", number=row.partition),
         path=row.path,
@@ -265,14 +265,14 @@ def _identified(header: Header) -> str:
     if drive.kind == "image":
         return say("an image file: by its path and the identifier in its partition table")
     if drive.serial is None:
-        return say("no serial number was told: by the identifier in its partition table alone")
+        return say("no serial number was reported: by the identifier in its partition table only")
     giver = (
         say("the adapter (perhaps its own)")
         if drive.serial_source == "adapter"
-        else say("the drive")
+        else say("the drive itself")
     )
     world = say(" and its world-wide name {wwn}", wwn=drive.wwn) if drive.wwn else ""
-    return say("by the serial number that {giver} told{world}", giver=giver, world=world)
+    return say("by the serial number that {giver} reported{world}", giver=giver, world=world)
 
 
 def _wipe_fields(document: Comparison) -> Iterator[tuple[str, str]]:

@@ -90,7 +90,7 @@ def facts(handover: Handover) -> Iterator[tuple[Message, str, str]]:
         yield word, one, other
     yield say("identified"), *handover.identified
     document = handover.document
-    yield say("looked at"), DEPTHS[document.source.depth], DEPTHS[document.target.depth]
+    yield say("what was read"), DEPTHS[document.source.depth], DEPTHS[document.target.depth]
 
 
 @cache

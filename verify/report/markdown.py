@@ -72,11 +72,11 @@ def _lines(handover: Handover) -> Iterator[str]:
     yield from _table(
         (
             say("old"),
-            say("what it is"),
+            say("contents"),
             say("size"),
             say("new"),
             say("size"),
-            say("became"),
+            say("result"),
             say("finding"),
         ),
         (
@@ -94,7 +94,7 @@ def _lines(handover: Handover) -> Iterator[str]:
     )
     yield "\n" + text(say("In words: {words}", words=handover.picture.words))
     if handover.places.lines:
-        yield _heading(3, say("Where on the drives it lies"))
+        yield _heading(3, say("Where it is on the drives"))
         yield from _table(
             (say("drive"), say("what"), say("partition"), say("how much"), say("where")),
             (
@@ -111,7 +111,7 @@ def _lines(handover: Handover) -> Iterator[str]:
         (_gap(gap) for gap in report.gaps),
     )
     yield from _section(say("What to do next"), report.next_steps)
-    yield _heading(2, say("Findings, by what to do"))
+    yield _heading(2, say("Findings, grouped by what to do"))
     for action in handover.actions:
         yield from _action(action)
     if not handover.actions:
@@ -119,7 +119,7 @@ def _lines(handover: Handover) -> Iterator[str]:
     yield _heading(2, say("Handover"))
     yield _heading(3, say("To be checked off"))
     yield from (f"- [ ] {text(item)}" for item in handover.checklist)
-    yield from _section(say("Beware"), (*report.cautions, *((NEVER_CLONED,) if of_drives else ())))
+    yield from _section(say("Caution"), (*report.cautions, *((NEVER_CLONED,) if of_drives else ())))
     yield _heading(3, say("Signatures"))
     for who in SIGNATURES:
         yield f"- {translated(who)}: " + " ".join(
@@ -146,8 +146,8 @@ def _heading(depth: int, title: str) -> str:
 
 
 def _against(handover: Handover) -> Iterator[str]:
-    asked = say("Problems found on the new drive")
-    yield _heading(3, asked if handover.of_drives else say("What differs"))
+    asked = say("Problems found")
+    yield _heading(3, asked if handover.of_drives else say("Differences"))
     for action in handover.against:
         first, more = action.findings[0], len(action.findings) - 1
         rest = _(" (and {more} more of this kind)", more=more) if more else ""
@@ -167,14 +167,14 @@ def _to_copy(report: Report) -> Iterator[str]:
 
 def _gap(gap: Gap) -> str:
     """Return what was not examined and why, in the language of the report."""
-    needed = _(" (needed for sound)") if gap.needed else ""
+    needed = _(" (required for sound)") if gap.needed else ""
     return f"{translated(gap.what)}{needed}: {translated(gap.reason)}"
 
 
 def _action(action: Action) -> Iterator[str]:
     level = Level(action.level)
     yield f"\n### {MARKS[level]} {translated(HEADINGS[level])}: {text(action.advice)}\n"
-    rule = say("Rule {rule}.", rule=action.rule)
+    rule = say("Check: {rule}.", rule=action.rule)
     yield f"{text(rule)} {text(action.why)}\n"
     for told in action.findings:
         place = text(told.where) + (f", {text(told.path)}" if told.path is not None else "")
@@ -192,11 +192,11 @@ def _made(handover: Handover) -> Iterator[str]:
     yield "- " + _("manifest of the new drive (BLAKE3):") + f" {new}"
     if handover.seal is not None:
         yield "- " + _("newest seal of the archive it was filed in:") + f" {text(handover.seal)}"
-    contents = say("contents of this report (BLAKE3 of its JSON form with this digest left empty):")
+    contents = say("this report (BLAKE3 of its JSON form with this digest left empty):")
     yield f"- {translated(contents)} {handover.digest}"
-    yield _heading(3, say("Rules run (R: needed for sound)"))
+    yield _heading(3, say("Checks made (R: required for sound)"))
     yield from _table(
-        (say("rule"), say("answer"), say("compared"), say("remark")),
+        (say("check"), say("result"), say("compared"), say("remark")),
         (
             (f"{item.rule}{' R' * item.required}", item.outcome, item.compared, item.reason)
             for item in handover.answers

@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 _GAP = 2
 _HEADS = (
     say("old"),
-    say("what it is"),
+    say("contents"),
     say("size"),
     say("new"),
     say("size"),
-    say("became"),
+    say("result"),
     say("finding"),
 )
 _RIGHT = frozenset({"old", "size", "new"})

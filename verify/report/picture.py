@@ -251,7 +251,7 @@ def _bands(pairs: tuple[PairRow, ...], old: Ruler, new: Ruler) -> Iterator[Band]
 
 def _became(old: Span | None, new: Span | None) -> str:
     if new is None:
-        return say("gone")
+        return say("missing")
     if old is None:
         return say("added")
     change = new.bytes - old.bytes
@@ -301,7 +301,7 @@ def _fate(band: Band) -> Message:
         "new partition {number} ({size})", number=other.number or 0, size=_size(other)
     )
     if old and new:
-        return say("{old} became {new}: {became}", old=old, new=new, became=band.became)
+        return say("{old} is now {new}: {became}", old=old, new=new, became=band.became)
     return say("{partition}: {became}", partition=old or new or "", became=band.became)
 
 

@@ -30,7 +30,7 @@ _OWNERS = {
     "other": say("other names"),
     "structure": say("the filesystem's own structures"),
     "free": say("free space"),
-    "unknown": say("what is not known"),
+    "unknown": say("unknown contents"),
 }
 
 
@@ -108,7 +108,9 @@ def _file_lines(
         amount = say("files: {files:,} ({size})", files=row.files, size=decimal_size(row.bytes))
         if unplaced and row.placed:
             amount = say(
-                "{amount}, {unplaced:,} of them at no known place", amount=amount, unplaced=unplaced
+                "{amount}; the place of {unplaced:,} of them is not known",
+                amount=amount,
+                unplaced=unplaced,
             )
         yield _line(word, SORTS[row.what], partition, amount, _where(row.ranges, header, partition))
 
@@ -123,7 +125,7 @@ def _where(ranges: Iterable[SectorRange], header: Header, partition: Partition |
     """Say between which places ranges lie, of their partition or of the drive."""
     told = list(ranges)
     if not told:
-        return say("at no known place")
+        return say("place not known")
     step = header.drive.sector_bytes
     first = min(item.start_lba for item in told) * step
     last = max(item.start_lba + item.sectors for item in told) * step

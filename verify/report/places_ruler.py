@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from verify.report.picture import Picture
     from verify.rules.comparison_document import Comparison
 
-PLACES_TITLE = say("Where on the drives it lies")
+PLACES_TITLE = say("Where it is on the drives")
 
 NARROWEST = 3.0
 """The least width of a box."""

@@ -27,25 +27,22 @@ MARKS = {"stop": "X", "review": "?", "note": "-", "sound": "OK"}
 """Each level and verdict by a sign of its own, beside its word."""
 
 LEVEL_TITLES = {
-    Level.STOP: say("not proven to be on the new drive, or it would not start"),
+    Level.STOP: say("missing or damaged on the new drive, or it would not start"),
     Level.REVIEW: say("a person must decide"),
     Level.NOTE: say("good to know"),
 }
 
 NEXT_STEPS = {
     "sound": (
-        say("Put the new drive into the machine alone and start it."),
+        say("Put the new drive into the computer, without the old one, and start it."),
         say("Wipe the old drive only after that; make sure that important data has a backup."),
     ),
     "review": (
-        say("Keep the old drive as it is. Read what stands under REVIEW and under NOT EXAMINED."),
-        say(
-            "Put right what can be put right and check again; what remains is for a person"
-            " to decide."
-        ),
+        say("Keep the old drive unchanged. Read what is listed under REVIEW and NOT EXAMINED."),
+        say("Fix what can be fixed and check again. Then a person decides about the rest."),
     ),
     "stop": (
-        say("Keep the old drive as it is, and do not hand the new one over."),
+        say("Keep the old drive unchanged, and do not hand the new one over."),
         say(
             "Follow the advice under STOP (repair the new drive, or clone again), then check again."
         ),
@@ -60,12 +57,12 @@ NEXT_WITHOUT_DRIVE = (
 COPY_FIRST = say("Copy the listed files from the old drive to the new one, and check again.")
 
 SAME_IDENTITY = say(
-    "Both drives carry the same identity. A machine that starts with both attached"
-    " may start from the wrong one, or change the identity of one of them."
+    "Both drives have the same identifiers. With both attached, a computer"
+    " may start from the wrong one or change the identifiers of one."
 )
 
 CAUTIONS = (
-    say("Never attach both drives to a machine while it starts."),
-    say("Power down and discharge before opening a machine."),
-    say("This verdict is evidence, not permission: it covers what was examined, and nothing else."),
+    say("Never start a computer with both drives attached."),
+    say("Switch a computer off, unplug it and ground yourself before you open it."),
+    say("This verdict is evidence, not permission: it covers only what was examined."),
 )

@@ -26,7 +26,7 @@ class Judgement:
     gaps: tuple[Outcome, ...]
 
 
-_NO_PAIR = say("drive-pair says why these two drives were not compared further")
+NOT_A_PAIR = say("not compared: first see what drive-pair found")
 
 
 def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
@@ -39,7 +39,9 @@ def judge(case: Case, rules: Sequence[Rule]) -> Judgement:
     findings: list[Finding] = []
     for rule in rules:
         if any(item.alone for item in findings):
-            outcomes.append(Outcome(rule=rule.slug, outcome=Result.NOT_APPLICABLE, reason=_NO_PAIR))
+            outcomes.append(
+                Outcome(rule=rule.slug, outcome=Result.NOT_APPLICABLE, reason=NOT_A_PAIR)
+            )
             continue
         try:
             answers, found = rule(case)
@@ -64,7 +66,7 @@ def required_gaps(outcomes: Sequence[Outcome], rules: Sequence[Rule]) -> tuple[O
     open_answers = (Result.CRASHED, Result.NOT_EXAMINED)
     gaps = [item for item in outcomes if item.rule in required and item.outcome in open_answers]
     silent = [
-        Outcome(rule=slug, outcome=Result.NOT_EXAMINED, reason=say("the rule gave no answer"))
+        Outcome(rule=slug, outcome=Result.NOT_EXAMINED, reason=say("the check gave no answer"))
         for slug in sorted(required - heard)
     ]
     return (*gaps, *silent)

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from verify.rules.declared import Declared, DeclaredPlace
     from verify.rules.rule import Case, RuleAnswer
 
-_CHANGE = say("Change the layout to what the fit says, or work out the fit again.")
-_OTHER = say("Give the fit that was worked out for this old drive, or work it out again.")
-_LOOK = say("See whether it is the drive that was meant.")
+_CHANGE = say("Change the layout to match the fit, or work out the fit again.")
+_OTHER = say("Use the fit that was worked out for this old drive, or work it out again.")
+_LOOK = say("Check that this is the right drive.")
 
 
 def tell_size(case: Case, answer: RuleAnswer, old: Partition, new: Partition) -> None:
@@ -26,8 +26,8 @@ def tell_size(case: Case, answer: RuleAnswer, old: Partition, new: Partition) ->
         if sizes[0] == sizes[1]:
             return
         message = say(
-            "{partition} has {new_size:,} bytes on the new drive, {old_size:,} on the old"
-            " one; the fit declares no change of it.",
+            "{partition} has {new_size:,} bytes on the new drive and {old_size:,} on"
+            " the old one; the fit declares no change for it.",
             partition=name_of(new),
             new_size=sizes[1],
             old_size=sizes[0],
@@ -63,7 +63,7 @@ def tell_places(case: Case, answer: RuleAnswer) -> None:
     if unknown:
         numbers = joined(str(number) for number in unknown)
         message = say(
-            "The fit does not tell of the old drive's partitions as they are: {numbers}.",
+            "The fit does not match the old drive's partitions: {numbers}.",
             numbers=numbers,
         )
         answer.find(Level.REVIEW, message, _OTHER)
@@ -93,8 +93,8 @@ def _tell_drive(case: Case, answer: RuleAnswer, declared: Declared) -> None:
     size, sector = case.target.drive.size_bytes, case.target.table.sector_bytes
     if sector != declared.sector_bytes:
         message = say(
-            "The new drive counts in sectors of {sector} bytes; the fit was worked out for"
-            " {sector_bytes}.",
+            "The new drive has sectors of {sector:,} bytes; the fit was worked out"
+            " for {sector_bytes:,}.",
             sector=sector,
             sector_bytes=declared.sector_bytes,
         )

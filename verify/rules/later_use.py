@@ -80,7 +80,7 @@ def tell_used_since(
     moment = files.volume.survey.moment
     answer.find(
         Level.REVIEW if work else Level.NOTE,
-        say("{begin}: {what}.", begin=begin, what=all_of(list(_said(bags, side)))),
+        say("{begin}: {what}.", begin=begin, what=joined(_said(bags, side))),
         advice,
         partition=number,
         path=first.kept[0].path,
@@ -92,8 +92,8 @@ def tell_used_since(
 def _said(bags: dict[Meaning, Bag], side: Since) -> Iterator[Message]:
     if work := bags.get(_WORK[side]):
         yield counted(
-            "{count} file or folder of a person was changed or created there",
-            "{count} files and folders of a person were changed or created there",
+            "{count} personal file or folder was changed or created there",
+            "{count} personal files and folders were changed or created there",
             work.count,
         )
     if stores := bags.get(OLD_STORE):
@@ -111,9 +111,9 @@ def _said(bags: dict[Meaning, Bag], side: Since) -> Iterator[Message]:
             machine.count,
         )
     if moved := bags.get(_MOVED[side]):
-        yield counted("{count} name was moved", "{count} names were moved", moved.count)
+        yield counted("{count} was moved or renamed", "{count} were moved or renamed", moved.count)
     if deleted := bags.get(DELETED):
-        yield counted("{count} name was deleted", "{count} names were deleted", deleted.count)
+        yield counted("{count} was deleted", "{count} were deleted", deleted.count)
 
 
 def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
@@ -122,8 +122,8 @@ def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
     if known is not None and known.moment is None and known.reason:
         answer.assume(
             say(
-                "when partition {number} was copied cannot be told ({reason:clause}), so its"
-                " differences are judged by names and times alone",
+                "it is not known when partition {number} was copied ({reason:clause}),"
+                " so its differences are judged by names and times only",
                 number=number,
                 reason=known.reason,
             )
@@ -135,7 +135,7 @@ def said_time(nanoseconds: int) -> Message:
     try:
         moment = moment_of(nanoseconds // 1_000_000_000)
     except (OverflowError, ValueError, OSError):
-        return say("a day that no calendar has")
+        return say("an impossible date")
     return say("{moment}", moment=moment)
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from verify.rules.rule import Level
-from verify.text.message import Message, all_of, say
+from verify.text.message import Message, all_of, counted, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from verify.rules.engine import Judgement
     from verify.rules.rule import Finding, Outcome
 
-_AGAIN = say("Copy this partition again, or what it lacks.")
-_NOT_OF_ONE = say("one partition only was compared")
+_AGAIN = say("Copy this partition again, or only what differs.")
+_NOT_OF_ONE = say("only one partition was compared")
 
 
 def speaks_of_wiping(text: str) -> bool:
@@ -37,15 +37,19 @@ def summary_of_one(findings: Sequence[Finding], gaps: Sequence[Outcome], reach: 
     levels = [item.level for item in findings]
     counts = levels.count(Level.STOP), levels.count(Level.REVIEW)
     open_rules = len({item.rule for item in gaps})
-    why = [
-        say("{stops} finding(s) at level stop", stops=counts[0]),
-        say("{reviews} finding(s) to decide on", reviews=counts[1]),
-        say("{gaps} required rule(s) not examined", gaps=open_rules),
-    ]
-    told = [part for part, count in zip(why, (*counts, open_rules), strict=True) if count]
     if not any(counts):
         return say("One partition only: no difference was found in it; {reach}.", reach=reach)
-    return say("One partition only: {why}.", why=all_of(told))
+    why = [
+        counted("{count} problem found", "{count} problems found", counts[0]),
+        counted("{count} finding to decide on", "{count} findings to decide on", counts[1]),
+        counted(
+            "{count} required check could not be made",
+            "{count} required checks could not be made",
+            open_rules,
+        ),
+    ]
+    found = [part for part, count in zip(why, (*counts, open_rules), strict=True) if count]
+    return say("One partition only: {why}.", why=all_of(found))
 
 
 def _finding(item: Finding) -> Finding:

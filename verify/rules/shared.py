@@ -129,7 +129,9 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> Message 
     files = case.contents.pairs.get(new.number)
     if files is None:
         unseen = old.filesystem.kind in LOCKED_KINDS | {"unknown"}
-        return say("its contents cannot be seen") if unseen else say("its files were not compared")
+        return (
+            say("its contents could not be read") if unseen else say("its files were not compared")
+        )
     doubts = (
         (old.listing and not old.listing.complete, say("not all of its files could be listed")),
         (
@@ -139,7 +141,7 @@ def doubt_about_contents(case: Case, old: Partition, new: Partition) -> Message 
         (files.mismatches if files.raw else _differ(files), say("its contents differ")),
         (files.unreadable.count, say("some of its files could not be read")),
         (files.untried.count, say("some of its files were not read")),
-        (_leaves_open(case), say("the sample leaves too much of its contents open")),
+        (_leaves_open(case), say("the sample is too small")),
         (not _any_read(case, old, files), say("no contents were read")),
     )
     return next((words for doubt, words in doubts if doubt), None)
@@ -231,7 +233,7 @@ def tell_fault(  # noqa: PLR0913 - a fault has that many sides, all named
     elif on_source is not None:
         level = Level.NOTE
         message = say(
-            "{subject} of the old drive {on_source}; the new drive has no such fault.",
+            "{subject} of the old drive {on_source}; the new drive does not have this fault.",
             subject=subject,
             on_source=on_source,
         )

@@ -23,9 +23,7 @@ if TYPE_CHECKING:
 
 Side = Literal["source", "target"]
 
-_NO_SIGNS = say(
-    "no partition's files were compared, and no filesystem or registry tells of its last write"
-)
+_NO_SIGNS = say("no files were compared, and no filesystem or registry records its last write")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,9 +149,9 @@ def _said(signs: Signs) -> Message:
             "{count} file is newer there", "{count} files are newer there", signs.newer_files
         )
     if signs.volume_newer:
-        return say("its last write is later there")
+        return say("its last write is later")
     if signs.registry_newer:
-        return say("the system's registry was last written later there")
+        return say("the system's registry was written later")
     if signs.log_further:
         return say("the filesystem's log is further on there")
     if signs.mounted_later:

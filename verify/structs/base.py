@@ -81,8 +81,8 @@ class Structure:
                 self.name,
                 at,
                 say("length"),
-                say("{size} bytes", size=self.size),
-                say("{size} bytes", size=len(data)),
+                say("{size:,} bytes", size=self.size),
+                say("{size:,} bytes", size=len(data)),
             )
         values: dict[str, int | bytes] = {
             name: codec.unpack_from(data, offset)[0] for name, codec, offset in self._codecs

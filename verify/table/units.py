@@ -45,7 +45,7 @@ def choose_gpt(views: Sequence[Gpt], *, claimed: bool) -> tuple[Gpt, list[str]]:
     best = evident[0] if claimed else max(evident, key=lambda view: view.soundness)
     if len(evident) == 1:
         return best, []
-    sizes = say("{size} bytes", size=evident[0].sector_bytes)
+    sizes = say("{size:,} bytes", size=evident[0].sector_bytes)
     for view in evident[1:]:
         sizes = say("{sizes} and of {size} bytes", sizes=sizes, size=view.sector_bytes)
     return best, [say("Valid GPT headers stand here for sectors of {sizes}.", sizes=sizes)]

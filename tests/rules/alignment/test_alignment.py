@@ -41,11 +41,11 @@ def test_alignment_when_all_stands_on_multiples_of_1_mib_then_it_is_quiet(rule: 
 
 @pytest.mark.parametrize("rule", [START, PHYSICAL, CLUSTER], ids=lambda rule: rule.slug)
 def test_alignment_when_the_drive_does_not_tell_its_grid_then_that_is_said(rule: Rule) -> None:
-    """docs/rules/alignment-start.md: 4,096 bytes are assumed, which is said; a drive may tell."""
+    """docs/rules/alignment-start.md: 4,096 bytes were assumed, which is said; a drive may tell."""
     silent = case_of(drive(usual()), drive(usual()))
     flash = drive(usual(), physical_sector_bytes=4096, rotational=False)
     telling = case_of(drive(usual()), flash)
-    assert "4,096 bytes are assumed" in (rule(silent)[0][0].reason or "")
+    assert "4,096 bytes were assumed" in (rule(silent)[0][0].reason or "")
     assert rule(telling)[0][0].reason is None
 
 

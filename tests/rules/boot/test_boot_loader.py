@@ -41,10 +41,10 @@ def test_loader_when_the_clone_holds_every_loader_then_it_is_quiet(
     ("data", "words"),
     [
         (b"", "is empty"),
-        (bytes(4096), "nothing but zeros"),
-        (b"MZ" + bytes(4094), "is no program image"),
-        (b"text" * 300, "is no program image"),
-        (program(0xAA64), "another kind of machine"),
+        (bytes(4096), "is all zeros"),
+        (b"MZ" + bytes(4094), "is not a valid program"),
+        (b"text" * 300, "is not a valid program"),
+        (program(0xAA64), "another processor type"),
     ],
     ids=["empty", "zeros", "cut", "text", "other machine"],
 )
@@ -69,7 +69,7 @@ def test_loader_when_it_is_missing_where_the_store_names_it_then_it_stops(path: 
     """Gone, and named: both are told."""
     case = clone(Machine().without(path))
     assert {level for level, _ in told(RULE, case)} == {"stop"}
-    assert any("which the boot store names" in item.message for item in findings(RULE, case))
+    assert any("named by the boot store" in item.message for item in findings(RULE, case))
 
 
 def test_loader_when_the_named_file_never_was_there_then_it_is_a_note() -> None:
@@ -134,4 +134,4 @@ def test_loader_when_a_kernel_is_named_and_gone_then_it_stops(config: str) -> No
     messages = [
         item.message for item in findings(RULE, case_of(whole, linux_drive(files | kernel)))
     ]
-    assert messages == [f"{config} names /boot/initrd.img-1, which is not on the new drive."]
+    assert messages == [f"{config} names /boot/initrd.img-1, which is missing on the new drive."]

@@ -141,7 +141,7 @@ def test_code_when_the_loaders_further_sectors_differ_then_it_is_told(kind: str,
     zeros = with_head(HEAD[:512] + bytes(8192 - 512))
     (finding,) = findings(boot_code.RULE, case_of(old, zeros))
     assert (finding.level, finding.partition) == ("stop", 1)
-    assert "behind the boot sector" in finding.message
+    assert "after the boot sector" in finding.message
     assert told(boot_code.RULE, case_of(zeros, zeros)) == []
 
 
@@ -199,7 +199,7 @@ def test_list_when_a_partition_more_is_in_front_then_it_stops() -> None:
     new = xp(2, part(2, 101, type="12", kind="unknown"), part(3, 201, SYSTEM))
     (finding,) = findings(boot_reference.RULE, case_of(old, new))
     assert finding.level == "stop"
-    assert "partition 2, which is not what it was on the old drive (partition 3)" in finding.message
+    assert "partition 2; on the old drive it was partition 3" in finding.message
 
 
 def test_list_when_no_partition_has_the_number_then_it_stops() -> None:

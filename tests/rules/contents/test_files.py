@@ -130,7 +130,7 @@ def test_missing_when_a_whole_folder_lacks_then_it_is_one_finding_with_what_was_
     ]
     comparison = judged(file_missing.RULE, Side(old), Side(BASE))
     assert told(comparison) == [("stop", letters), ("stop", f"{letters} of last year")]
-    assert "with 31 names in it (3.00 kB)" in comparison.findings[0].message
+    assert "with 31 files and folders in it (3.00 kB)" in comparison.findings[0].message
 
 
 def test_missing_when_more_lack_than_are_kept_then_the_rest_is_counted() -> None:

@@ -291,7 +291,7 @@ def test_sectors_when_an_image_s_table_is_unusual_then_no_drive_is_blamed() -> N
     """An image claims no sectors of its own."""
     new = drive(usual(), table={"written_for": 512})
     (finding,) = findings(SECTORS, case_of(drive(usual()), new))
-    assert "unusual for its kind" in finding.message
+    assert "unusual for an image" in finding.message
 
 
 def test_used_since_when_a_drive_was_used_then_the_sentence_names_it() -> None:
@@ -352,7 +352,7 @@ def test_used_since_when_the_registry_was_written_later_then_that_side_was_used(
     assert told(TARGET_USED, case_of(early, late, [])) == [("note", 3)]
     assert told(SOURCE_USED, case_of(early, late, [])) == []
     (finding,) = findings(SOURCE_USED, case_of(late, early, []))
-    assert "the system's registry was last written later there" in finding.message
+    assert "the system's registry was written later" in finding.message
 
 
 def test_used_since_when_the_registries_agree_then_it_is_quiet() -> None:
@@ -381,7 +381,7 @@ def test_used_since_when_the_log_is_further_on_then_that_side_was_used() -> None
     assert told(TARGET_USED, case_of(early, late, [])) == [("note", 1)]
     assert told(SOURCE_USED, case_of(early, late, [])) == []
     (finding,) = findings(SOURCE_USED, case_of(late, early, []))
-    assert "the filesystem's log is further on there" in finding.message
+    assert "the filesystem's journal has later entries" in finding.message
 
 
 def test_used_since_when_the_logs_are_equally_far_then_it_is_quiet() -> None:
@@ -403,7 +403,7 @@ def test_used_since_when_the_journal_of_changes_is_further_on_then_that_side_was
     assert told(TARGET_USED, case_of(early, late, [])) == [("note", 1)]
     assert told(SOURCE_USED, case_of(early, late, [])) == []
     (finding,) = findings(SOURCE_USED, case_of(late, early, []))
-    assert "journal of changes is further on there" in finding.message
+    assert "the change journal has later entries" in finding.message
     assert quiet(TARGET_USED, case_of(early, early, []))
 
 

@@ -47,7 +47,7 @@ def test_nvme_when_a_second_namespace_stands_beside_it_then_it_is_found(tmp_path
     """8,192 sectors of 512 bytes; the paths of a namespace (`nvme0c0n1`) are none of their own."""
     whole = beside(tmp_path / "nvme0", "nvme0n1", "nvme0n2", "nvme0c0n1", "hwmon1")
     assert hidden_areas(whole, "nvme") == (
-        HiddenArea(what="further namespaces", answer="found", detail="nvme0n2 (4194304 bytes)"),
+        HiddenArea(what="further namespaces", answer="found", detail="nvme0n2 (4,194,304 bytes)"),
     )
 
 
@@ -61,7 +61,7 @@ def test_mmc_when_boot_areas_stand_beside_it_then_they_are_found(tmp_path: Path)
     """Its partitions (`mmcblk0p1`) and other drives are no such areas."""
     names = ("mmcblk0", "mmcblk0boot0", "mmcblk0boot1", "mmcblk0p1", "mmcblk1boot0")
     (found,) = hidden_areas(beside(tmp_path / "block", *names), "mmc")
-    assert found.detail == "mmcblk0boot0 (4194304 bytes), mmcblk0boot1 (4194304 bytes)"
+    assert found.detail == "mmcblk0boot0 (4,194,304 bytes), mmcblk0boot1 (4,194,304 bytes)"
 
 
 @pytest.mark.parametrize("bus", ["sata", "usb", "virtio", None])

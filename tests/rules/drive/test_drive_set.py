@@ -72,7 +72,7 @@ def test_set_when_only_the_new_drive_says_so_then_it_is_review() -> None:
     marked = drive(usual()).model_copy(update={"whole_drive": whole})
     found = findings(RULE, case_of(drive(usual()), marked))
     assert [item.level.value for item in found] == ["review"]
-    assert "The new drive says" in found[0].message
+    assert "The new drive is marked" in found[0].message
 
 
 def test_set_when_its_members_are_known_then_they_are_named() -> None:

@@ -137,7 +137,7 @@ def test_examined_when_a_volume_was_not_then_it_is_left_out_by_name() -> None:
     case = case_of(drive(seen()), drive(changed(seen(), 3, examination=None)))
     outcomes, _ = STRUCTURE(case)
     assert [item.outcome.value for item in outcomes] == ["not_examined"]
-    assert "partition 3: ntfs" in (outcomes[0].reason or "")
+    assert "partition 3: the structures of ntfs" in (outcomes[0].reason or "")
 
 
 def test_examined_when_a_part_was_left_out_then_the_answer_says_so() -> None:

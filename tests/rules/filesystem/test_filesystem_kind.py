@@ -48,7 +48,7 @@ def test_kind_when_the_new_partition_holds_nothing_known_then_it_is_stop() -> No
     case = case_of(drive(usual()), drive(filled(Filesystem(kind="unknown"))), [])
     assert told_both_ways(KIND, case) == ([("stop", 3)], [("review", 3)])
     assert findings(KIND, case)[0].message == (
-        "Partition 3 holds ntfs on the old drive, no known filesystem on the new one."
+        "Partition 3 contains ntfs on the old drive, no known filesystem on the new one."
     )
 
 
@@ -125,8 +125,8 @@ def test_identity_when_one_drive_shows_none_then_it_is_not_examined() -> None:
     """A required rule that was silent there would let `sound` through; the drive is named."""
     without = drive(refiled(usual(), 3, id=None))
     for case, words in (
-        (case_of(drive(usual()), without), "no identity on the new drive"),
-        (case_of(without, drive(usual())), "no identity on the old drive"),
+        (case_of(drive(usual()), without), "of the new drive has no identifier"),
+        (case_of(without, drive(usual())), "of the old drive has no identifier"),
     ):
         ((outcome,), _) = IDENTITY(case)
         assert outcome.outcome == "not_examined"
@@ -176,7 +176,7 @@ def test_span_when_the_partition_was_cut_and_the_filesystem_was_not_then_it_is_s
     cut = changed(usual(), 3, sectors=300 * 2048)
     case = case_of(drive(usual()), drive(cut))
     assert told(SPAN, case) == [("stop", 3)]
-    assert f"reaches {200 * MIB} bytes past" in findings(SPAN, case)[0].message
+    assert f"extends {200 * MIB:,} bytes past" in findings(SPAN, case)[0].message
 
 
 def test_span_when_the_old_drive_has_the_fault_too_then_it_is_a_note() -> None:

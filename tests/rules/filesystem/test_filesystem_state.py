@@ -74,7 +74,7 @@ def test_dirty_when_only_the_new_volume_is_then_it_is_review() -> None:
     """The mirror is the old drive's own: a note."""
     case = case_of(drive(usual()), drive(dirty()))
     assert told_both_ways(DIRTY, case) == ([("review", 3)], [("note", 3)])
-    assert "is not clean (dirty)" in findings(DIRTY, case)[0].message
+    assert "was not shut down cleanly (marked dirty)" in findings(DIRTY, case)[0].message
 
 
 def test_dirty_when_it_was_just_resized_then_it_is_a_note() -> None:
@@ -151,7 +151,9 @@ def test_hibernated_when_only_one_drive_is_then_it_is_review() -> None:
     """What was open is in the image alone."""
     case = case_of(drive(hibernated()), drive(usual()))
     assert told_both_ways(HIBERNATED, case) == ([("review", 3)], [("review", 3)])
-    assert "what was open in it is not on the new drive" in findings(HIBERNATED, case)[0].message
+    assert (
+        "work that was open in it is not on the new drive" in findings(HIBERNATED, case)[0].message
+    )
 
 
 @pytest.mark.parametrize(("size_mib", "level"), [(300, "stop"), (100, "note")])
@@ -166,7 +168,7 @@ def test_hibernated_when_a_swap_partition_holds_it_then_any_resized_volume_is_st
 
 
 @pytest.mark.parametrize(
-    ("fast_start", "words"), [(True, "is on there"), (False, "is off there"), (None, "")]
+    ("fast_start", "words"), [(True, "startup is on"), (False, "startup is off"), (None, "")]
 )
 def test_hibernated_when_the_registry_tells_of_fast_start_then_it_is_said_and_no_level_changes(
     *, fast_start: bool | None, words: str
@@ -200,7 +202,7 @@ def test_backup_when_it_is_the_same_or_only_moved_then_it_is_quiet(state: str) -
 
 
 @pytest.mark.parametrize(
-    ("state", "words"), [("differs", "differs from them"), ("missing", "is missing")]
+    ("state", "words"), [("differs", "differs from the boot sector"), ("missing", "is missing")]
 )
 def test_backup_when_it_lacks_or_differs_then_it_is_review(state: str, words: str) -> None:
     """The old drive's own, or on both, is a note."""

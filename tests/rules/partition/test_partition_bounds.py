@@ -69,7 +69,7 @@ def test_bounds_when_it_ends_behind_the_drive_then_it_is_stop() -> None:
     assert told(RULE, case_of(drive(usual()), drive(ending(LAST)))) == [("review", 4)]
     case = case_of(drive(usual()), drive(ending(LAST + 1)))
     assert told(RULE, case) == [("stop", 4)]
-    assert f"ends at LBA {LAST + 1}, but the last of the drive is {LAST}" in (
+    assert f"ends at LBA {LAST + 1}, but the drive's last one is {LAST}" in (
         findings(RULE, case)[0].message
     )
 

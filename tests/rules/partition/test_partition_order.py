@@ -31,8 +31,8 @@ def test_order_when_recovery_stands_before_the_system_then_it_is_review_and_name
     case = case_of(drive(usual()), drive(swapped))
     assert told_both_ways(RULE, case) == ([("review", 4)], [("review", 4)])
     (finding,) = findings(RULE, case)
-    assert "stands before partition 3 on the new drive, behind it on the old one" in finding.message
-    assert (finding.source, finding.target) == ("behind partition 3", "before partition 3")
+    assert "is before partition 3 on the new drive, but after it on the old one" in finding.message
+    assert (finding.source, finding.target) == ("after partition 3", "before partition 3")
 
 
 def test_order_when_two_partitions_moved_then_each_is_named() -> None:
@@ -52,7 +52,7 @@ def test_order_when_only_numbers_changed_then_it_is_one_note() -> None:
     renumbered = changed(changed(usual(), 4, number=5), 3, number=4)
     case = case_of(drive(usual()), drive(renumbered))
     assert told_both_ways(RULE, case) == ([("note", None)], [("note", None)])
-    assert "3 became 4, 4 became 5" in findings(RULE, case)[0].message
+    assert "3 is now 4, 4 is now 5" in findings(RULE, case)[0].message
 
 
 def test_order_when_nothing_is_on_both_drives_then_it_does_not_apply() -> None:
@@ -68,7 +68,7 @@ def test_order_when_recovery_stands_first_then_the_first_it_overtook_is_named() 
     (finding,) = findings(
         RULE, case_of(drive(usual()), drive(changed(first, 2, start_lba=1_000_000)))
     )
-    assert finding.message.startswith("Partition 4 stands before partition 1 on the new drive")
+    assert finding.message.startswith("Partition 4 is before partition 1 on the new drive")
 
 
 def test_order_when_three_turned_round_then_the_largest_stays() -> None:

@@ -160,5 +160,5 @@ def test_size_when_it_is_a_note_then_nothing_is_to_be_done() -> None:
         findings(RULE, case_of(drive(usual()), drive(usual(300)), [compared(3, hashed=count)]))[0]
         for count in (3, 0)
     )
-    assert note.advice.startswith("If this was meant, nothing is to be done")
-    assert review.advice.startswith("If this was not meant, clone again")
+    assert note.advice.startswith("Nothing to do if this was intended")
+    assert review.advice.startswith("If this was not intended, clone again")

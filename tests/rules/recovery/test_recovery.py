@@ -61,8 +61,8 @@ def test_recovery_when_it_moved_on_gpt_then_a_review_says_what_still_works() -> 
     """The store goes by GUID and resolves; the configuration goes by place and is stale."""
     (finding,) = findings(REFERENCE, clone(MOVED))
     assert (finding.level, finding.partition) == ("review", 3)
-    assert str(777 * MIB) in finding.message
-    assert "a repair after a failed start still finds it" in finding.message
+    assert f"{777 * MIB:,}" in finding.message
+    assert "after a failed start it is still found" in finding.message
     assert "disable the recovery environment and enable it again" in finding.advice
 
 
@@ -95,7 +95,7 @@ def test_recovery_when_the_place_is_another_partitions_then_the_image_tells() ->
     """A stale place may be the beginning of a partition all the same."""
     new = Machine().with_files(3, {CONFIG: config(1 * MIB)})
     (finding,) = findings(REFERENCE, clone(new))
-    assert "names partition 1 by its place" in finding.message
+    assert "names partition 1 by its start" in finding.message
 
 
 def test_recovery_when_the_folder_is_another_then_the_image_tells() -> None:
@@ -112,7 +112,7 @@ def test_recovery_when_the_store_does_not_hold_its_object_then_it_is_told() -> N
     objects.keys = [key for key in objects.keys if key.name != "{" + stores.RECOVERY + "}"]
     new = Machine().with_files(1, {BCD: builder.write()})
     assert any(
-        "which no boot store holds" in item.message for item in findings(REFERENCE, clone(new))
+        "which is in no boot store" in item.message for item in findings(REFERENCE, clone(new))
     )
 
 
@@ -169,8 +169,8 @@ def test_image_when_it_is_whole_then_it_is_quiet(new: Machine | BiosMachine) -> 
         (b"", "is damaged"),
         (bytes(len(WIM)), "is damaged"),
         (WIM[:1000], "is damaged"),
-        (WIM + b"\0", "1944 bytes, and 1943 on the old drive"),
-        (WIM[:24] + bytes(16) + WIM[40:], "another image"),
+        (WIM + b"\0", "1,944 bytes (on the old drive: 1,943)"),
+        (WIM[:24] + bytes(16) + WIM[40:], "a different image"),
     ],
     ids=["empty", "zeros", "cut", "longer", "another GUID"],
 )
@@ -193,7 +193,7 @@ def test_image_when_what_the_store_names_is_gone_then_it_stops(path: str) -> Non
     """The image, or the RAM disk's description beside it."""
     case = clone(Machine().without(path))
     assert {level for level, _ in told(IMAGES, case)} == {"stop"}
-    assert any("where the boot store names it" in item.message for item in findings(IMAGES, case))
+    assert any("where the boot store expects it" in item.message for item in findings(IMAGES, case))
 
 
 def test_image_when_it_never_was_there_then_it_is_a_note() -> None:

@@ -98,9 +98,9 @@ def test_space_when_free_space_is_not_known_then_it_is_not_examined(
     ("free_mib", "words"),
     [
         (250, None),
-        (249, "need 250 MiB"),
-        (52, "need 250 MiB"),
-        (51, "less than the maker's minimum of 52 MiB"),
+        (249, "need 262.14 MB (250 MiB)"),
+        (52, "need 262.14 MB (250 MiB)"),
+        (51, "less than the maker's minimum of 54.53 MB (52 MiB)"),
     ],
 )
 def test_recovery_space_when_it_is_under_the_makers_numbers_then_it_is_a_note(
@@ -171,7 +171,7 @@ def test_spare_area_when_the_drive_rotates_then_it_does_not_apply() -> None:
 def test_spare_area_when_the_drive_does_not_tell_then_that_is_said() -> None:
     """What was assumed stands in the outcome."""
     outcomes, _ = SPARE(case_of(spare(200, 50), spare(99, 5, rotational=None)))
-    assert "taken for flash" in (outcomes[0].reason or "")
+    assert "flash was assumed" in (outcomes[0].reason or "")
 
 
 def test_spare_area_when_no_volume_tells_its_free_space_then_it_is_not_examined() -> None:

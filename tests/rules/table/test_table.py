@@ -120,7 +120,9 @@ def test_intact_when_the_old_table_has_the_fault_too_then_it_is_a_note(
 def test_intact_when_the_backup_stands_in_the_middle_then_both_places_are_said() -> None:
     """A clone to a larger drive leaves it where the old drive ended."""
     (finding,) = findings(INTACT, case_of(gpt(), gpt(**BACKUP_MIDDLE)))
-    assert f"LBA {SECTORS - 1}, not in the last sector, LBA {SECTORS + 99}" in finding.message
+    assert (
+        f"LBA {SECTORS - 1}, not in the drive's last sector, LBA {SECTORS + 99}" in finding.message
+    )
     assert (finding.source, finding.target) == (SECTORS - 1, SECTORS - 1)
     assert finding.message.startswith("The backup GPT of the new drive has its header at LBA ")
 
@@ -145,7 +147,7 @@ def test_identity_when_it_is_zero_then_there_is_none() -> None:
     """A system gives such a drive another one; the mirror gained one."""
     case = case_of(mbr(), mbr(disk_id="00000000"))
     assert told_both_ways(IDENTITY, case) == ([("review", None)], [("review", None)])
-    assert "no identity of its own" in findings(IDENTITY, case)[0].message
+    assert "no disk identifier" in findings(IDENTITY, case)[0].message
 
 
 def test_identity_when_the_tables_are_of_two_kinds_then_it_does_not_apply() -> None:
@@ -159,31 +161,46 @@ LOOP = {"problems": ("the chain of logical partitions comes back to LBA 63",)}
 @pytest.mark.parametrize(
     ("kind", "fault", "level", "words"),
     [
-        (gpt, HYBRID, "note", "of the new drive names partitions beside the protective one"),
+        (
+            gpt,
+            HYBRID,
+            "note",
+            "of the new drive lists further partitions beside the protective one",
+        ),
         (
             gpt,
             {"mbr": replace(PROTECTIVE, problem="It covers 7 sectors.")},
             "note",
-            "of the new drive is not as it should be: it covers 7 sectors.",
+            "of the new drive does not follow the standard: it covers 7 sectors.",
         ),
-        (gpt, {"primary": gpt_copy(1, SECTORS, alternate_lba=77)}, "review", "names LBA 77"),
+        (gpt, {"primary": gpt_copy(1, SECTORS, alternate_lba=77)}, "review", "says LBA 77"),
         (
             gpt,
             {"primary": gpt_copy(1, SECTORS, remarks=("GPT bytes 20 to 24 are not zero",))},
             "note",
             "departs from the standard: GPT bytes 20 to 24 are not zero.",
         ),
-        (gpt, LOOP, "review", "of the new drive cannot be followed: the chain"),
-        (gpt, LOOP | {"used": None}, "stop", "of the new drive cannot be followed: the chain"),
-        (gpt, LOOP | {"mbr": CLASSIC}, "stop", "of the new drive cannot be followed: the chain"),
-        (mbr, LOOP, "review", "of the new drive cannot be followed: the chain"),
+        (gpt, LOOP, "review", "of the new drive cannot be read completely: the chain"),
+        (
+            gpt,
+            LOOP | {"used": None},
+            "stop",
+            "of the new drive cannot be read completely: the chain",
+        ),
+        (
+            gpt,
+            LOOP | {"mbr": CLASSIC},
+            "stop",
+            "of the new drive cannot be read completely: the chain",
+        ),
+        (mbr, LOOP, "review", "of the new drive cannot be read completely: the chain"),
         (
             mbr,
             {"mbr": replace(CLASSIC, problem="It overlaps.")},
             "review",
-            "of the new drive is not as it should be: it overlaps.",
+            "of the new drive does not follow the standard: it overlaps.",
         ),
-        (mbr, {"stale_gpt": True}, "note", "of the new drive has an old GPT on it"),
+        (mbr, {"stale_gpt": True}, "note", "of the new drive still contains an old GPT"),
     ],
     ids=[
         "hybrid",
@@ -229,4 +246,4 @@ def test_intact_when_the_new_tables_contradict_each_other_then_it_is_review() ->
 def test_identity_when_only_the_new_drive_has_one_then_the_sentence_says_so() -> None:
     """The mirror of a lost identity."""
     (finding,) = findings(IDENTITY, case_of(mbr(disk_id="00000000"), mbr()))
-    assert finding.message == "The new drive has an identity, the old one has none."
+    assert finding.message == "The new drive has a disk identifier, the old one has none."

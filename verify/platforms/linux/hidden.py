@@ -60,4 +60,4 @@ def _size(folder: Path) -> str:
     sectors = number_in(folder / "size")
     if sectors is None:
         return "of unknown size"
-    return say("{size} bytes", size=sectors * SECTOR_BYTES)
+    return say("{size:,} bytes", size=sectors * SECTOR_BYTES)

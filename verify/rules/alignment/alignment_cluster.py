@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case
 
-_ANEW = say("Nothing to do on a clone; a volume that is made anew gets a size that fits.")
+_ANEW = say("Nothing to do for a clone; a newly formatted volume gets a fitting cluster size.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -48,7 +48,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if not cluster:
             answer.leave_out(
                 say(
-                    "partition {number} of the new drive does not tell its clusters",
+                    "the cluster size of partition {number} of the new drive is not known",
                     number=new.number,
                 )
             )
@@ -57,8 +57,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         grid = grid_bytes(case.target.drive, answer)
         if cluster % grid and not _same_misfit(case, pair.source, cluster):
             message = say(
-                "{partition} of the new drive has clusters of {cluster} bytes, no multiple of"
-                " the drive's grid of {grid} bytes.",
+                "{partition} of the new drive has clusters of {cluster:,} bytes; that is"
+                " not a multiple of the drive's grid ({grid:,} bytes).",
                 partition=name_of(new),
                 cluster=cluster,
                 grid=grid,

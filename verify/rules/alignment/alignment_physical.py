@@ -38,7 +38,7 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_AGAIN = say("Clone again with each partition on a multiple of 1 MiB.")
+_AGAIN = say("Clone again, starting each partition at a multiple of 1 MiB.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -52,8 +52,9 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         start = start_bytes(header, two)
         if start >= end and (end - 1) // grid == start // grid:
             message = say(
-                "{partition} of the new drive ends at byte {end}, and {next} begins at"
-                " byte {start}, in the same physical sector of {grid} bytes.",
+                "{partition} and {next} of the new drive share one physical sector of"
+                " {grid:,} bytes: one ends at byte {end:,}, the other begins at byte"
+                " {start:,}.",
                 partition=name_of(one),
                 end=end - 1,
                 next=name_of(two, capital=False),

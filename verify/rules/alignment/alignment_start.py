@@ -38,10 +38,8 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_AGAIN = say(
-    "Clone again with this partition on a multiple of 1 MiB, which fits every grid in use."
-)
-_LITTLE = say("Nothing to do now: little is written there.")
+_AGAIN = say("Clone again, starting this partition at a multiple of 1 MiB; that suits every drive.")
+_LITTLE = say("Nothing to do: little is written to this partition.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:

@@ -16,9 +16,10 @@ COMMON_GRID_BYTES = 4096
 SPEC: Microsoft Learn, "Advanced format (4K) disk compatibility update" (512e and 4Kn drives).
 """
 
-_NOT_TOLD = say("the new drive does not tell its physical sectors: 4,096 bytes are assumed")
+_NOT_TOLD = say("the new drive does not report its physical sector size; 4,096 bytes were assumed")
 _FLASH = say(
-    "flash works in pages of 4,096 bytes or more, whatever sectors it tells: these are assumed"
+    "flash works in pages of 4,096 bytes or more, whatever sector size it"
+    " reports; 4,096 bytes were assumed"
 )
 
 

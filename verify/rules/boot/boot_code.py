@@ -44,7 +44,9 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say(
-    "Let a tool of the system write its boot code on the new drive, and start from it alone."
+    "Rewrite the boot code on the new drive with the system's own tool"
+    " (bootrec, grub-install); then see that the computer starts from it"
+    " alone."
 )
 
 
@@ -100,13 +102,14 @@ def _judge_further(
     if present[0] is None or present[1] is None:
         answer.leave_out(
             say(
-                "the loader's further sectors of partition {number} were not read on both drives",
+                "the sectors after the boot sector of partition {number}, where its"
+                " loader continues, were not read on both drives",
                 number=new.number,
             )
         )
         return
     where = say(
-        "The loader's code behind the boot sector of {partition}",
+        "The loader code after the boot sector of {partition}",
         partition=name_of(new, capital=False),
     )
     if not any(present):
@@ -124,17 +127,17 @@ def _judge_code(
 ) -> None:
     present, codes = sides
     answer.compared()
-    faults = tuple(None if there else say("is missing: there are zeros alone") for there in present)
+    faults = tuple(None if there else say("is missing (all zeros)") for there in present)
     tell_fault(answer, level, subject, (faults[0], faults[1]), _WRITE, partition=partition)
     if not all(present):
         return
     if codes[0] is None or codes[1] is None:
-        answer.leave_out(say("whether the code in sector 0 is the same was not recorded"))
+        answer.leave_out(say("it was not recorded whether the code in sector 0 is the same"))
     elif codes[0].digest != codes[1].digest:
         answer.find(
             Level.REVIEW,
-            say("{subject} is not the same on both drives.", subject=subject),
-            say("See that the machine starts from the new drive alone."),
+            say("{subject} differs between the drives.", subject=subject),
+            say("Start the computer from the new drive alone."),
             partition=partition,
             source=codes[0].digest,
             target=codes[1].digest,
@@ -146,6 +149,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing=say("neither drive starts a system by a BIOS"),
+    nothing=say("neither drive is started by a BIOS"),
     page=cleandoc(__doc__),
 )

@@ -55,8 +55,8 @@ _LINUX = {
 """Modules, and options of a kernel that has the driver built in."""
 
 _SET_UP = say(
-    "Let the old system start once with the new drive attached empty, never as a"
-    " clone, so that it sets the driver up, and clone again."
+    "Start the old system once with the new drive attached and empty (never"
+    " as a clone), so that it installs the driver; then clone again."
 )
 
 
@@ -69,10 +69,11 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     if not systems:
         return
     if new not in _LINUX:
-        how = say("by USB") if new == "usb" else say("in a way that is not known")
+        how = say("by USB") if new == "usb" else say("in a way that was not reported")
         answer.leave_out(
             say(
-                "the new drive is attached {how}, so which driver it will need cannot be told",
+                "the new drive is attached {how}; the driver it will need in the"
+                " computer is not known",
                 how=how,
             )
         )
@@ -84,8 +85,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     if new == "nvme" and starts_by_bios(case.target) and not efi:
         answer.find(
             Level.REVIEW,
-            say("The system starts by BIOS alone, and the new drive is an NVMe drive."),
-            say("See that this machine's firmware starts an NVMe drive by BIOS."),
+            say("The system starts by BIOS only, and the new drive is an NVMe drive."),
+            say("Check that this computer's firmware can start an NVMe drive by BIOS."),
             source=old,
             target=new,
         )
@@ -103,16 +104,18 @@ def _judge_windows(
     answer: RuleAnswer, partition: Partition, registry: SystemRegistry, bus: str
 ) -> None:
     if bus not in _WINDOWS or not registry.drivers:
-        answer.leave_out(say("the storage drivers in {path} are not known", path=registry.path))
+        answer.leave_out(
+            say("the storage drivers in {path} could not be determined", path=registry.path)
+        )
         return
     answer.compared()
     fitting = [item for item in registry.drivers if item.name.lower().startswith(_WINDOWS[bus])]
     if not any(item.starts_with_loader for item in fitting):
-        names = joined(item.name for item in fitting) if fitting else say("none is there")
+        names = joined(item.name for item in fitting) if fitting else say("none found")
         answer.find(
             Level.STOP,
             say(
-                "No storage driver for {bus} starts with the loader ({names}).",
+                "No storage driver for {bus} is set to load at startup ({names}).",
                 bus=bus.upper(),
                 names=names,
             ),
@@ -134,7 +137,7 @@ def _judge_linux(answer: RuleAnswer, partition: Partition, record: BootRecord, b
         if not built_in and not modules & set(image.drivers) and image.problem:
             answer.leave_out(
                 say(
-                    "the drivers in {path} are not known: {problem}",
+                    "the drivers in {path} could not be determined: {problem}",
                     path=image.path,
                     problem=image.problem,
                 )
@@ -144,10 +147,8 @@ def _judge_linux(answer: RuleAnswer, partition: Partition, record: BootRecord, b
         if not built_in and not modules & set(image.drivers):
             answer.find(
                 Level.REVIEW,
-                say("{path} brings no driver for {bus}.", path=image.path, bus=bus.upper()),
-                say(
-                    "Make the initial RAM filesystem anew on the new drive, with the driver in it."
-                ),
+                say("{path} contains no driver for {bus}.", path=image.path, bus=bus.upper()),
+                say("Rebuild the initial RAM filesystem on the new drive, with the driver in it."),
                 partition=partition.number,
                 path=image.path,
                 target=bus,
@@ -164,6 +165,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing=say("no system that starts from these drives was found on the new one"),
+    nothing=say("no system that could start was found on the new drive"),
     page=cleandoc(__doc__),
 )

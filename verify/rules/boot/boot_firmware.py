@@ -45,8 +45,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             if item.is_locked:
                 answer.leave_out(
                     say(
-                        "partition {number} is encrypted: have its recovery key at hand before that"
-                        " first start, as the machine may ask for it",
+                        "partition {number} is encrypted: have its recovery key at hand for the"
+                        " first start, the computer may ask for it",
                         number=item.number,
                     )
                 )
@@ -57,6 +57,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=False,
     judge=judge,
-    nothing=say("never: it is always not examined"),
+    nothing=say("this can never be examined from a drive"),
     page=cleandoc(__doc__),
 )

@@ -37,7 +37,8 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _SET = say(
-    "Make the partition that holds the loader active, and no other, with a partitioning tool."
+    "Set the active flag on the partition with the loader, and on no other,"
+    " with a partitioning tool."
 )
 
 
@@ -55,7 +56,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         faults = None, faults[1]
     if faults == (None, None) and old and _became(case, old) != {new[0].number}:
         text = say(
-            "is on partition {number}, which is not the old drive's active partition",
+            "is set on partition {number}, which is not the old drive's active partition",
             number=new[0].number,
         )
         faults = None, text
@@ -91,7 +92,11 @@ def _became(case: Case, old: list[Partition]) -> set[int | None]:
 def _fault(found: list[Partition]) -> Message | None:
     if len(found) == 1:
         return None
-    return say("is on {count} partitions", count=len(found)) if found else say("is on no partition")
+    return (
+        say("is set on {count} partitions", count=len(found))
+        if found
+        else say("is not set on any partition")
+    )
 
 
 def _numbers(found: list[Partition]) -> str:
@@ -103,6 +108,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=True,
     judge=judge,
-    nothing=say("neither drive starts a system by a BIOS and the active flag"),
+    nothing=say("neither drive is started by a BIOS through the active flag"),
     page=cleandoc(__doc__),
 )

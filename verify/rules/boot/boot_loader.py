@@ -57,8 +57,11 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_COPY = say("Copy it from the old drive, or let a tool of the system write the loaders anew.")
-_REWRITE = say("Let a tool of the system write the loaders anew.")
+_COPY = say(
+    "Copy it from the old drive, or rewrite the loaders with the system's"
+    " own tool (bcdboot, grub-install)."
+)
+_REWRITE = say("Rewrite the loaders with the system's own tool (bcdboot, grub-install).")
 _FALLBACK = "/efi/boot/boot"
 _PROGRAMS = (".efi", ".exe", ".dll")
 _DRIVERS = "/drivers/"
@@ -77,10 +80,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             if starts_a_machine(old.boot):
                 answer.compared()
                 message = say(
-                    "{partition}, which starts the machine, is not on the new drive.",
+                    "{partition} starts the computer and is missing on the new drive.",
                     partition=name_of(old),
                 )
-                advice = say("Clone that partition as well.")
+                advice = say("Clone this partition too, then check again.")
                 answer.find(Level.STOP, message, advice, partition=old.number)
         elif new.boot is not None:
             _judge_heads(answer, old.boot, new.boot, new)
@@ -120,14 +123,18 @@ def _head_fault(image: LoaderImage | None, machine: str | None = None) -> Messag
     if image is None:
         return say("is missing")
     if image.form in ("empty", "zero"):
-        return say("is empty") if image.form == "empty" else say("holds nothing but zeros")
+        return say("is empty") if image.form == "empty" else say("is all zeros")
     path = image.path.lower()
     program = path.endswith(_PROGRAMS) or (_DRIVERS in path and path.endswith(".sys"))
     if program and (image.form != "pe" or image.problem):
-        return say("is no program image") if image.form != "pe" else say("ends inside its header")
+        return (
+            say("is not a valid program")
+            if image.form != "pe"
+            else say("is cut off inside its header")
+        )
     if machine is not None and image.machine != machine:
         return say(
-            "is for another kind of machine ({found}, not {wanted})",
+            "is for another processor type ({found}, not {wanted})",
             found=image.machine or "",
             wanted=machine,
         )
@@ -143,12 +150,13 @@ def _judge_fallback(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     fallback = any(item.path.lower().startswith(_FALLBACK) for item in record.loaders)
     if old.guid != new.guid and not fallback:
         message = say(
-            "{partition} has another GUID than on the old drive, so the firmware's entry"
-            " no longer fits, and it holds no fallback loader.",
+            "{partition} has a different GUID than on the old drive, so the"
+            " firmware's boot entry no longer matches, and it has no fallback loader.",
             partition=name_of(new),
         )
         advice = say(
-            "Let a tool of the system write the loaders anew, the fallback loader with them."
+            "Rewrite the loaders with the system's own tool (bcdboot, grub-install),"
+            " including the fallback loader."
         )
         answer.find(Level.STOP, message, advice, partition=new.number)
 
@@ -171,7 +179,7 @@ def _judge_applications(case: Case, answer: RuleAnswer) -> None:
             tell_fault(
                 answer,
                 Level.REVIEW if set(item.reached_by) == {"resume"} else Level.STOP,
-                say("{path}, which the boot store names,", path=path),
+                say("{path} (named by the boot store)", path=path),
                 (_not_on(was) if was else None, _not_on(place)),
                 _COPY,
                 partition=own.number,

@@ -77,9 +77,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     for old, store in stores(case.source):
         if starts_by_firmware(case.source, old) and store.path.lower() not in found:
             answer.compared()
-            message = say(
-                "The boot store {path} of the old drive is not on the new one.", path=store.path
-            )
+            message = say("The boot store {path} is missing on the new drive.", path=store.path)
             answer.find(Level.STOP, message, REBUILD, partition=old.number, path=store.path)
     start_lists.judge(case, answer)
     linux.judge(case, answer)
@@ -101,8 +99,8 @@ def _judge_store(case: Case, answer: RuleAnswer, new: Partition, store: BootStor
         if place == type(place)():
             answer.leave_out(
                 say(
-                    "the device in element {element} of object {object} in {path} is of a layout"
-                    " that is not understood",
+                    "the device in element {element} of object {object} in {path} has an"
+                    " unknown layout",
                     element=reference.element,
                     object=reference.object,
                     path=store.path,
@@ -119,14 +117,18 @@ def _judge_store(case: Case, answer: RuleAnswer, new: Partition, store: BootStor
                 and locate(case.source, same.device, twin[0]).fault == place.fault
             )
             key = (
-                say("{named}; the drive {fault}", named=named(reference.device), fault=place.fault),
+                say(
+                    "{named}, but the drive {fault}",
+                    named=named(reference.device),
+                    fault=place.fault,
+                ),
                 _level(reference),
                 known,
             )
             gathered.setdefault(key, []).append(reference)
     for (fault, level, was), references in gathered.items():
         decides = starts_by_firmware(case.target, new)
-        text = say("names, for {purposes}, {fault}", purposes=_purposes(references), fault=fault)
+        text = say("names in {purposes} {fault}", purposes=_purposes(references), fault=fault)
         tell_fault(
             answer,
             level if decides else Level.NOTE,
@@ -157,6 +159,6 @@ RULE = Rule(
     area=Area.BOOT,
     required=True,
     judge=judge,
-    nothing=say("neither drive holds start-up files that name a partition"),
+    nothing=say("neither drive has start-up files that name a partition"),
     page=cleandoc(__doc__),
 )

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from verify.boot.boot_record import GrubCore
     from verify.rules.rule import Case, RuleAnswer
 
-_WRITE = say("Start a Linux on the new drive from another medium, and install GRUB's code anew.")
+_WRITE = say("Start Linux from other media and run grub-install for the new drive.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -28,15 +28,15 @@ def judge(case: Case, answer: RuleAnswer) -> None:
 def _judge_core(answer: RuleAnswer, old: GrubCore | None, core: GrubCore) -> None:
     answer.compared()
     number = core.place or None
-    subject = say("The core image of GRUB")
+    subject = say("GRUB's core image")
     faults = _fault(old), _fault(core) or _emptied(old, core)
     tell_fault(answer, Level.STOP, subject, faults, _WRITE, partition=number)
     if faults != (None, None) or old is None or old.digest == core.digest:
         return
     answer.find(
         Level.REVIEW,
-        say("{subject} is not the same on both drives.", subject=subject),
-        say("See that the machine starts from the new drive alone."),
+        say("{subject} differs between the drives.", subject=subject),
+        say("Start the computer from the new drive alone."),
         partition=number,
         source=old.digest,
         target=core.digest,
@@ -54,7 +54,7 @@ def _emptied(old: GrubCore | None, core: GrubCore) -> Message | None:
     if old is None or old.problem is not None or core.zero_sectors <= old.zero_sectors:
         return None
     return say(
-        "holds nothing but zeros in {count} of its sectors ({before} on the old drive)",
+        "is all zeros in {count} of its sectors ({before} on the old drive)",
         count=core.zero_sectors,
         before=old.zero_sectors,
     )

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
 
 _LETTER = "\\dosdevices\\"
 _ADVICE = say(
-    "Start from the new drive alone and see that the system volume has its letter"
-    " again; a changed letter keeps programs, or the sign-in, from working."
+    "Start from the new drive alone and check that the system volume still"
+    " has its drive letter; with another letter programs, or even signing in,"
+    " may fail."
 )
 
 
@@ -36,7 +37,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
                 lost.append(item.name[len(_LETTER) :])
         if lost:
             message = say(
-                "The system's registry keeps {lost} for volumes by an identity that the new"
+                "The registry assigns {lost} to volumes by identifiers that the new"
                 " drive does not have.",
                 lost=joined(lost),
             )

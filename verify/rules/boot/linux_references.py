@@ -30,15 +30,13 @@ _LEGACY_GRUB = ("/menu.lst", "/grub.conf")
 _NAMED_FILES = frozenset({"kernel", "initrd", "chainload"})
 _MOST_NAMES = 3
 
-_EDIT = say(
-    "Name it by UUID in that file on the new drive, and make the initial RAM filesystem anew."
-)
+_EDIT = say("Use the UUID in that file on the new drive, then rebuild the initial RAM filesystem.")
 _FIX = say(
-    "Correct the name in that file on the new drive, or clone again and keep the identities."
+    "Correct the name in that file on the new drive, or clone again and keep the identifiers."
 )
 _FIX_HERE = say("Correct the name in that file on the new drive.")
 _COPY = say("Copy it from the old drive, or clone again.")
-_OTHER = say("Nothing to do if it lies on another drive, or inside an encrypted or logical volume.")
+_OTHER = say("Nothing to do if it is on another drive, or inside an encrypted or logical volume.")
 
 _Gathered = dict[tuple[str, Message, Level, Message], list["LinuxReference"]]
 
@@ -81,7 +79,7 @@ def judge_files(case: Case, answer: RuleAnswer) -> None:
             answer.compared()
             if _anywhere(case.source, item.value) and not _anywhere(case.target, item.value):
                 message = say(
-                    "{file} names {value}, which is not on the new drive.",
+                    "{file} names {value}, which is missing on the new drive.",
                     file=item.file,
                     value=item.value,
                 )
@@ -98,7 +96,7 @@ def _answer(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Me
     if item.kind in _TAGS:
         return _tag(case, item)
     if item.kind == "by-path":
-        return say("a port that the new drive may not be attached to"), Level.NOTE, _EDIT
+        return say("a port that the new drive may not be connected to"), Level.NOTE, _EDIT
     if item.kind == "by-id" and item.value.startswith(_HARDWARE_ID):
         return _hardware(case, item)
     return _device(case, item) if item.kind == "device" else None
@@ -108,7 +106,7 @@ def _tag(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Messa
     if any(has_name(case.target, other, item) for other in case.target.partitions):
         return None, Level.NOTE, _OTHER
     if any(has_name(case.source, other, item) for other in case.source.partitions):
-        return say("which is on the old drive and not on the new one"), _weight(item), _FIX
+        return say("which is on the old drive but not on the new one"), _weight(item), _FIX
     level = Level.NOTE if _named_before(case, item) else _weight(item)
     return say("which is on neither drive"), level, _OTHER if level is Level.NOTE else _FIX_HERE
 
@@ -148,9 +146,9 @@ def _hardware(case: Case, item: LinuxReference) -> tuple[Message | None, Level, 
     if other and _letters(other) in folded:
         return None, Level.NOTE, _OTHER
     if serial and _letters(serial) in folded:
-        return say("which holds the old drive's serial number"), _weight(item), _EDIT
+        return say("which contains the old drive's serial number"), _weight(item), _EDIT
     level = Level.NOTE if serial or item.optional else Level.REVIEW
-    return say("which holds the serial number of one drive"), level, _EDIT
+    return say("which contains the serial number of a single drive"), level, _EDIT
 
 
 def _letters(text: str) -> str:
@@ -169,12 +167,12 @@ def _device(case: Case, item: LinuxReference) -> tuple[Message | None, Level, Me
         new = pair.target if pair else old
         if new is None or new.number != old.number:
             level = Level.REVIEW if item.purpose == "grub-root" else _weight(item)
-            return say("whose number belongs to another partition on the new drive"), level, _FIX
+            return say("whose number is a different partition on the new drive"), level, _FIX
     if item.purpose == "grub-root":
         return None, Level.NOTE, _OTHER
     buses = case.source.drive.bus, case.target.drive.bus
     if item.value.startswith("/dev/") and None not in buses and buses[0] != buses[1]:
-        return say("a name that changes with the drive's connection"), _weight(item), _EDIT
+        return say("a name that changes with how the drive is connected"), _weight(item), _EDIT
     return say("which depends on the order in which drives are found"), Level.NOTE, _EDIT
 
 

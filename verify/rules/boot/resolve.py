@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header
     from verify.rules.rule import Case, RuleAnswer
 
-DATA_DRIVE = say("neither drive holds files that start a system")
+DATA_DRIVE = say("neither drive has files that start a system")
 """The reason of every rule here on a pair of drives that start nothing."""
 
 _LOADER_PLACES = ("/efi/", "/bootmgr.efi")
@@ -105,7 +105,7 @@ def leave_out_unseen(case: Case, answer: RuleAnswer) -> None:
                 answer.leave_out(
                     say(
                         "the start-up files on partition {number} of the {drive} drive were not"
-                        " looked at",
+                        " read",
                         number=partition.number,
                         drive=drive,
                     )
@@ -113,8 +113,8 @@ def leave_out_unseen(case: Case, answer: RuleAnswer) -> None:
             elif kind in LOCKED_KINDS:
                 answer.assume(
                     say(
-                        "what partition {number} of the {drive} drive holds is encrypted and judged"
-                        " by its bytes alone",
+                        "partition {number} of the {drive} drive is encrypted; only its raw"
+                        " bytes were compared",
                         number=partition.number,
                         drive=drive,
                     )
@@ -142,10 +142,10 @@ def locate(header: Header, device: Device, own: Partition) -> Place:
     if found is not None and same_drive:
         return Place(found)
     if found is not None and inner.scheme == "gpt":
-        return Place(fault=say("has another disk GUID (the partition's GUID alone would fit)"))
+        return Place(fault=say("has a different disk GUID (the partition's GUID matches)"))
     if same_drive:
         return Place(fault=say("has no such partition"))
-    return Place(fault=say("has another identity"))
+    return Place(fault=say("has a different identifier"))
 
 
 def references_fit(header: Header) -> bool:

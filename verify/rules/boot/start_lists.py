@@ -71,7 +71,7 @@ def _fault(header: Header, entry: StartEntry) -> Message | None:
     found = _named(header, entry)
     if found is None:
         return say(
-            "starts {folder} from partition {count} of the drive, which has {all}",
+            "starts {folder} from partition {count}, but the drive has only {all}",
             folder=entry.folder,
             count=entry.partition,
             all=len(in_order(header)),
@@ -79,7 +79,7 @@ def _fault(header: Header, entry: StartEntry) -> Message | None:
     kernel = entry.folder.replace("\\", "/") + _KERNEL
     if entry.folder and file_state(found, kernel) is False:
         return say(
-            "starts {folder} from partition {number}, which does not hold it",
+            "starts {folder} from partition {number}, but it is not there",
             folder=entry.folder,
             number=found.number,
         )
@@ -96,8 +96,7 @@ def _elsewhere(case: Case, before: StartEntry | None, entry: StartEntry) -> Mess
     if became is not None and became.number == new.number:
         return None
     return say(
-        "starts {folder} from partition {number}, which is not what it was on the old drive"
-        " (partition {before})",
+        "starts {folder} from partition {number}; on the old drive it was partition {before}",
         folder=entry.folder,
         number=new.number,
         before=old.number,

@@ -17,13 +17,11 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 REBUILD = say(
-    "Detach the old drive and let a tool of the system rebuild the boot"
-    " configuration, or clone again and keep the identities."
+    "Detach the old drive and rebuild the boot configuration (bcdboot), or"
+    " clone again and keep the identifiers."
 )
 
-REBUILD_HERE = say(
-    "Detach the old drive and let a tool of the system rebuild the boot configuration."
-)
+REBUILD_HERE = say("Detach the old drive and rebuild the boot configuration (bcdboot).")
 
 _OFFERS = ("23000003", "24000001", "24000002")
 """The boot manager's default entry, its menu, and what it starts once."""
@@ -65,14 +63,14 @@ def judge_state(
         min(level, Level.REVIEW, key=list(Level)[::-1].index),
         subject,
         (dirty[0], dirty[1]),
-        say("Start the system once from the old drive, shut it down fully, and clone again."),
+        say("Start the system once from the old drive, shut it down completely, and clone again."),
         partition=new.number,
         known=before is not None and _pending(before) == _pending(store),
     )
     for problem in store.problems[:3]:
         answer.leave_out(
             say(
-                "not all of {path} of the new drive could be read: {problem:clause}",
+                "{path} of the new drive could not be read completely: {problem:clause}",
                 path=store.path,
                 problem=problem,
             )
@@ -80,7 +78,7 @@ def judge_state(
     was_missing = set(before.missing) if before else set()
     for item in store.missing:
         text = say(
-            "names object {guid} ({reached_by}), which it does not hold",
+            "names object {guid} ({reached_by}), which it does not contain",
             guid=item.guid,
             reached_by=ROUTE_WORDS[item.reached_by],
         )
@@ -111,12 +109,12 @@ def judge_rest(answer: RuleAnswer, new: Partition, sides: tuple[BootStore, BootS
     differing = [key for key in old.keys() | store.keys() if old.get(key) != store.get(key)]
     if differing:
         message = counted(
-            "The boot store {path} differs in {count} element besides the drives that it names.",
-            "The boot store {path} differs in {count} elements besides the drives that it names.",
+            "The boot store {path} differs in {count} element, not counting the drives it names.",
+            "The boot store {path} differs in {count} elements, not counting the drives it names.",
             len(differing),
             path=sides[1].path,
         )
-        advice = say("See that the start menu offers what it did, and that recovery starts.")
+        advice = say("Check that the boot menu offers the same entries and that recovery starts.")
         answer.find(Level.REVIEW, message, advice, partition=new.number, path=sides[1].path)
 
 
@@ -166,7 +164,5 @@ def _pending(store: BootStore) -> tuple[int, ...]:
 def _dirty(store: BootStore) -> Message | None:
     dirty = store.state is not None and store.state.dirty
     return (
-        say("was not closed: its last changes may stand in a transaction log alone")
-        if dirty
-        else None
+        say("was not closed: its last changes may be in a transaction log only") if dirty else None
     )

@@ -49,10 +49,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if files.totals.encrypted:
             answer.assume(
                 counted(
-                    "{count} file of partition {number} is encrypted by the system (EFS)"
-                    " and opens only with a key that must exist beside it",
+                    "{count} file of partition {number} is encrypted by the system (EFS) and"
+                    " opens only with the user's key",
                     "{count} files of partition {number} are encrypted by the system (EFS)"
-                    " and open only with a key that must exist beside them",
+                    " and open only with the user's key",
                     files.totals.encrypted,
                     number=number,
                 )
@@ -60,10 +60,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if files.totals.placeholders:
             answer.leave_out(
                 counted(
-                    "{count} file of partition {number} is a placeholder: its contents"
-                    " are kept elsewhere, and on neither drive",
-                    "{count} files of partition {number} are placeholders: their contents"
-                    " are kept elsewhere, and on neither drive",
+                    "{count} file of partition {number} is a placeholder (cloud file): its"
+                    " contents are on neither drive",
+                    "{count} files of partition {number} are placeholders (cloud files):"
+                    " their contents are on neither drive",
                     files.totals.placeholders,
                     number=number,
                 )

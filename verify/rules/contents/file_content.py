@@ -59,10 +59,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if files.untried.count:
             answer.leave_out(
                 counted(
-                    "{count} file of partition {number} says it is larger than its volume"
+                    "{count} file of partition {number} claims to be larger than its volume"
                     " (a sparse file) and was not read",
-                    "{count} files of partition {number} say they are larger than their volume"
-                    " (sparse files) and were not read",
+                    "{count} files of partition {number} claim to be larger than their"
+                    " volume (sparse files) and were not read",
                     files.untried.count,
                     number=number,
                 )
@@ -121,6 +121,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing=say("no partition has contents of files to compare"),
+    nothing=say("no partition has file contents to compare"),
     page=cleandoc(__doc__),
 )

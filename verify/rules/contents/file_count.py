@@ -61,9 +61,10 @@ def _judge_pair(
         answer.find(
             Level.STOP,
             say(
-                "The counts of partition {number} contradict the comparison by name.", number=number
+                "The file counts of partition {number} do not agree with its file lists.",
+                number=number,
             ),
-            say("Capture both drives again; a manifest whose counts do not add up proves nothing."),
+            say("Capture both drives again; these manifests contradict themselves."),
             partition=number,
             source=_nodes(old),
             target=_nodes(new),
@@ -99,10 +100,18 @@ def _advice(files: PairContents) -> Message:
         ("file-content", files.changed),
         ("file-links", files.relinked),
     ):
+        if differences is files.changed and not _of_another_kind(files):
+            continue
         for meaning in sorted(differences.bags, key=lambda item: item.level.weight):
             later = None if meaning.since is None else _LATER[meaning.since]
             rules[later or ("file-expected-change" if meaning.expected else rule)] = None
     return say("See {rules} for the names.", rules=joined(rules))
+
+
+def _of_another_kind(files: PairContents) -> bool:
+    """Whether a file became a folder or the like, which changes both counts."""
+    both = [(item.source, item.target) for item in files.changed.kept]
+    return any(old and new and old.kind != new.kind for old, new in both)
 
 
 def _nodes(listing: Listing) -> int:

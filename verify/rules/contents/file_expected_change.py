@@ -57,7 +57,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             if bag.count == 1:
                 path, message = (
                     bag.kept[0].path,
-                    say("A file or folder ({size}) {one}.", size=size, one=meaning.one),
+                    say("One file or folder ({size}) {one}.", size=size, one=meaning.one),
                 )
             answer.find(meaning.level, message, meaning.advice, partition=number, path=path)
 

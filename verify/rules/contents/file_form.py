@@ -59,19 +59,18 @@ MOST_TOLD = 40
 
 _COPY = say("Copy it again from the old drive, or clone again.")
 _REPAIR = say(
-    "The old drive has no good copy: take it from a backup, or let the system's own repair write it"
-    " anew."
+    "The old drive has no good copy: take it from a backup, or let the system repair its own files."
 )
-_LOOK = say("Start the new drive once and check again; if in doubt, clone again.")
-_OWN = say("Nothing to do for the clone; let the system's own check look at it.")
+_LOOK = say("Start from the new drive once, then check again; if in doubt, clone again.")
+_OWN = say("Nothing to do for the clone; let the system repair its own files (sfc, fsck).")
 
 _KINDS = {
     "hive": say("A registry file"),
-    "program": say("A program"),
-    "image": say("An image"),
-    "xml": say("A configuration"),
-    "text": say("A configuration"),
-    None: say("A program"),
+    "program": say("A program file"),
+    "image": say("A system image"),
+    "xml": say("A configuration file"),
+    "text": say("A configuration file"),
+    None: say("A program file"),
 }
 
 
@@ -101,7 +100,12 @@ def _judge_forms(answer: RuleAnswer, old: Partition, new: Partition) -> list[_To
     """Judge the files of one pair of partitions."""
     assert old.boot is not None and new.boot is not None  # noqa: S101, PT018 - asked by `judge`
     if old.boot.forms is None or new.boot.forms is None:
-        answer.leave_out(say("an older version captured a drive, and held no file to its format"))
+        answer.leave_out(
+            say(
+                "one of the drives was captured by an older version, which did not check"
+                " file formats"
+            )
+        )
         return []
     before = {item.path.lower(): item for item in old.boot.forms}
     told = []
@@ -115,7 +119,7 @@ def _judge_forms(answer: RuleAnswer, old: Partition, new: Partition) -> list[_To
         for reason, drive in unread:
             answer.leave_out(
                 say(
-                    "{path} on the {drive} drive could not be held to its format: {reason}",
+                    "{path} on the {drive} drive could not be checked by its format: {reason}",
                     path=form.path,
                     drive=drive,
                     reason=reason,
@@ -153,8 +157,8 @@ def _weigh(was: FileForm | None, form: FileForm) -> _Told | None:
     return None
 
 
-_WHOLE = say("on the old drive it is whole")
-_NO_LOG = say("is in the middle of a change, and no log beside it has the rest")
+_WHOLE = say("on the old drive it is intact")
+_NO_LOG = say("was saved in the middle of a change, and there is no log with the rest")
 
 
 def _faults(was: FileForm | None, form: FileForm) -> list[str]:
@@ -165,11 +169,11 @@ def _faults(was: FileForm | None, form: FileForm) -> list[str]:
     if was is None or faults or was.faults:
         return faults
     if was.form is not None and form.form is None:
-        faults.append(say("is no program image"))
+        faults.append(say("is not a valid program"))
     elif was.machine != form.machine and was.machine and form.machine:
         faults.append(
             say(
-                "is for another kind of machine ({found}, not {wanted})",
+                "is for another processor type ({found}, not {wanted})",
                 found=form.machine,
                 wanted=was.machine,
             )
@@ -177,7 +181,7 @@ def _faults(was: FileForm | None, form: FileForm) -> list[str]:
     elif was.boot_index != form.boot_index:
         faults.append(
             say(
-                "starts image {new}, and image {old} on the old drive",
+                "starts image {new} (on the old drive: image {old})",
                 new=form.boot_index or 0,
                 old=was.boot_index or 0,
             )
@@ -197,8 +201,8 @@ def _tell(answer: RuleAnswer, partition: int, told: list[_Told]) -> None:
         first = items[0]
         if len(items) > FEW or room <= 0:
             message = say(
-                "{count} files under one folder are not whole by their own format; the first of"
-                " them {fault}, and {ending}.",
+                "{count} files in this folder are damaged by their own format; the first"
+                " one {fault}; {ending}.",
                 count=len(items),
                 fault=first.fault,
                 ending=first.ending,
@@ -222,6 +226,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing=say("neither drive has files that are held to a format, or that were read"),
+    nothing=say("neither drive has files whose format can be checked, or none was read"),
     page=cleandoc(__doc__),
 )

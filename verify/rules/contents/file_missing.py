@@ -59,11 +59,14 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             answer.find(
                 Level.REVIEW,
                 say(
-                    "None of the {lost:,} logs and caches that a running system writes is on the"
-                    " new drive.",
+                    "The logs and caches that a running system writes ({lost:,} files) are"
+                    " missing on the new drive.",
                     lost=lost,
                 ),
-                say("Ask whether they were to be left out; if not, clone again by partition."),
+                say(
+                    "Find out whether they were left out on purpose; if not, clone whole"
+                    " partitions again."
+                ),
                 partition=number,
             )
 

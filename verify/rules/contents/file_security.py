@@ -45,8 +45,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if files.unsecured:
             answer.leave_out(
                 counted(
-                    "{count} name of partition {number} has owner and rights on one drive alone",
-                    "{count} names of partition {number} have owner and rights on one drive alone",
+                    "{count} file or folder of partition {number} has an owner and rights on"
+                    " one drive only",
+                    "{count} files and folders of partition {number} have owners and rights"
+                    " on one drive only",
                     files.unsecured,
                     number=number,
                 )

@@ -46,15 +46,16 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say(
-    "If the clone was to be one of partitions, make it again; if files were copied"
-    " by intent, see that owners, links and streams came along."
+    "If whole partitions were to be cloned, clone again. If copying files"
+    " was intended, check that owners, links and named streams were copied"
+    " too."
 )
 
 
 _SORTS = {
-    "modified": say("modified times"),
-    "created": say("created times"),
-    "changed": say("changed times"),
+    "modified": say("modification times"),
+    "created": say("creation times"),
+    "changed": say("metadata change times"),
 }
 """Sorts of time, the weightiest first."""
 
@@ -77,8 +78,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         answer.find(
             Level.NOTE if mild else Level.REVIEW,
             say(
-                "{differing} of {compared} files of partition {number} have other {times}"
-                " on the new drive, {span}: they were copied file by file.",
+                "{differing} of {compared} files of partition {number} have different"
+                " {times} on the new drive ({span}): they were copied file by file.",
                 differing=differing,
                 compared=compared,
                 number=number,
@@ -99,7 +100,7 @@ def _span(times: Times) -> Message:
     """Say from when to when the new times are, by days (UTC)."""
     first, last = (_day(moment) for moment in (times.first, times.last))
     return (
-        say("all of {first}", first=first)
+        say("all on {first}", first=first)
         if first == last
         else say("from {first} to {last}", first=first, last=last)
     )
@@ -109,7 +110,7 @@ def _day(moment: int | None) -> date | Message:
     try:
         return moment_of((moment or 0) // 1_000_000_000).date()
     except (OverflowError, ValueError, OSError):
-        return say("a day that no calendar has")
+        return say("an impossible date")
 
 
 RULE = Rule(

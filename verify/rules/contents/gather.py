@@ -30,7 +30,7 @@ _NODES = {
     "file": say("A file"),
     "folder": say("A folder"),
     "link": say("A symbolic link"),
-    "other": say("A node"),
+    "other": say("A special file"),
 }
 
 
@@ -73,8 +73,8 @@ def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) ->
             depth -= 1
     for folder in folders[:MOST_GROUPS]:
         inside = counted(
-            ", with {count} name in it ({size})",
-            ", with {count} names in it ({size})",
+            ", with {count} file or folder in it ({size})",
+            ", with {count} files and folders in it ({size})",
             folder.names,
             size=decimal_size(folder.bytes),
         )
@@ -167,6 +167,6 @@ def _kind(item: Difference) -> str:
 
 
 def _values(item: Difference) -> tuple[Value, Value]:
-    old = say("{size} bytes", size=item.source.size) if item.source else None
-    new = say("{size} bytes", size=item.target.size) if item.target else None
+    old = say("{size:,} bytes", size=item.source.size) if item.source else None
+    new = say("{size:,} bytes", size=item.target.size) if item.target else None
     return old, new

@@ -38,8 +38,8 @@ def compared_files(case: Case, answer: RuleAnswer) -> Iterator[tuple[int, PairCo
             if side.listing is not None and not side.listing.complete:
                 answer.leave_out(
                     say(
-                        "partition {number} of the {drive} drive could not be listed to its end"
-                        " ({reason})",
+                        "the files of partition {number} of the {drive} drive could not all be"
+                        " listed ({reason})",
                         number=side.number,
                         drive=drive,
                         reason=_first_reason(side, "listing"),
@@ -73,12 +73,13 @@ def leave_out_small_sample(case: Case, answer: RuleAnswer) -> None:
     """Say where contents were not read, or a sample leaves open more than it may for `sound`."""
     bound = case.contents.bound
     if bound is None:
-        answer.leave_out(say("a capture of depth layout reads no contents"))
+        answer.leave_out(say("depth layout reads no contents"))
         return
     if bound.confidence < LEAST_CONFIDENCE:
         answer.leave_out(
             say(
-                "the bound's confidence, {confidence:g}, is below 0.95", confidence=bound.confidence
+                "the sample was drawn for a confidence of {confidence:g}, less than 0.95",
+                confidence=bound.confidence,
             )
         )
     for what, open_count, count in (
@@ -88,7 +89,8 @@ def leave_out_small_sample(case: Case, answer: RuleAnswer) -> None:
         if open_count > TOLERABLE_SHARE * count:
             answer.leave_out(
                 say(
-                    "the sample leaves open {open_count} of {count} {what}, more than 0.1 %",
+                    "the sample is too small: {open_count:,} of {count:,} {what} could still"
+                    " differ, more than 0.1 %",
                     open_count=open_count,
                     count=count,
                     what=what,
@@ -123,8 +125,8 @@ def _why_not(old: Partition, new: Partition) -> Message:
                 reason=_first_reason(side, "contents"),
             )
     return say(
-        "partition {number} was read as {how} on the old drive and as {new_how} on the"
-        " new one, which cannot be compared",
+        "partition {number} was read as {how} on the old drive but as {new_how}"
+        " on the new one; these cannot be compared",
         number=old.number,
         how=_how(old),
         new_how=_how(new),
@@ -137,8 +139,4 @@ def _how(side: Partition) -> Message:
 
 def _first_reason(side: Partition, what: str) -> str:
     reasons = [item.reason for item in side.unread if item.what == what]
-    return (
-        reasons[0]
-        if reasons
-        else say("its contents ({kind}) are not read", kind=side.filesystem.kind)
-    )
+    return reasons[0] if reasons else say("files in {kind} are not read", kind=side.filesystem.kind)

@@ -38,8 +38,10 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone this partition again, byte for byte, before the old drive is wiped.")
-_LOOK = say("Open it read-only on both drives and compare, or clone it again byte for byte.")
-_LOADER = say("See that the machine starts from the new drive alone.")
+_LOOK = say(
+    "Mount it read-only on both drives and compare the files, or clone it again byte for byte."
+)
+_LOADER = say("Start the computer from the new drive alone.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -65,7 +67,7 @@ def _judge_pair(
     )
     if sizes[1] < sizes[0]:
         message = say(
-            "Partition {number} ({kind}) is shorter on the new drive, its end is missing.",
+            "Partition {number} ({kind}) is shorter on the new drive: its end is missing.",
             number=new.number,
             kind=kind,
         )
@@ -77,8 +79,8 @@ def _judge_pair(
         if kind in READABLE_KINDS:
             level, advice = Level.REVIEW, _LOOK
         message = say(
-            "{mismatches} of {blocks} compared blocks (1 MiB each) of partition {number}"
-            " ({kind}) differ.",
+            "Partition {number} ({kind}): {mismatches:,} of {blocks:,} compared"
+            " blocks (1 MiB each) differ.",
             mismatches=blocks.mismatches,
             blocks=blocks.totals.blocks,
             number=new.number,
@@ -102,7 +104,7 @@ def _judge_pair(
     if sizes[0] != sizes[1] and shared % (1 << 20):
         answer.leave_out(
             say(
-                "the last {shared} bytes both have of partition {number}",
+                "the last bytes of partition {number} that both drives have ({shared:,} bytes)",
                 shared=shared % (1 << 20),
                 number=new.number,
             )
@@ -116,20 +118,20 @@ def _judge_gap(case: Case, answer: RuleAnswer) -> None:
     old, new = case.source.gaps[0], case.target.gaps[0]
     if old.digest is None or new.digest is None:
         answer.leave_out(
-            say("the bytes {what}: {reason}", what=old.what, reason=old.reason or new.reason or "")
+            say("bytes {what}: {reason}", what=old.what, reason=old.reason or new.reason or "")
         )
         return
     for gap in (old, new):
         if gap.reason:
-            answer.leave_out(say("the bytes {what}: {reason}", what=gap.what, reason=gap.reason))
+            answer.leave_out(say("bytes {what}: {reason}", what=gap.what, reason=gap.reason))
     answer.compared()
     if old.digest != new.digest:
         answer.find(
             Level.REVIEW,
-            say("The bytes {what} are not the same on both drives.", what=old.what),
+            say("The bytes {what} differ between the drives.", what=old.what),
             _LOADER,
-            source=say("{size} bytes", size=old.content_bytes),
-            target=say("{size} bytes", size=new.content_bytes),
+            source=say("{size:,} bytes", size=old.content_bytes),
+            target=say("{size:,} bytes", size=new.content_bytes),
         )
 
 
@@ -141,10 +143,11 @@ def _judge_one_gap(case: Case, answer: RuleAnswer) -> None:
             answer.find(
                 Level.REVIEW,
                 say(
-                    "The bytes {what} of the old drive have no place on the new one.", what=gap.what
+                    "The old drive has bytes {what}; the new drive has no space for them there.",
+                    what=gap.what,
                 ),
                 _LOADER,
-                source=say("{size} bytes", size=gap.content_bytes),
+                source=say("{size:,} bytes", size=gap.content_bytes),
             )
 
 
@@ -153,6 +156,6 @@ RULE = Rule(
     area=Area.CONTENTS,
     required=True,
     judge=judge,
-    nothing=say("every partition has files, or contents that decide nothing"),
+    nothing=say("all partitions were compared by their files, or have no contents that matter"),
     page=cleandoc(__doc__),
 )

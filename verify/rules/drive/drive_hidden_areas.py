@@ -41,8 +41,8 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _NAMESPACES = "further namespaces"
-_LOOK = say("Look into it before the old drive is wiped: it was not compared with anything.")
-_KNOW = say("Nothing to do, if nothing of it is to be kept.")
+_LOOK = say("Look at what is stored there before the old drive is wiped: it was not compared.")
+_KNOW = say("Nothing to do if none of it has to be kept.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -51,11 +51,11 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         drive = header.drive
         if drive.kind == "image":
             answer.leave_out(
-                say("the {name} drive is an image, which has no areas but the one read", name=name)
+                say("the {name} drive is an image, which shows no hidden areas", name=name)
             )
         elif not drive.hidden_areas:
             answer.leave_out(
-                say("nothing was asked of the {name} drive when it was read", name=name)
+                say("the {name} drive was not asked for hidden areas when it was read", name=name)
             )
         for area in drive.hidden_areas:
             if area.answer == "not asked":

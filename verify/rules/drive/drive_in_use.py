@@ -36,9 +36,9 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header
     from verify.rules.rule import Case, RuleAnswer
 
-_MOUNTED = say("was mounted for writing while it was read")
-_CHANGED = say("changed while it was read: its partition table was another one at the end")
-_AGAIN = say("Take the drive out of use (unmount it, or start from another drive) and check again.")
+_MOUNTED = say("was mounted read-write while it was read")
+_CHANGED = say("changed while it was read: its partition table was different at the end")
+_AGAIN = say("Unmount the drive, or start from another drive, and check again.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -77,6 +77,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=False,
     judge=judge,
-    nothing=say("there was nothing to look at"),
+    nothing=say("there was nothing to check"),
     page=cleandoc(__doc__),
 )

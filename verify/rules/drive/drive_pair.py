@@ -51,11 +51,11 @@ if TYPE_CHECKING:
 
 SIDES = (OLD, NEW)
 
-_ONE_PARTITION = say("one partition only was compared, and nothing of the rest of its drive")
-_READ_WHOLE = say("Read the whole drive in the place of the one partition, and compare again.")
-_LOOK = say("Read the serial numbers off both labels, and attach the right drive.")
-_RESTORE = say("Find out who emptied it, restore the table from its backup, and check again.")
-_NO_PARTITIONS = say("neither drive has a partition or a filesystem that is known")
+_ONE_PARTITION = say("only one partition was compared, not the rest of its drive")
+_READ_WHOLE = say("Read the whole drive instead of one partition, then compare again.")
+_LOOK = say("Read the serial numbers on both labels and attach the right drive.")
+_RESTORE = say("Find out how the table was lost, restore it from its backup, and check again.")
+_NO_PARTITIONS = say("neither drive has a partition or a known filesystem")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -73,8 +73,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if scope == "unconfirmed":
             answer.leave_out(
                 say(
-                    "the {side} drive has no partition table of its own: whether it is a whole"
-                    " drive was not confirmed by --whole-drive",
+                    "what was given as the {side} drive has no partition table and may be"
+                    " one partition; if it is a whole drive, confirm that with --whole-drive",
                     side=side,
                 )
             )
@@ -90,7 +90,7 @@ def _judge_partition(case: Case, answer: RuleAnswer) -> None:
     one, other = SIDES if whole[1] else SIDES[::-1]
     answer.compared()
     message = say(
-        "Of the {one} drive one partition only was read, of the {other} drive all of it.",
+        "Only one partition of the {one} drive was read, but all of the {other} drive.",
         one=one,
         other=other,
     )
@@ -163,8 +163,8 @@ def _lost(header: Header, other: Header, side: Message, far: Message) -> Message
     bare = header.table.scheme == "none"
     if bare and any(copy and copy.disk_guid == other.table.disk_id for copy in copies):
         return say(
-            "The partition table of the {side} drive is gone: only a copy of that of the {far}"
-            " drive is left on it.",
+            "The partition table of the {side} drive is gone: only a copy of the"
+            " {far} drive's table is left.",
             side=side,
             far=far,
         )

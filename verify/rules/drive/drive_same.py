@@ -43,14 +43,16 @@ _ONE_FILE = say("Source and target are one and the same file.")
 _ONE_DRIVE = say("Source and target are one and the same drive.")
 _CHECK = say("Check the two paths: one of them must be the new drive.")
 _NO_SERIAL = say(
-    "the drives give no serial number of their own, so two drives cannot be told"
-    " from one that was read twice; attach them without adapters, or compare the"
-    " serials on their labels"
+    "the drives report no serial number, so this could be one drive read"
+    " twice; attach them without adapters, or compare the serial numbers on"
+    " their labels"
 )
 _TWO_MODELS = say(
-    "both drives give the same serial number under different models; compare their labels"
+    "both drives report the same serial number but different models; compare their labels"
 )
-_NO_FILE_ID = say("the system does not tell whether the two files are one; compare their paths")
+_NO_FILE_ID = say(
+    "the system does not report whether the two files are the same; compare their paths"
+)
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -121,6 +123,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing=say("there is nothing to tell apart"),
+    nothing=say("there is nothing to compare"),
     page=cleandoc(__doc__),
 )

@@ -71,9 +71,9 @@ _END_BYTES = 128 << 10
 """Where sets keep metadata at a drive's end: md 0.90 needs the most, 64 to 128 KiB."""
 
 _TOGETHER = say(
-    "Attach all members and clone the set's volumes, or copy its files, before the wipe."
+    "Before the wipe, attach all members and clone the volumes of the set, or copy its files."
 )
-_LEFTOVER = say("See whether the new drive was in a set before; if so, have that metadata removed.")
+_LEFTOVER = say("Find out whether the new drive was in a set before; if so, remove that metadata.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if any((item.start_lba + item.sectors) * unit > end for item in header.capture.unreadable):
             answer.leave_out(
                 say(
-                    "the end of the {name} drive, where sets keep metadata, is unreadable",
+                    "the end of the {name} drive, where RAID sets keep their metadata, is"
+                    " unreadable",
                     name=name,
                 )
             )
@@ -126,7 +127,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         stop = (item.devices or 0) > 1 and not item.mirror
         answer.find(
             Level.STOP if stop else Level.REVIEW,
-            say("The old drive is only a part of {sentence}.", sentence=item.sentence),
+            say("The old drive is only one part of {sentence}.", sentence=item.sentence),
             _TOGETHER,
             partition=item.partition,
             source=item.identity,
@@ -137,7 +138,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             answer.find(
                 Level.REVIEW,
                 say(
-                    "The new drive says that it is a part of {sentence}; the old one does not.",
+                    "The new drive is marked as a part of {sentence}; the old one is not.",
                     sentence=item.sentence,
                 ),
                 _LEFTOVER,
@@ -216,6 +217,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing=say("there was nothing to look at"),
+    nothing=say("there was nothing to check"),
     page=cleandoc(__doc__),
 )

@@ -62,7 +62,7 @@ _NEW_FILE = say("Copy it again from the old drive, to a new drive without faults
 _NO_COPY = say("Take it from a backup: neither drive could be read there.")
 _NEW_DRIVE = say("Do not hand this drive out: check its cable and adapter, then replace it.")
 _SECTORS = say(
-    "Read the drive again with another cable or adapter; if it stays so, mistrust the drive."
+    "Read the drive again with another cable or adapter; if the errors stay, the drive is failing."
 )
 
 
@@ -269,7 +269,7 @@ def _whose(owners: list[Owner]) -> str:
     kinds = {owner.what for owner in owners}
     parts: list[str] = [name for name in dict.fromkeys(names) if name][:STRUCTURES_NAMED]
     if len(set(names)) > len(parts):
-        parts.append(say("more of the filesystem's own"))
+        parts.append(say("further filesystem structures"))
     if kinds & _OF_FILES:
         parts.append(say("files"))
     if "free" in kinds:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_LOOK = say("Read the serial numbers off both labels: at least one of these is another drive.")
+_LOOK = say("Read the serial numbers on both labels: at least one of these is the wrong drive.")
 _FEW = 10
 """Namesakes that any two drives may have: what systems put on every volume, and loaders."""
 
@@ -28,8 +28,8 @@ def tell_strangers(case: Case, answer: RuleAnswer) -> bool:
     seen = all(_all_seen(header) for header in (case.source, case.target))
     if seen and total:
         message = say(
-            "The two drives have nothing in common: no disk, partition or filesystem identifier,"
-            " and {found} of {total} files by name and size.",
+            "The two drives have nothing in common: no disk, partition or filesystem"
+            " identifier, and only {found:,} of {total:,} files by name and size.",
             found=found,
             total=total,
         )

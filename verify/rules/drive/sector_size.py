@@ -45,9 +45,9 @@ if TYPE_CHECKING:
 
 _DIRECTLY = say("Attach the new drive directly, without an adapter, and check again.")
 _REMAKE = say(
-    "Clone to a drive with the same logical sectors, or make the filesystem anew and copy."
+    "Clone to a drive with the same logical sector size, or format it and copy the files."
 )
-_LOOK = say("See that the machine starts from a drive with such sectors (4,096 bytes: UEFI only).")
+_LOOK = say("Check that the computer can start from this sector size (4,096 bytes: UEFI only).")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -60,7 +60,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     sizes = old.drive.sector_bytes, new.drive.sector_bytes
     if sizes[0] != sizes[1]:
         message = say(
-            "The old drive has sectors of {old_size} bytes, the new one of {new_size}.",
+            "The old drive has sectors of {old_size:,} bytes, the new one of {new_size:,} bytes.",
             old_size=sizes[0],
             new_size=sizes[1],
         )
@@ -100,11 +100,12 @@ def _contradiction(header: Header) -> Message | None:
         return None
     if header.drive.kind == "image":
         return say(
-            "is written in sectors of {written} bytes, unusual for its kind", written=written
+            "is written for sectors of {written:,} bytes, which is unusual for an image",
+            written=written,
         )
     has = header.drive.sector_bytes
     return say(
-        "is written in sectors of {written} bytes, but the drive says that it has {has}",
+        "is written for sectors of {written:,} bytes, but the drive reports {has:,} bytes",
         written=written,
         has=has,
     )
@@ -118,7 +119,11 @@ def _judge_filesystem(case: Case, answer: RuleAnswer, source: Partition, target:
     words = tuple(
         None
         if made_for is None
-        else say("is made for sectors of {made_for} bytes, not {has}", made_for=made_for, has=has)
+        else say(
+            "was formatted for sectors of {made_for:,} bytes, not {has:,}",
+            made_for=made_for,
+            has=has,
+        )
         for made_for, has in ((old, sector_bytes(case.source)), (new, sector_bytes(case.target)))
     )
     subject = say("The filesystem in {partition}", partition=name_of(target, capital=False))
@@ -133,6 +138,6 @@ RULE = Rule(
     area=Area.DRIVE,
     required=True,
     judge=judge,
-    nothing=say("there are no sectors to compare"),
+    nothing=say("there are no sector sizes to compare"),
     page=cleandoc(__doc__),
 )

@@ -61,7 +61,9 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_ADVICE = say("Look through the findings on files: what is newer on the old drive is only there.")
+_ADVICE = say(
+    "Read the findings about files: whatever is newer on the old drive exists only there."
+)
 
 _COPY = say(
     "Copy what a person changed there from the old drive (`--differences` lists it), or clone"

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_CHECK = say("Compare the serial numbers with the labels; if the sides are swapped, check again.")
+_CHECK = say(
+    "Compare the serial numbers with the labels; if the sides are swapped,"
+    " check again the right way round."
+)
 _LARGEST_TAIL = 64
 """Sectors behind the last usable one in a GPT made for its drive: 5 or 33, and some to align."""
 
@@ -70,9 +73,9 @@ def _made_for(
 ) -> Iterator[Message]:
     """Yield what of a drive was made for the other drive's layout and not for its own."""
     if any(_starts_there(here, other, *pair) for pair in pairs):
-        yield say("boot sectors of the old drive were made for the place on the new one")
+        yield say("boot sectors of the old drive record the start on the new one")
     if _is_table_of(here, other):
-        yield say("the partition table of the old drive was made for the size of the new one")
+        yield say("the partition table of the old drive was written for the size of the new one")
     if _names_drive(here, other) or _names_recovery(here, other, pairs):
         yield say("start-up files of the old drive name the new one")
 

@@ -47,9 +47,8 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _ADVICE = say(
-    "This check was made after the new drive was used: of what was written there"
-    " since, it cannot prove that it came over whole. Look through the findings on"
-    " files."
+    "The new drive was already in use before this check: files written there"
+    " since cannot be compared. Read the findings about files."
 )
 
 

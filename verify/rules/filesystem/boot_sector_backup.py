@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, RuleAnswer
 
-_WRITE = say("Let its own system's check write the copy anew (chkdsk, fsck), and check again.")
+_WRITE = say("Repair it with the system's own check (chkdsk, fsck), then check again.")
 _GOOD = frozenset({"same", "moved_only"})
 
 
@@ -51,7 +51,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             reason = backup.detail or backup.place
             answer.leave_out(
                 say(
-                    "the boot sector's copy of partition {number}: {reason}",
+                    "the backup boot sector of partition {number}: {reason}",
                     number=new.number,
                     reason=reason,
                 )
@@ -63,7 +63,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             answer,
             Level.REVIEW,
             say(
-                "The copy of the first sectors of {partition}",
+                "The backup boot sector of {partition}",
                 partition=name_of(new, capital=False),
             ),
             (_fault(old.filesystem), _fault(new.filesystem)),
@@ -83,7 +83,7 @@ def _fault(filesystem: Filesystem) -> Message | None:
     detail = say(": {detail}", detail=backup.detail) if backup.detail else ""
     if backup.state == "missing":
         return say("is missing ({place}{detail})", place=backup.place, detail=detail)
-    return say("differs from them ({place}{detail})", place=backup.place, detail=detail)
+    return say("differs from the boot sector ({place}{detail})", place=backup.place, detail=detail)
 
 
 RULE = Rule(
@@ -91,6 +91,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing=say("no filesystem that keeps a copy is on both drives"),
+    nothing=say("no filesystem with a backup boot sector is on both drives"),
     page=cleandoc(__doc__),
 )

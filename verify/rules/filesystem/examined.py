@@ -31,8 +31,10 @@ LEVELS = {
 _FURTHER = "…"
 """Stands for the structures of faults that are counted, and not recorded one by one."""
 
-_CHECK = say("Let the volume's own system check it (chkdsk, fsck), and check again.")
-_AS_BEFORE = say("Nothing to do for the clone; let the volume's own system check it.")
+_CHECK = say("Repair it with the system's own check (chkdsk, fsck), then check again.")
+_AS_BEFORE = say(
+    "Nothing to do for the clone; repair the volume with the system's own check (chkdsk, fsck)."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,12 +80,17 @@ def examined(
         if check is None:
             if kind in READABLE_KINDS or not _same_blocks(case, new):
                 answer.leave_out(
-                    say("partition {number}: {kind} is not examined", number=new.number, kind=kind)
+                    say(
+                        "partition {number}: the structures of {kind} are not examined",
+                        number=new.number,
+                        kind=kind,
+                    )
                 )
             else:
                 answer.assume(
                     say(
-                        "partition {number} ({kind}) is not examined: its blocks were compared",
+                        "partition {number}: the structures of {kind} are not examined, but its"
+                        " blocks were compared",
                         number=new.number,
                         kind=kind,
                     )
@@ -104,7 +111,8 @@ def _say_headers_alone(case: Case, answer: RuleAnswer, new: Partition) -> None:
     if _same_blocks(case, new):
         answer.assume(
             say(
-                "of partition {number} ({kind}) the headers are examined; its blocks were compared",
+                "partition {number}: only the headers of {kind} are examined, but its"
+                " blocks were compared",
                 number=number,
                 kind=kind,
             )
@@ -112,7 +120,7 @@ def _say_headers_alone(case: Case, answer: RuleAnswer, new: Partition) -> None:
     else:
         answer.leave_out(
             say(
-                "partition {number}: of {kind} no more than the headers is examined",
+                "partition {number}: only the headers of {kind} are examined",
                 number=number,
                 kind=kind,
             )
@@ -194,7 +202,7 @@ def tell(answer: RuleAnswer, group: Group, again: Message) -> None:
     if group.known:
         message, advice = say("{what}, as on the old drive.", what=what), _AS_BEFORE
     elif group.pending:
-        message = say("{what}; changes that wait in its log may put it right.", what=what)
+        message = say("{what}; changes still waiting in its journal may repair this.", what=what)
     answer.find(
         group.level,
         message,
@@ -212,39 +220,44 @@ def _what(group: Group) -> Message:
     match group.effect:
         case Effect.REFUSED:
             return counted(
-                "{partition}: its own system refuses the volume ({structure}, 1 place)",
-                "{partition}: its own system refuses the volume ({structure}, {count} places)",
+                "{partition}: the system would refuse to mount this volume ({structure}, 1 place)",
+                "{partition}: the system would refuse to mount this volume ({structure},"
+                " {count} places)",
                 count,
                 partition=partition,
                 structure=structure,
             )
         case Effect.LOST:
             return counted(
-                "{partition}: files or folders cannot be read whole ({structure}, 1 place)",
-                "{partition}: files or folders cannot be read whole ({structure}, {count} places)",
+                "{partition}: files or folders cannot be read completely ({structure}, 1 place)",
+                "{partition}: files or folders cannot be read completely ({structure},"
+                " {count} places)",
                 count,
                 partition=partition,
                 structure=structure,
             )
         case Effect.OVERWRITTEN:
             return counted(
-                "{partition}: used, but marked free or used twice ({structure}, 1 place)",
-                "{partition}: used, but marked free or used twice ({structure}, {count} places)",
+                "{partition}: space in use is marked free or has two owners ({structure}, 1 place)",
+                "{partition}: space in use is marked free or has two owners"
+                " ({structure}, {count} places)",
                 count,
                 partition=partition,
                 structure=structure,
             )
         case Effect.REPAIRED:
             return counted(
-                "{partition}: its own check repairs it without loss ({structure}, 1 place)",
-                "{partition}: its own check repairs it without loss ({structure}, {count} places)",
+                "{partition}: a fault that the system's own check repairs without loss"
+                " ({structure}, 1 place)",
+                "{partition}: faults that the system's own check repairs without loss"
+                " ({structure}, {count} places)",
                 count,
                 partition=partition,
                 structure=structure,
             )
     return counted(
-        "{partition}: wrong, but no file is affected ({structure}, 1 place)",
-        "{partition}: wrong, but no file is affected ({structure}, {count} places)",
+        "{partition}: a fault that affects no file ({structure}, 1 place)",
+        "{partition}: faults that affect no file ({structure}, {count} places)",
         count,
         partition=partition,
         structure=structure,

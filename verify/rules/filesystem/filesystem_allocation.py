@@ -52,6 +52,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing=say("no filesystem whose record of what is in use is examined is on both drives"),
+    nothing=say("no filesystem whose allocation can be examined is on both drives"),
     page=cleandoc(__doc__),
 )

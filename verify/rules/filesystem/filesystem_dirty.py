@@ -37,18 +37,29 @@ if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, RuleAnswer
 
-_CHECK = say("Let its own system check it on the new drive (chkdsk, fsck), and check again.")
-_RESIZED = say("Let its own system check it at the next start, as the resizing tool asks.")
+_CHECK = say("Run the system's own check on the new drive (chkdsk, fsck), then check again.")
+_RESIZED = say(
+    "Nothing to do: resizing leaves this mark, and the system checks the volume at its next start."
+)
 
-_STATES: dict[str, str] = {
-    str(word): word
-    for word in (
-        *(say("dirty"), say("not-clean"), say("errors"), say("needs-recovery"), say("orphans")),
-        *(say("resize-log"), say("upgrade-on-mount"), say("mounted-by-nt4")),
-        *(say("deleting-usn-journal"), say("repair-object-ids"), say("changed-by-check")),
-        *(say("check-under-way"), say("no-short-names"), say("log-emptied"), say("hibernated")),
-        *(say("boot-checksum-wrong"), say("failed-sectors")),
-    )
+_STATES: dict[str, Message] = {
+    "dirty": say("marked dirty"),
+    "not-clean": say("not unmounted cleanly"),
+    "errors": say("errors recorded"),
+    "needs-recovery": say("journal not replayed"),
+    "orphans": say("orphaned files"),
+    "resize-log": say("journal to be resized"),
+    "upgrade-on-mount": say("to be upgraded when mounted"),
+    "mounted-by-nt4": say("mounted by NT 4"),
+    "deleting-usn-journal": say("change journal being deleted"),
+    "repair-object-ids": say("object identifiers to be repaired"),
+    "changed-by-check": say("changed by a check"),
+    "check-under-way": say("check in progress"),
+    "no-short-names": say("no short names"),
+    "log-emptied": say("journal empty"),
+    "hibernated": say("hibernated"),
+    "boot-checksum-wrong": say("wrong boot region checksum"),
+    "failed-sectors": say("failed sectors recorded"),
 }
 """What a filesystem's flags are called in a sentence."""
 
@@ -61,7 +72,8 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if new.filesystem.clean is None:
             answer.leave_out(
                 say(
-                    "partition {number} of the new drive does not tell its state", number=new.number
+                    "the state of partition {number} of the new drive is not known",
+                    number=new.number,
                 )
             )
             continue
@@ -88,7 +100,7 @@ def _fault(filesystem: Filesystem) -> Message | None:
         if filesystem.state
         else ""
     )
-    return say("is not clean{words}", words=words)
+    return say("was not shut down cleanly{words}", words=words)
 
 
 def _value(filesystem: Filesystem) -> str:

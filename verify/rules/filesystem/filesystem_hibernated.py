@@ -46,15 +46,18 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _HIBERNATED = "hibernated"
-_SHUT_DOWN = say("Shut the machine down fully from the old drive (no fast start), and clone again.")
+_SHUT_DOWN = say(
+    "Start from the old drive, shut down completely (no fast startup), and clone again."
+)
 _FAST_START = say(
-    "Fast start is on there: an ordinary shutdown leaves such an image too, without open work."
+    "Fast startup is on: an ordinary shutdown leaves such an image too, without open work in it."
 )
-_NO_FAST_START = say("Fast start is off there: it was hibernated, and work may be open in it.")
+_NO_FAST_START = say("Fast startup is off: the system was hibernated, and open work may be in it.")
 _OPEN = say(
-    "Start the machine from the old drive once and shut it down fully, if work was left open."
+    "If work was left open: start once from the old drive, save it and shut"
+    " down completely; then clone again."
 )
-_KEEP = say("Start the new drive alone; the system resumes from where the old one was left.")
+_KEEP = say("Start from the new drive alone; the system resumes where it was hibernated.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -95,25 +98,25 @@ def _judge_pair(answer: RuleAnswer, old: Partition, new: Partition, *, resized: 
     if images[1] is None:
         level, advice = Level.REVIEW, _OPEN
         message = say(
-            "The old drive holds a hibernated system in {where}, the new one does not:"
-            " what was open in it is not on the new drive.",
+            "The old drive has a hibernated system in {where}, the new one does not:"
+            " work that was open in it is not on the new drive.",
             where=where,
         )
     elif resized:
         level, advice = Level.STOP, _SHUT_DOWN
         message = say(
-            "The new drive holds a hibernated system in {where}, and a volume of it was resized.",
+            "The new drive has a hibernated system in {where}, and one of its volumes was resized.",
             where=where,
         )
     elif images[0] is None:
         level, advice = Level.REVIEW, _SHUT_DOWN
         message = say(
-            "The new drive holds a hibernated system in {where}, the old one does not.", where=where
+            "The new drive has a hibernated system in {where}, the old one does not.", where=where
         )
     else:
         level, advice = Level.NOTE, _KEEP
         message = say(
-            "Both drives hold a hibernated system in {where}; nothing of it was resized.",
+            "Both drives have a hibernated system in {where}; none of its volumes was resized.",
             where=where,
         )
     message = joined((message, *_fast_start(old if images[1] is None else new)), " ")
@@ -133,6 +136,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing=say("no partition that could hold a hibernated system is on both drives"),
+    nothing=say("no partition that could contain a hibernated system is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -37,8 +37,10 @@ if TYPE_CHECKING:
     from verify.manifest.header import Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_SET = say("Set the old identity with the filesystem's own tool, or change all that names it.")
-_LABEL = say("Set the old label if something looks for it by that.")
+_SET = say(
+    "Give the filesystem its old identifier with its own tool, or change every file that names it."
+)
+_LABEL = say("Set the old label if anything looks for the volume by its label.")
 _UNLABELLED = say("no label")
 
 
@@ -59,7 +61,7 @@ def _judge_id(answer: RuleAnswer, old: Partition, new: Partition) -> None:
             drive = NEW if lacks is new else OLD
             answer.leave_out(
                 say(
-                    "partition {number} shows no identity on the {drive} drive",
+                    "partition {number} of the {drive} drive has no identifier",
                     number=lacks.number,
                     drive=drive,
                 )
@@ -69,8 +71,8 @@ def _judge_id(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     if ids[0] != ids[1]:
         level = Level.NOTE if is_reserved(old) else Level.REVIEW
         message = say(
-            "The {kind} in {partition} has the identity {new} on the new drive, {old} on"
-            " the old one.",
+            "The {kind} in {partition} has the identifier {new} on the new drive,"
+            " {old} on the old one.",
             kind=new.filesystem.kind,
             partition=name_of(new, capital=False),
             new=ids[1] or "",
@@ -86,7 +88,8 @@ def _judge_label(answer: RuleAnswer, old: Partition, new: Partition) -> None:
     if labels[0] != labels[1]:
         said = [label or _UNLABELLED for label in labels]
         message = say(
-            "The {kind} in {partition} has another label on the new drive: {new} instead of {old}.",
+            "The {kind} in {partition} has a different label on the new drive: {new}"
+            " instead of {old}.",
             kind=new.filesystem.kind,
             partition=name_of(new, capital=False),
             new=said[1],
@@ -102,6 +105,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing=say("no filesystem of one kind with an identity is on both drives"),
+    nothing=say("no filesystem of the same kind with an identifier is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -41,9 +41,14 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _AGAIN = say("Clone this partition again before the old drive is wiped.")
-_MEANT = say("If it was not meant, clone this partition again in its own kind.")
-_HARMLESS = say("Nothing to do: its contents decide nothing.")
-_PROTECT = say("Ask the owner; if it is to be protected as before, encrypt or clone it again.")
+_MEANT = say(
+    "Nothing to do if this was intended; otherwise clone this partition"
+    " again without converting it."
+)
+_HARMLESS = say("Nothing to do: the contents of such a partition do not matter.")
+_PROTECT = say(
+    "Ask the owner. If the data must stay protected, encrypt the partition or clone it again."
+)
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -58,7 +63,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if kinds[0] != kinds[1]:
             level, advice = _weigh(case, old, new)
             message = say(
-                "{partition} holds {old} on the old drive, {new} on the new one.",
+                "{partition} contains {old} on the old drive, {new} on the new one.",
                 partition=name_of(new),
                 old=_said(kinds[0]),
                 new=_said(kinds[1]),
@@ -74,7 +79,8 @@ def _uncertain(partition: Partition, drive: Message) -> Message | None:
     if filesystem.kind == "ambiguous":
         kinds = joined(filesystem.candidates)
         return say(
-            "partition {number} of the {drive} drive is more than one kind at once: {kinds}",
+            "partition {number} of the {drive} drive could be more than one kind of"
+            " filesystem: {kinds}",
             number=number,
             drive=drive,
             kinds=kinds,

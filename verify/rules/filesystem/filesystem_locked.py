@@ -54,7 +54,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             drive = OLD if locked[0] else NEW
             answer.leave_out(
                 say(
-                    "partition {number} is encrypted on the {drive} drive alone",
+                    "partition {number} is encrypted on the {drive} drive only",
                     number=new.number,
                     drive=drive,
                 )
@@ -68,7 +68,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         elif blocks.mismatches or blocks.unreadable.count:
             answer.leave_out(
                 say(
-                    "the encrypted bytes of partition {number} are not all the same",
+                    "the encrypted bytes of partition {number} differ",
                     number=new.number,
                 )
             )
@@ -85,8 +85,8 @@ def _judge_seen(case: Case, answer: RuleAnswer, old: Partition, new: Partition) 
         if side.view is not None and side.view.tie == "size":
             answer.assume(
                 say(
-                    "what was handed in as the view of partition {number} of the {drive} drive is"
-                    " taken for its own: only its size ties it",
+                    "the unlocked view given for partition {number} of the {drive} drive is"
+                    " linked to it by its size only",
                     number=side.number,
                     drive=drive,
                 )
@@ -94,8 +94,8 @@ def _judge_seen(case: Case, answer: RuleAnswer, old: Partition, new: Partition) 
     if blocks is not None and (blocks.mismatches or blocks.unreadable.count):
         answer.assume(
             say(
-                "the encrypted bytes of partition {number} are not all the same, as where a"
-                " volume was encrypted anew; its files were compared through the views",
+                "the encrypted bytes of partition {number} differ, as after a new"
+                " encryption; its files were compared through the unlocked views",
                 number=number,
             )
         )
@@ -106,8 +106,8 @@ def _tell_lone_view(answer: RuleAnswer, old: Partition, new: Partition) -> None:
         if side.view is not None and (other.view is None or other.view.listing is None):
             answer.leave_out(
                 say(
-                    "partition {number} was seen through a view on the {drive} drive alone: its"
-                    " files have nothing to be held against",
+                    "partition {number} was unlocked on the {drive} drive only, so its files"
+                    " could not be compared",
                     number=side.number,
                     drive=drive,
                 )

@@ -40,9 +40,9 @@ if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
     from verify.rules.rule import Case, RuleAnswer
 
-_WAITS = say("holds changes that are not in place yet: its listing may be stale")
+_WAITS = say("has changes that were not written back yet: its file list may be out of date")
 _SHUT_DOWN = say(
-    "Start and shut down its system cleanly, or mount and dismount it, and check again."
+    "Start its system and shut it down cleanly (or mount and unmount the volume), then check again."
 )
 
 
@@ -56,7 +56,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             if side.traits.log == "always" and side.log is None:
                 answer.leave_out(
                     say(
-                        "the log of partition {number} of the {drive} drive cannot be read as one",
+                        "the journal of partition {number} of the {drive} drive is damaged",
                         number=new.number,
                         drive=drive,
                     )
@@ -67,7 +67,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         tell_fault(
             answer,
             Level.REVIEW,
-            say("The log of the filesystem in {partition}", partition=name_of(new, capital=False)),
+            say(
+                "The journal of the filesystem in {partition}",
+                partition=name_of(new, capital=False),
+            ),
             (_fault(old.filesystem), _fault(new.filesystem)),
             _SHUT_DOWN,
             partition=new.number,
@@ -84,6 +87,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing=say("no filesystem with a log is on both drives"),
+    nothing=say("no filesystem with a journal is on both drives"),
     page=cleandoc(__doc__),
 )

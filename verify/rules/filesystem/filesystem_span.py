@@ -38,8 +38,10 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_CUT = say("Clone it again into a partition that is large enough, or shrink the filesystem first.")
-_GROW = say("Grow the filesystem into its partition with its own tool, if the room is wanted.")
+_CUT = say(
+    "Clone again into a partition that is large enough, or shrink the filesystem before cloning."
+)
+_GROW = say("If the space is needed, grow the filesystem with its own tool (diskpart, resize2fs).")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -49,7 +51,11 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             continue
         if new.filesystem.size_bytes is None:
             answer.leave_out(
-                say("partition {number} of the new drive does not tell its size", number=new.number)
+                say(
+                    "the size of the filesystem in partition {number} of the new drive is"
+                    " not known",
+                    number=new.number,
+                )
             )
             continue
         answer.compared()
@@ -77,7 +83,9 @@ def judge(case: Case, answer: RuleAnswer) -> None:
 def overrun(header: Header, partition: Partition) -> Message | None:
     """Say by how much a filesystem reaches past its partition, if it does."""
     more = (partition.filesystem.size_bytes or 0) - _room(header, partition)
-    return say("reaches {more} bytes past the partition's end", more=more) if more > 0 else None
+    return (
+        say("extends {more:,} bytes past the end of the partition", more=more) if more > 0 else None
+    )
 
 
 def _off(header: Header, partition: Partition) -> int:
@@ -98,7 +106,11 @@ def slack(header: Header, partition: Partition) -> Message | None:
         return None
     left = _room(header, partition) - filesystem.size_bytes
     usual = (filesystem.cluster_bytes or 0) + (filesystem.sector_bytes or sector_bytes(header))
-    return say("ends {left} bytes before the partition does", left=left) if left > usual else None
+    return (
+        say("ends {left:,} bytes before the end of the partition", left=left)
+        if left > usual
+        else None
+    )
 
 
 RULE = Rule(

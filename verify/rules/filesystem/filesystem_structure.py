@@ -78,7 +78,7 @@ def _judge_listing(answer: RuleAnswer, old: Partition, new: Partition) -> None:
             partition=name_of(new),
             reason=reason
             if what == "contents"
-            else say("its files could not be listed to their end: {reason}", reason=reason),
+            else say("its files could not all be listed: {reason}", reason=reason),
         ),
         _AGAIN,
         partition=new.number,
@@ -90,6 +90,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=True,
     judge=judge,
-    nothing=say("no filesystem whose structures are examined is on both drives"),
+    nothing=say("no filesystem whose structures can be examined is on both drives"),
     page=cleandoc(__doc__),
 )

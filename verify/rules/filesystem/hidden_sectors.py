@@ -40,9 +40,10 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _WRITE = say(
-    "Let a tool of the system write the boot sector anew, and start from the new drive alone."
+    "Correct the boot sector with a partitioning tool or bootsect, then"
+    " start from the new drive alone."
 )
-_HARMLESS = say("Nothing to do, unless a boot menu starts a system from this partition.")
+_HARMLESS = say("Nothing to do unless a boot menu starts a system from this partition.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -99,6 +100,6 @@ RULE = Rule(
     area=Area.FILESYSTEM,
     required=False,
     judge=judge,
-    nothing=say("no filesystem that keeps the number is on both drives"),
+    nothing=say("no filesystem that records its start sector is on both drives"),
     page=cleandoc(__doc__),
 )

@@ -47,8 +47,11 @@ _NAMES = {
 }
 _GRAVE = frozenset({0, 1, 2, 60})
 
-_SET = say("Set the old drive's attributes with a partitioning tool, and check again.")
-_ACTIVE = say("Set the old drive's active flag with a partitioning tool, and check again.")
+_SET = say(
+    "Give the partition the attributes it has on the old drive with a"
+    " partitioning tool, then check again."
+)
+_ACTIVE = say("Set the active flag as on the old drive with a partitioning tool, then check again.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -118,6 +121,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing=say("the drives have no attributes of one kind to compare"),
+    nothing=say("the drives have no attributes that can be compared"),
     page=cleandoc(__doc__),
 )

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_AGAIN = say("Make the partitions of the new drive anew, each with its own room, and clone again.")
+_AGAIN = say("Repartition the new drive so that no partitions overlap, and clone again.")
 
 _OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past-end", "unusable"
 _LOOSE = "loose"
@@ -80,8 +80,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if _PAST_END in words:
             answer.leave_out(
                 say(
-                    "partition {number} of the old drive {words}: what should lie behind that was"
-                    " not read",
+                    "partition {number} of the old drive {words}: nothing after that was read",
                     number=number,
                     words=words[_PAST_END].words,
                 )
@@ -118,7 +117,7 @@ def faults(header: Header) -> dict[int, dict[str, Fault]]:
         mine = found.setdefault(item.number, {})
         if item.end_lba > sectors:
             words = say(
-                "ends at LBA {end_lba}, but the last of the drive is {last}",
+                "ends at LBA {end_lba}, but the drive's last one is {last}",
                 end_lba=item.end_lba - 1,
                 last=sectors - 1,
             )
@@ -127,7 +126,8 @@ def faults(header: Header) -> dict[int, dict[str, Fault]]:
             first, last = used.first_usable_lba, used.last_usable_lba
             if item.start_lba < first or item.end_lba - 1 > last:
                 words = say(
-                    "lies at LBA {start_lba} to {end_lba}, outside the usable {first} to {last}",
+                    "is at LBA {start_lba} to {end_lba}, outside the usable range"
+                    " {first} to {last}",
                     start_lba=item.start_lba,
                     end_lba=item.end_lba - 1,
                     first=first,
@@ -138,7 +138,7 @@ def faults(header: Header) -> dict[int, dict[str, Fault]]:
     for number, fault in _overlaps(partitions):
         found[number][_OVERLAPS] = fault
     for number in _loose(header, partitions):
-        words = say("is a logical one, but lies outside the extended partition")
+        words = say("is a logical partition, but outside the extended one")
         found[number][_LOOSE] = Fault(words, 0)
     return found
 

@@ -28,13 +28,13 @@ from typing import TYPE_CHECKING
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import name_of, size_bytes
 from verify.text.message import say
-from verify.units import binary_size
+from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _LOOK = say(
-    "Look what it holds; if nobody made it on purpose, find out what the drive held before."
+    "Look at what is in it; if nobody made it on purpose, find out what was on the drive before."
 )
 
 
@@ -52,7 +52,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             "{partition} of the new drive ({kind}, {size}) has no counterpart on the old drive.",
             partition=name_of(new),
             kind=new.filesystem.kind,
-            size=binary_size(size),
+            size=decimal_size(size),
         )
         level = Level.NOTE if case.declared is None else Level.REVIEW
         answer.find(level, message, _LOOK, partition=new.number, target=size)

@@ -39,10 +39,14 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_START = say("Give it the old GUID back, or see that the machine starts from the new drive alone.")
-_HARMLESS = say("Nothing to do: nothing names a reserved partition.")
-_FITS = say("The boot store fits it; see that the machine starts from the new drive alone.")
-_UNIQUE = say("Give one of them another GUID with a partitioning tool, and check again.")
+_START = say(
+    "Give it back its old GUID, or check that the computer starts from the new drive alone."
+)
+_HARMLESS = say("Nothing to do: no configuration refers to a reserved partition.")
+_FITS = say(
+    "The boot store matches the new GUID; check that the computer starts from the new drive alone."
+)
+_UNIQUE = say("Give one of them a new GUID with a partitioning tool, then check again.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -61,7 +65,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             answer.find(
                 level,
                 say(
-                    "{partition} has another GUID of its own on the new drive.",
+                    "{partition} has a different GUID on the new drive.",
                     partition=name_of(new),
                 ),
                 advice,
@@ -91,9 +95,7 @@ def _shared(header: Header) -> frozenset[str]:
 
 
 def _share(partition: Partition) -> Message:
-    return say(
-        "has the GUID {guid}, which another partition there has as well", guid=partition.guid or ""
-    )
+    return say("has the same GUID as another partition there: {guid}", guid=partition.guid or "")
 
 
 RULE = Rule(
@@ -101,6 +103,6 @@ RULE = Rule(
     area=Area.PARTITION,
     required=True,
     judge=judge,
-    nothing=say("no partition has a GUID of its own on both drives"),
+    nothing=say("no partition has a GUID on both drives"),
     page=cleandoc(__doc__),
 )

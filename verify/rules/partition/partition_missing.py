@@ -29,13 +29,13 @@ from typing import TYPE_CHECKING
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_reserved, name_of, size_bytes
 from verify.text.message import say
-from verify.units import binary_size
+from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_CLONE = say("Clone this partition too, and check again before the old drive is wiped.")
-_NOTHING_LOST = say("Nothing of it is lost; the system makes another one where it wants one.")
+_CLONE = say("Clone this partition too, then check again.")
+_NOTHING_LOST = say("Nothing is lost: the system creates such a partition when it needs one.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -54,10 +54,10 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         level, advice = (Level.NOTE, _NOTHING_LOST) if is_reserved(old) else (Level.STOP, _CLONE)
         size = size_bytes(case.source, old)
         message = say(
-            "{partition} of the old drive ({kind}, {size}) is not on the new drive.",
+            "{partition} of the old drive ({kind}, {size}) is missing on the new drive.",
             partition=name_of(old),
             kind=old.filesystem.kind,
-            size=binary_size(size),
+            size=decimal_size(size),
         )
         answer.find(level, message, advice, partition=old.number, source=size)
 

@@ -39,13 +39,14 @@ if TYPE_CHECKING:
 _Placed = tuple[int, "Partition"]
 """A partition, and which it is in the target's order."""
 
-_BEFORE, _BEHIND = say("before"), say("behind")
+_BEFORE, _BEHIND = say("before"), say("after")
 
-_AGAIN = say("If it was not meant, clone in the old order; if it was, start the new drive alone.")
-_HARMLESS = say("Nothing to do: its contents decide nothing.")
-_NUMBERS = say(
-    "See whether anything names partitions by number: a mount table, a boot menu, a script."
+_AGAIN = say(
+    "If this was not intended, clone again in the old order; otherwise check"
+    " that the computer starts from the new drive alone."
 )
+_HARMLESS = say("Nothing to do: the contents of such a partition do not matter.")
+_NUMBERS = say("Check whether anything uses partition numbers: fstab, a boot menu, a script.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -101,8 +102,8 @@ def _tell_moved(answer: RuleAnswer, item: _Placed, overtaken: tuple[_Placed, Mes
     beside = name_of(other[1], capital=False)
     level, advice = (Level.NOTE, _HARMLESS) if is_reserved(new) else (Level.REVIEW, _AGAIN)
     message = say(
-        "{partition} stands {side} {beside} on the new drive, {was} it on the old one"
-        " (numbers of the new drive).",
+        "{partition} is {side} {beside} on the new drive, but {was} it on the"
+        " old one (numbers as on the new drive).",
         partition=name_of(new),
         side=side,
         beside=beside,
@@ -121,9 +122,9 @@ def _tell_moved(answer: RuleAnswer, item: _Placed, overtaken: tuple[_Placed, Mes
 def _tell_numbers(case: Case, answer: RuleAnswer) -> None:
     changed = [(old.number, new.number) for old, new in case.matched if old.number != new.number]
     if changed:
-        became = joined(say("{old} became {new}", old=old, new=new) for old, new in changed)
+        became = joined(say("{old} is now {new}", old=old, new=new) for old, new in changed)
         message = say(
-            "Partitions have other numbers on the new drive, in the same order: {became}.",
+            "Partitions have different numbers on the new drive, but the same order: {became}.",
             became=became,
         )
         sides = [", ".join(str(pair[side]) for pair in changed) for side in (0, 1)]

@@ -48,9 +48,12 @@ if TYPE_CHECKING:
     from verify.matching.pair_contents import PairContents
     from verify.rules.rule import Case, RuleAnswer
 
-_MEANT = say("If this was meant, nothing is to be done; if not, clone again with the old size.")
-_LOOK = say("If this was not meant, clone again; if it was, see first that its contents are whole.")
-_HARMLESS = say("Nothing to do: its contents decide nothing.")
+_MEANT = say("Nothing to do if this was intended; otherwise clone again with the old size.")
+_LOOK = say(
+    "If this was not intended, clone again with the old size. If it was,"
+    " first settle the findings about its contents."
+)
+_HARMLESS = say("Nothing to do: the contents of such a partition do not matter.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -89,15 +92,15 @@ def _weigh(
     """Return the level, and the end of the sentence that says why."""
     old, new = pair
     if is_reserved(old):
-        return Level.NOTE, say("; it is reserved space")
+        return Level.NOTE, say("; a reserved partition may have any size")
     doubt = doubt_about_contents(case, old, new)
     if doubt is not None:
-        return Level.REVIEW, say(", and {doubt}", doubt=doubt)
+        return Level.REVIEW, say("; {doubt}", doubt=doubt)
     if _shrank(case, old, new):
         if is_protected(old):
-            return Level.REVIEW, say(", and it is one that is not shrunk by intent")
+            return Level.REVIEW, say("; such a partition is not normally shrunk on purpose")
         if several:
-            return Level.REVIEW, say(", and it is not the only one that shrank")
+            return Level.REVIEW, say("; it is not the only partition that shrank")
     return Level.NOTE, _read(old, case.contents.pairs[new.number])
 
 

@@ -45,9 +45,12 @@ if TYPE_CHECKING:
 # SPEC: util-linux, include/pt-mbr-partnames.h: FAT32 and FAT32 (LBA), FAT16 and FAT16 (LBA).
 _ADDRESSING = (frozenset({"0B", "0C"}), frozenset({"06", "0E"}))
 
-_SET = say("Set the old drive's type on it with a partitioning tool, and check again.")
-_ALIKE = say("Nothing to do: both types are read alike.")
-_RESERVED = say("Nothing to do: the contents of a reserved partition decide nothing.")
+_SET = say(
+    "Give the partition the type it has on the old drive with a partitioning"
+    " tool, then check again."
+)
+_ALIKE = say("Nothing to do: systems treat both types alike.")
+_RESERVED = say("Nothing to do: the contents of a reserved partition do not matter.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:

@@ -48,12 +48,12 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_COPY = say("Copy it again from the old drive, and see that the recovery environment starts.")
+_COPY = say("Copy it again from the old drive, then check that the recovery environment starts.")
 _REPLACE = say(
-    "The old drive has no good copy: take it from a backup or from installation media, and see that"
-    " the recovery environment starts."
+    "The old drive has no good copy: take it from a backup or from"
+    " installation media, then check that the recovery environment starts."
 )
-_MISPLACED = say("is not where the boot store names it")
+_MISPLACED = say("is not where the boot store expects it")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -75,7 +75,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             tell_fault(
                 answer,
                 Level.STOP,
-                say("The image {path}", path=image.path),
+                say("The recovery image {path}", path=image.path),
                 (_damage(image), _fault(image, twin)),
                 _COPY,
                 partition=pair.number,
@@ -93,12 +93,12 @@ def _fault(old: RecoveryImage, new: RecoveryImage | None) -> Message | None:
         return _damage(new)
     if new.size_bytes != old.size_bytes:
         return say(
-            "holds {new} bytes, and {old} on the old drive",
+            "has {new:,} bytes (on the old drive: {old:,})",
             new=new.size_bytes or 0,
             old=old.size_bytes or 0,
         )
     if new.guid != old.guid:
-        return say("is another image")
+        return say("is a different image")
     return None
 
 
@@ -165,6 +165,6 @@ RULE = Rule(
     area=Area.RECOVERY,
     required=True,
     judge=judge,
-    nothing=say("neither drive holds an image that a recovery starts from"),
+    nothing=say("neither drive has a recovery image"),
     page=cleandoc(__doc__),
 )

@@ -41,8 +41,10 @@ if TYPE_CHECKING:
 _ATTRIBUTES = 0x8000_0000_0000_0001
 _FOLDER = "/recovery/windowsre/"
 
-_SET = say("Set the old drive's type and attributes with a partitioning tool.")
-_PLACE = say("Nothing to do now; an update may find no room to make the partition larger.")
+_SET = say(
+    "Give the partition the type and attributes it has on the old drive with a partitioning tool."
+)
+_PLACE = say("Nothing to do now; a later update may have no space to enlarge the partition.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -74,13 +76,20 @@ def _holds_recovery(partition: Partition) -> bool:
 
 def _type_fault(_header: Header, partition: Partition) -> Message | None:
     right = is_recovery(partition) or partition.type in FACTORY
-    return None if right else say("holds the recovery environment and has another type")
+    return (
+        None
+        if right
+        else say("contains the recovery environment but does not have the recovery type")
+    )
 
 
 def _attribute_fault(header: Header, partition: Partition) -> Message | None:
     if header.table.scheme != "gpt" or partition.attributes & _ATTRIBUTES == _ATTRIBUTES:
         return None
-    return say("holds the recovery environment and has not both attributes of such a partition")
+    return say(
+        'contains the recovery environment but lacks the attributes "required"'
+        ' and "no drive letter"'
+    )
 
 
 def _place_fault(header: Header, partition: Partition) -> Message | None:
@@ -90,7 +99,7 @@ def _place_fault(header: Header, partition: Partition) -> Message | None:
     index = next(at for at, item in enumerate(order) if item.number == partition.number)
     if not systems or (index and order[index - 1] in systems):
         return None
-    return say("does not lie right behind the system partition")
+    return say("is not directly after the system partition")
 
 
 RULE = Rule(

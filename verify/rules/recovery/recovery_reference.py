@@ -50,8 +50,8 @@ _MOST_DRIVES = 255
 """GUESS: a number up to this is that of a drive and no signature; public readers disagree."""
 
 _ENABLE = say(
-    "On the started system, disable the recovery environment and enable it again,"
-    " then see that it starts."
+    "Start Windows from the new drive, run reagentc /disable and reagentc"
+    " /enable, then check that recovery starts."
 )
 
 
@@ -81,7 +81,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if config.path.lower() not in there:
             answer.compared()
             message = say(
-                "The recovery configuration {path} is not on the new drive.", path=config.path
+                "The recovery configuration {path} is missing on the new drive.", path=config.path
             )
             level = Level.STOP if config.path.lower() == _MAIN else Level.REVIEW
             answer.find(level, message, _ENABLE, partition=old.number, path=config.path)
@@ -142,7 +142,7 @@ def _judge_config(
     here = dict(_faults(case.target, config))
     were = dict(_faults(case.source, before)) if before else {}
     for element, fault in here.items():
-        still = say("; a repair after a failed start still finds it by the boot store")
+        still = say("; after a failed start it is still found through the boot store")
         mild = level is Level.REVIEW and element == "WinreLocation"
         told = say("{fault}{still}", fault=fault, still=still) if mild else fault
         was = were.get(element)
@@ -161,7 +161,7 @@ def _faults(header: Header, config: RecoveryConfig) -> Iterator[tuple[str, Messa
     wanted = config.store_object
     found = [store for _, store in stores(header)]
     if wanted and config.enabled and found and not any(item.object(wanted) for item in found):
-        yield "WinreBCD", say("names object {wanted}, which no boot store holds", wanted=wanted)
+        yield "WinreBCD", say("names object {wanted}, which is in no boot store", wanted=wanted)
 
 
 def _location_fault(header: Header, location: RecoveryLocation) -> Message | None:
@@ -169,7 +169,7 @@ def _location_fault(header: Header, location: RecoveryLocation) -> Message | Non
     here = next((item for item in inside if start_bytes(header, item) == location.offset), None)
     if here is None:
         return say(
-            "names a partition at byte {offset} ({element}); none is there",
+            "names a partition at byte {offset:,} ({element}), but none starts there",
             offset=location.offset or 0,
             element=location.element,
         )
@@ -179,7 +179,7 @@ def _location_fault(header: Header, location: RecoveryLocation) -> Message | Non
         named = location.signature
     if named is not None and named not in (header.table.disk_id, here.guid):
         return say(
-            "names drive {named} ({element}), which has another identity",
+            "names drive {named} ({element}), but this drive has a different identifier",
             named=named,
             element=location.element,
         )
@@ -188,8 +188,8 @@ def _location_fault(header: Header, location: RecoveryLocation) -> Message | Non
         images = (item.path.lower() for item in here.boot.images)
         if not any(path.startswith(folder) for path in images):
             return say(
-                "names partition {number} by its place ({element}), and there is no recovery"
-                " image in its folder",
+                "names partition {number} by its start ({element}), but there is no"
+                " recovery image in that folder",
                 number=here.number,
                 element=location.element,
             )
@@ -201,6 +201,6 @@ RULE = Rule(
     area=Area.RECOVERY,
     required=True,
     judge=judge,
-    nothing=say("neither drive holds a recovery configuration"),
+    nothing=say("neither drive has a recovery configuration"),
     page=cleandoc(__doc__),
 )

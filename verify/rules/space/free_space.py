@@ -33,7 +33,7 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_ROOM = say("Give the volume more of the drive, take a larger one, or let its owner clear room.")
+_ROOM = say("Enlarge the volume, use a larger drive, or have the owner free up space.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:

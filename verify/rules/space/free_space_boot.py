@@ -40,7 +40,7 @@ from verify.rules.shared import (
 )
 from verify.rules.space.shares import judge_share
 from verify.text.message import Message, say
-from verify.units import MIB, binary_size
+from verify.units import MIB, decimal_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
@@ -50,8 +50,8 @@ if TYPE_CHECKING:
 _EFI_SYSTEM_MIB = {512: 200, 4096: 260}
 _ACTIVE_MIB = 100
 
-_ROOM = say("Make it larger while the drive is on the bench, or remove loaders that nobody uses.")
-_LARGER = say("Make it larger while the drive is on the bench, if the machine is kept for years.")
+_ROOM = say("Enlarge it while the drive is on the bench, or remove unused loaders.")
+_LARGER = say("Enlarge it while the drive is on the bench if the computer will be kept for years.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -87,8 +87,9 @@ def _small(header: Header, partition: Partition) -> Message | None:
     if size >= least * MIB:
         return None
     return say(
-        "has {size}, less than the maker's minimum of {least} MiB",
-        size=binary_size(size),
+        "has {size}, less than the maker's minimum of {minimum} ({least} MiB)",
+        size=decimal_size(size),
+        minimum=decimal_size(least * MIB),
         least=least,
     )
 
@@ -98,6 +99,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing=say("the new drive has no partition that only starts the system and can be read"),
+    nothing=say("the new drive has no readable partition that only starts the system"),
     page=cleandoc(__doc__),
 )

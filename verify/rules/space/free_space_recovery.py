@@ -31,7 +31,7 @@ from verify.filesystem.description import READABLE_KINDS
 from verify.rules.rule import Area, Level, Rule
 from verify.rules.shared import is_recovery, name_of, tell_fault
 from verify.text.message import Message, say
-from verify.units import MIB, binary_size
+from verify.units import MIB, decimal_size
 
 if TYPE_CHECKING:
     from verify.manifest.header import Partition
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 _MINIMUM_MIB = 52
 UPDATE_MIB = 250
 
-_LARGER = say("Make the partition larger while the drive is on the bench.")
+_LARGER = say("Enlarge the partition while the drive is on the bench.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -53,7 +53,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         if new.filesystem.free_bytes is None:
             answer.leave_out(
                 say(
-                    "partition {number} of the new drive does not tell its free space",
+                    "the free space of partition {number} of the new drive is not known",
                     number=new.number,
                 )
             )
@@ -79,13 +79,15 @@ def _fault(partition: Partition) -> Message | None:
         return None
     if free < _MINIMUM_MIB * MIB:
         return say(
-            "has {size} free, less than the maker's minimum of {least} MiB",
-            size=binary_size(free),
+            "has {size} free, less than the maker's minimum of {minimum} ({least} MiB)",
+            size=decimal_size(free),
+            minimum=decimal_size(_MINIMUM_MIB * MIB),
             least=_MINIMUM_MIB,
         )
     return say(
-        "has {size} free; updates of what it holds need {needed} MiB",
-        size=binary_size(free),
+        "has {size} free; updates need {least} ({needed} MiB)",
+        size=decimal_size(free),
+        least=decimal_size(UPDATE_MIB * MIB),
         needed=UPDATE_MIB,
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from verify.rules.rule import Level
 from verify.rules.shared import name_of, tell_fault
 from verify.text.message import Message, say
-from verify.units import binary_size
+from verify.units import decimal_size
 
 if TYPE_CHECKING:
     from verify.filesystem.description import Filesystem
@@ -30,7 +30,7 @@ def judge_share(answer: RuleAnswer, old: Partition | None, new: Partition, advic
     if free_share(new.filesystem) is None:
         answer.leave_out(
             say(
-                "partition {number} of the new drive does not tell its free space",
+                "the free space of partition {number} of the new drive is not known",
                 number=new.number,
             )
         )
@@ -64,6 +64,6 @@ def _fault(filesystem: Filesystem, percent: int) -> Message | None:
     return say(
         "has less than {percent} % free ({free} of {whole})",
         percent=percent,
-        free=binary_size(free),
-        whole=binary_size(size),
+        free=decimal_size(free),
+        whole=decimal_size(size),
     )

@@ -41,8 +41,8 @@ if TYPE_CHECKING:
 LEAST_UNPARTITIONED_PERCENT = 7
 LEAST_FREE_PERCENT = 10
 
-_ASSUMED = say("the new drive does not tell whether it is flash: it is taken for flash")
-_LEAVE = say("Leave some of the drive unpartitioned, or leave more of its volumes free.")
+_ASSUMED = say("the new drive does not report whether it is flash; flash was assumed")
+_LEAVE = say("Leave part of the drive unpartitioned, or keep more of its volumes free.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -59,13 +59,13 @@ def judge(case: Case, answer: RuleAnswer) -> None:
         return
     free, size = _free_and_size(header)
     if not size:
-        answer.leave_out(say("the new drive's volumes do not tell how much of them is free"))
+        answer.leave_out(say("the free space of the new drive's volumes is not known"))
         return
     answer.compared()
     if free * 100 < LEAST_FREE_PERCENT * size:
         message = say(
-            "Of the new drive {share:.1f} % lies outside all partitions, and {free:.1f} %"
-            " of its volumes is free.",
+            "{share:.1f} % of the new drive is unpartitioned, and {free:.1f} % of"
+            " its volumes is free.",
             share=share,
             free=100 * free / size,
         )
@@ -98,6 +98,6 @@ RULE = Rule(
     area=Area.SPACE,
     required=False,
     judge=judge,
-    nothing=say("the new drive is no flash drive"),
+    nothing=say("the new drive is not a flash drive"),
     page=cleandoc(__doc__),
 )

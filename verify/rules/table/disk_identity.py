@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from verify.table.partition_table import Table
 
 _NONE = frozenset({"00000000", "00000000-0000-0000-0000-000000000000"})
-_START = say("See that the machine, and its recovery environment, start from the new drive alone.")
+_START = say("Check that the computer and its recovery environment start from the new drive alone.")
 
 
 def identity(table: Table) -> str | None:
@@ -58,13 +58,11 @@ def judge(case: Case, answer: RuleAnswer) -> None:
     answer.compared()
     if old == new:
         return
-    message = say("The new drive has another identity than the old one.")
+    message = say("The new drive has a different disk identifier than the old one.")
     if new is None:
-        message = say(
-            "The new drive has no identity of its own; the system will give it a new one."
-        )
+        message = say("The new drive has no disk identifier; the system will give it a new one.")
     elif old is None:
-        message = say("The new drive has an identity, the old one has none.")
+        message = say("The new drive has a disk identifier, the old one has none.")
     level = Level.NOTE if new and references_fit(case.target) else Level.REVIEW
     answer.find(level, message, _START, source=old, target=new)
 
@@ -74,6 +72,6 @@ RULE = Rule(
     area=Area.TABLE,
     required=True,
     judge=judge,
-    nothing=say("the drives have no identity of one kind to compare"),
+    nothing=say("the drives have no disk identifiers that can be compared"),
     page=cleandoc(__doc__),
 )

@@ -42,12 +42,12 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
     from verify.table.partition_table import GptHeader, MbrRecord, Table
 
-_REBUILD = say("Rebuild it from the good copy with a partitioning tool, and check again.")
+_REBUILD = say("Rebuild it from the good copy with a partitioning tool, then check again.")
 _MOVE = say(
-    "Let a partitioning tool move the backup table to the end of the drive, and check again."
+    "Move the backup table to the end of the drive with a partitioning tool, then check again."
 )
-_LOOK = say("Look at the table with a partitioning tool before the new drive is used.")
-_HARMLESS = say("It keeps nothing from working; a partitioning tool puts it right.")
+_LOOK = say("Check the table with a partitioning tool before the new drive is used.")
+_HARMLESS = say("Everything works all the same; a partitioning tool corrects it.")
 _COPIES = {"primary": say("The primary GPT"), "backup": say("The backup GPT")}
 _CHECKED_PARTS = {"gpt": 5, "mbr": 1, "none": 0}
 """Two headers, two arrays and the protective record; or one boot record."""
@@ -94,11 +94,11 @@ def faults(header: Header) -> dict[str, _Fault]:
     found: dict[str, _Fault] = {}
     if table.scheme == "mbr":
         if table.mbr and table.mbr.problem:
-            words = say("is not as it should be: {problem:clause}", problem=table.mbr.problem)
+            words = say("does not follow the standard: {problem:clause}", problem=table.mbr.problem)
             found["record"] = _Fault(Level.REVIEW, say("The boot record"), words, _LOOK)
         found |= _followed(table, Level.REVIEW)
         if table.stale_gpt:
-            words = say("has an old GPT on it, which its boot record does not name")
+            words = say("still contains an old GPT that its boot record does not mention")
             found["stale"] = _Fault(Level.NOTE, say("The MBR"), words, _HARMLESS)
     return found
 
@@ -112,10 +112,10 @@ def _gpt_faults(table: Table) -> dict[str, _Fault]:
     unseen = kind not in {"protective", "hybrid"} or table.used is None
     found |= _followed(table, Level.STOP if unseen else Level.REVIEW)
     if kind == "hybrid":
-        words = say("names partitions beside the protective one (a hybrid MBR)")
+        words = say("lists further partitions beside the protective one (a hybrid MBR)")
         found["hybrid"] = _Fault(Level.NOTE, say("The boot record"), words, _LOOK)
     if table.mbr and table.mbr.problem and not unseen:
-        words = say("is not as it should be: {problem:clause}", problem=table.mbr.problem)
+        words = say("does not follow the standard: {problem:clause}", problem=table.mbr.problem)
         found["protective"] = _Fault(
             Level.NOTE, say("The protective boot record"), words, _HARMLESS
         )
@@ -125,15 +125,15 @@ def _gpt_faults(table: Table) -> dict[str, _Fault]:
 def _copy_faults(which: str, header: GptHeader | None, level: Level) -> dict[str, _Fault]:
     subject = _COPIES[which]
     if header is None:
-        words = say("has no header that could be read")
+        words = say("has no readable header")
         return {which: _Fault(level, subject, words, _REBUILD)}
     if header.problem:
-        words = say("has a header that is not valid: {problem:clause}", problem=header.problem)
+        words = say("has an invalid header: {problem:clause}", problem=header.problem)
         crc = header.header_crc32
         return {which: _Fault(level, subject, words, _REBUILD, crc.stored, crc.computed)}
     if header.entries_problem:
         words = say(
-            "has an entry array that is not valid: {entries_problem:clause}",
+            "has an invalid entry array: {entries_problem:clause}",
             entries_problem=header.entries_problem,
         )
         crc = header.entries_crc32
@@ -154,7 +154,7 @@ def _misplaced(table: Table, backup: GptHeader) -> dict[str, _Fault]:
     last, subject = table.backup_expected_lba, _COPIES["backup"]
     if last is not None and backup.at_lba != last:
         words = say(
-            "has its header at LBA {at_lba}, not in the last sector, LBA {last}",
+            "has its header at LBA {at_lba}, not in the drive's last sector, LBA {last}",
             at_lba=backup.at_lba,
             last=last,
         )
@@ -162,7 +162,7 @@ def _misplaced(table: Table, backup: GptHeader) -> dict[str, _Fault]:
     named = table.primary.alternate_lba if table.primary and not table.primary.problem else None
     if named is not None and named != backup.at_lba:
         words = say(
-            "has its header at LBA {at_lba}, but the primary one names LBA {named}",
+            "has its header at LBA {at_lba}, but the primary GPT says LBA {named}",
             at_lba=backup.at_lba,
             named=named,
         )
@@ -178,7 +178,7 @@ def _followed(table: Table, level: Level) -> dict[str, _Fault]:
         problem: _Fault(
             level,
             say("The table"),
-            say("cannot be followed: {problem:clause}", problem=problem),
+            say("cannot be read completely: {problem:clause}", problem=problem),
             _LOOK,
         )
         for problem in table.problems
@@ -198,21 +198,25 @@ def _leave_out_uncertain(case: Case, answer: RuleAnswer) -> None:
     for record in _only_hybrid(case.source.table):
         answer.leave_out(
             say(
-                "the old drive's boot record names a partition of type {type} at LBA"
-                " {starting_lba} that its GPT does not have; it was not read",
+                "the old drive's boot record lists a partition of type {type} at LBA"
+                " {starting_lba} that is not in its GPT; it was not read",
                 type=format(record.type, "02X"),
                 starting_lba=record.starting_lba,
             )
         )
     for sentence in case.source.table.ambiguous:
         answer.leave_out(
-            say("the old drive's table is not certain: {sentence:clause}", sentence=sentence)
+            say(
+                "it is not certain which table of the old drive counts: {sentence:clause}",
+                sentence=sentence,
+            )
         )
     if case.source.table.scheme != "gpt" or case.source.table.used is None:
         for sentence in case.source.table.problems:
             answer.leave_out(
                 say(
-                    "the old drive's table cannot be followed: {sentence:clause}", sentence=sentence
+                    "the old drive's table could not be read completely: {sentence:clause}",
+                    sentence=sentence,
                 )
             )
 
@@ -245,6 +249,6 @@ RULE = Rule(
     area=Area.TABLE,
     required=True,
     judge=judge,
-    nothing=say("the new drive has no partition table"),
+    nothing=say("no table was read"),
     page=cleandoc(__doc__),
 )

@@ -34,8 +34,10 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
-_START = say("See that the machine starts from the new drive alone, or clone without converting.")
-_CLONE = say("Clone again; nothing on the new drive says where its partitions are.")
+_START = say(
+    "Check that the computer starts from the new drive alone, or clone again without converting."
+)
+_CLONE = say("Clone again: without a table the new drive's partitions cannot be found.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
