@@ -150,7 +150,7 @@ def test_links_when_two_names_became_two_files_then_the_second_is_told() -> None
     new = [marked("/a", node=7), marked("/b", node=8)]
     separated = judged(file_links.RULE, Side(old), Side(new))
     assert told(separated) == [("review", "/b")]
-    assert "a file of its own on the new one" in separated.findings[0].message
+    assert "a separate copy on the new one" in separated.findings[0].message
     joined = judged(file_links.RULE, Side(new), Side(old))
     assert told(joined) == [("review", "/b")]
     assert "a change of one" in joined.findings[0].advice
@@ -195,7 +195,7 @@ def test_times_when_most_were_reset_then_it_is_one_finding_with_the_days() -> No
     comparison = judged(file_times.RULE, Side(old), Side(new))
     assert told(comparison) == [("review", None)]
     assert "100 of 100 files" in comparison.findings[0].message
-    assert "all of 2023-11-15" in comparison.findings[0].message
+    assert "all on 2023-11-15" in comparison.findings[0].message
 
 
 def test_times_when_a_few_differ_then_reading_decides_the_level() -> None:

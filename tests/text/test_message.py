@@ -78,9 +78,9 @@ def test_values_when_said_then_numbers_and_dates_follow_the_language(
 @pytest.mark.parametrize(
     ("count", "here", "there"),
     [
-        (0, "0 findings to decide on", "0 Befunde zu entscheiden"),
-        (1, "1 finding to decide on", "1 Befund zu entscheiden"),
-        (3, "3 findings to decide on", "3 Befunde zu entscheiden"),
+        (0, "0 findings to decide on", "0 Befunde sind offen"),
+        (1, "1 finding to decide on", "1 Befund ist offen"),
+        (3, "3 findings to decide on", "3 Befunde sind offen"),
     ],
 )
 def test_count_when_said_then_one_thing_is_singular(count: int, here: str, there: str) -> None:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 _STATES = {
     "fits": say("fits"),
     "differs": say("DIFFERS"),
-    "beware": say("CAUTION"),
+    "beware": say("BEWARE"),
     "not_told": NOT_TOLD,
 }
 
@@ -97,7 +97,7 @@ def print_running(console: Console, document: dict[str, Any], old: Header | None
     console.print(table)
     section(console, say("THE NEW DRIVE"), say("as it was recorded"))
     console.print(facts_table(_expected(document["expected"])))
-    section(console, say("NEXT STEPS"))
+    section(console, say("NEXT"))
     console.print(Padding(sentence(_NEXT[answer]), (0, 0, 0, 2)))
     print_answer(console, about_old)
 
@@ -118,7 +118,7 @@ def _expected(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield say("model"), drive["model"] or NOT_TOLD
     yield say("serial"), drive["serial"] or NOT_TOLD
     yield say("size"), both_sizes(drive["size_bytes"])
-    yield say("identifier"), drive["disk_id"] or say("none")
+    yield say("id"), drive["disk_id"] or say("none")
 
 
 def print_drives(

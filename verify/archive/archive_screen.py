@@ -101,5 +101,5 @@ def recorded_facts(drive: dict[str, Any]) -> Iterator[tuple[str, str]]:
     adapter = drive["serial_source"] == "adapter"
     yield say("serial"), say("{serial} (of the adapter)", serial=serial) if adapter else serial
     yield say("size"), both_sizes(drive["size_bytes"])
-    yield say("identifier"), drive["disk_id"] or say("none")
+    yield say("id"), drive["disk_id"] or say("none")
     yield say("read"), when(drive["captured"])

@@ -165,7 +165,7 @@ def drive_facts(drive: Identity, scope: Scope) -> Iterator[tuple[Message, str]]:
     table = say("none") if drive.scheme == "none" else drive.scheme.upper()
     sectors = say("sectors of {sector_bytes:,} bytes", sector_bytes=drive.sector_bytes)
     yield say("partition table"), joined([NOT_READ if one else table, sectors])
-    yield say("identifier"), NOT_READ if one else drive.disk_id or say("none")
+    yield say("id"), NOT_READ if one else drive.disk_id or say("none")
     yield say("read"), say("{when}, depth {depth}", when=when(drive.captured), depth=drive.depth)
 
 

@@ -63,7 +63,7 @@ def test_recovery_when_it_moved_on_gpt_then_a_review_says_what_still_works() -> 
     assert (finding.level, finding.partition) == ("review", 3)
     assert f"{777 * MIB:,}" in finding.message
     assert "after a failed start it is still found" in finding.message
-    assert "disable the recovery environment and enable it again" in finding.advice
+    assert "reagentc /disable and reagentc /enable" in finding.advice
 
 
 def test_recovery_when_it_moved_on_mbr_then_it_stops() -> None:
