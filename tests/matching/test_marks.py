@@ -153,7 +153,7 @@ def test_links_when_two_names_became_two_files_then_the_second_is_told() -> None
     assert "a separate copy on the new one" in separated.findings[0].message
     joined = judged(file_links.RULE, Side(new), Side(old))
     assert told(joined) == [("review", "/b")]
-    assert "a change of one" in joined.findings[0].advice
+    assert "changing one now changes" in joined.findings[0].advice
 
 
 def test_links_when_all_nodes_are_renumbered_then_it_is_quiet() -> None:

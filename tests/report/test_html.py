@@ -121,7 +121,7 @@ def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
             "What was compared",
             "Problems found on the new drive",
             "What was not examined, and why",
-            "Findings, by what to do",
+            "Findings, grouped by what to do",
             "To be checked off",
             "Record of the wipe",
             "How this report was made",
@@ -133,8 +133,8 @@ def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
 @pytest.mark.parametrize(
     ("rows", "said"),
     [
-        ((), "Nothing was found. What was not examined"),
-        ((finding(level=Level.NOTE),), "The notes among the findings are good to know."),
+        ((), "No problems were found. What was not examined"),
+        ((finding(level=Level.NOTE),), "The notes below are good to know."),
         ((finding(),), "X stop: 2 files of the old drive are not on the new one."),
     ],
 )

@@ -100,9 +100,9 @@ def test_words_when_files_are_placed_then_those_without_a_place_are_counted() ->
     some = row("changed", "target", SectorRange(start_lba=FIRST, sectors=8))
     (line,) = drawn(placed(places=(some,))).lines
     assert (line.drive, line.what) == ("new", "files that differ in contents or size")
-    assert line.amount == "files: 5 (9.00 kB), 1 of them at no known place"
+    assert line.amount == "files: 5 (9.00 kB); the place of 1 of them is not known"
     (line,) = drawn(placed(places=(row(),))).lines
-    assert line.where == "at no known place"
+    assert line.where == "place not known"
 
 
 def test_picture_when_printed_then_greys_patterns_and_words_tell_all_of_it() -> None:

@@ -118,7 +118,7 @@ def test_report_when_a_sample_was_drawn_then_its_bound_is_printed(
     """The number that limits what may be wrong unseen is in the evidence."""
     text = " ".join(shown(comparison(), monkeypatch).split())
     assert "(95 % confidence)" in text
-    assert "no more than 2 differing files (0.08 % of those on both sides)" in text
+    assert "at most 2 files (0.08 %)" in text
     assert "65.54 kB" in text
 
 
@@ -157,7 +157,7 @@ def test_report_when_identities_are_the_same_then_the_caution_is_added(
     sides = (OLD, new)
     quiet = shown(comparison(sides=sides), monkeypatch, sides=sides)
     assert "have the same identifiers" not in quiet
-    assert "Never attach both drives" in quiet
+    assert "Never start a computer with both drives attached" in quiet
 
 
 def test_report_when_sound_then_wiping_still_waits_for_a_start_and_a_copy(

@@ -221,7 +221,7 @@ def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
     parts = (
         "**STOP**: This is",
         "| PS0012345 |",
-        "contents of a drawn sample",
+        "contents of a sample",
         "### What was compared",
         "### Problems found on the new drive\n\n- X stop: 2 files of the old drive",
         "### What was not examined, and why",
@@ -285,7 +285,7 @@ def test_pdf_when_a_finding_is_longer_than_a_page_then_it_goes_on_behind_its_hea
     pages = [page.extract_text() for page in _pdf(comparison(findings=rows), "letter").pages]
     found = re.findall(r"This is line (\d+) of it\.", " ".join(pages))
     assert sorted(map(int, found[1:])) == list(range(200))
-    (head,) = [page for page in pages if "Findings, by what to do" in page]
+    (head,) = [page for page in pages if "Findings, grouped by what to do" in page]
     assert "This is line 0 of it." in head
 
 
