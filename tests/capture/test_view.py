@@ -128,7 +128,7 @@ def test_views_when_one_side_has_none_then_bytes_are_compared_and_it_is_said(
     assert not [item for item in result.findings if item.rule.startswith("file-")]
     assert result.evidence.files_hashed == 0
     assert outcome(result, "raw-content")[:2] == ("same", SIZE // MIB)
-    assert "nothing to be held against" in outcome(result, "filesystem-locked")[2]
+    assert "its files could not be compared" in outcome(result, "filesystem-locked")[2]
 
 
 def test_view_when_captured_then_the_manifest_has_its_files_and_the_bytes(

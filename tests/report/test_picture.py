@@ -101,8 +101,8 @@ def test_bands_when_drawn_then_each_partition_has_what_it_became() -> None:
     """Kept, shrunk and gone, as the fixture was made."""
     picture = draw(comparison(), (OLD, NEW))
     told = [(band.old and band.old.number, band.became) for band in picture.bands]
-    assert told == [(1, "same size"), (3, "smaller"), (4, "gone")]
-    for words in ("old partition 4 (1.02 GB): gone", "(460.80 GB) became new", "smaller"):
+    assert told == [(1, "same size"), (3, "smaller"), (4, "missing")]
+    for words in ("old partition 4 (1.02 GB): missing", "(460.80 GB) is now new", "smaller"):
         assert words in picture.words
 
 

@@ -223,7 +223,7 @@ def test_markdown_when_read_then_it_answers_in_the_pages_order() -> None:
         "| PS0012345 |",
         "contents of a sample",
         "### What was compared",
-        "### Problems found on the new drive\n\n- X stop: 2 files of the old drive",
+        "### Problems found\n\n- X stop: 2 files of the old drive",
         "### What was not examined, and why",
         "### X STOP:",
         "- [ ] ",
@@ -296,7 +296,7 @@ def test_pdf_when_a_table_goes_over_the_page_then_its_head_is_there_again() -> N
     pages = _pdf(base.model_copy(update={"outcomes": rows}), "a4").pages
     texts = [page.extract_text() for page in pages if "rule-" in page.extract_text()]
     assert len(texts) > 1
-    assert all(re.search(r"rule\s*answer\s*compared\s*remark", text) for text in texts)
+    assert all(re.search(r"check\s*result\s*compared\s*remark", text) for text in texts)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

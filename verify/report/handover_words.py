@@ -62,7 +62,7 @@ WIPE_FIELDS = (
     (say("Manufacturer"), ""),
     (say("Model"), ""),
     (say("Serial number, read again"), ""),
-    (say("Inventory number"), ""),
+    (say("Property number"), ""),
     (say("Media type"), say("hard disk, flash, hybrid, other")),
     (say("Source"), say("person or machine it comes from")),
     (say("Classification of the data before"), ""),
