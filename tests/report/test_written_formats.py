@@ -269,7 +269,7 @@ def test_pdf_when_its_tags_are_read_then_pictures_and_tables_are_as_the_standard
     tags = [read.get_object(number) for number in (*read.xref[0], *read.xref_objStm)]
     figures = [tag for tag in tags if isinstance(tag, dict) and tag.get("/S") == "/Figure"]
     assert len(figures) == 1
-    assert "old partition 4 (1.02 GB): gone" in figures[0]["/Alt"]
+    assert "old partition 4 (1.02 GB): missing" in figures[0]["/Alt"]
     left, bottom, right, top = (float(side) for side in figures[0]["/A"]["/BBox"])
     # By arithmetic: margins of 15 mm at the sides and 16 mm at the top, in points.
     assert [round(side, 2) for side in (left, right)] == [42.52, 552.76]
