@@ -149,7 +149,13 @@ def test_page_when_asked_what_stands_against_wiping_then_notes_do_not_but_are_to
 def test_page_when_it_goes_with_a_handover_then_its_parts_are_there() -> None:
     """Checklist, signatures, both manifests' digests, the rules run, what a clone never brings."""
     text = words(parsed(page(comparison())))
-    for part in ("started from the new drive alone", "Technician: name", "Customer: name", "5a" * 32, "7e" * 32):
+    for part in (
+        "started from the new drive alone",
+        "Technician: name",
+        "Customer: name",
+        "5a" * 32,
+        "7e" * 32,
+    ):
         assert part in text
     for part in ("table-scheme", "drivewitness 0.1.0", "shadow copies"):
         assert part in text

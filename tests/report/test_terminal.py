@@ -216,7 +216,7 @@ def test_report_when_findings_ask_for_the_same_then_they_are_one_with_its_places
     assert text.count(str(many[0].message)) == 1
     assert text.count("do: ") == 1
     assert [f"/Users/orla/{number:02}.jpg" in text for number in (0, 7, 8)] == [True, True, False]
-    assert "and 33 more, which --json prints" in text
+    assert "and 33 more: --json prints them all" in text
 
 
 @pytest.mark.parametrize("columns", ["0", "1", "99999999", "99999999999999999999"])

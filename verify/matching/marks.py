@@ -30,7 +30,9 @@ _NO_PART = frozenset({Habit.LEFT_OUT, Habit.REWRITTEN, Habit.MOVING, Habit.HELD}
 
 _RUNNING = frozenset({Habit.MOVING, Habit.HELD})
 
-_BY_PARTITION = say("Clone again by partition, not file by file, or set it as on the old drive.")
+_BY_PARTITION = say(
+    "Clone whole partitions again, not file by file, or set it as on the old drive."
+)
 
 POINTS_ELSEWHERE = Meaning(
     Level.STOP,

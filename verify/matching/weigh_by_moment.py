@@ -54,7 +54,7 @@ OLD_STORE = Meaning(
     Level.REVIEW,
     say("is a database, mail store or virtual disk that was written on the old drive since"),
     say("are databases, mail stores or virtual disks that were written on the old drive since"),
-    say("Shut the old system down and copy it once more from the old drive, or clone again then."),
+    say("Shut the old system down, then copy it once more from the old drive or clone again."),
     since="source",
 )
 OLD_MACHINE = Meaning(

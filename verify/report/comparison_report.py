@@ -282,7 +282,7 @@ def _place(row: FindingRow) -> FindingPlace:
     if row.path is not None:
         places.append(row.path)
     return FindingPlace(
-        where=joined(places) if places else say("the drive"),
+        where=joined(places) if places else say("whole drive"),
         message=row.message,
         old=value_words(row, row.source),
         new=value_words(row, row.target),

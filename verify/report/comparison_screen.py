@@ -139,7 +139,7 @@ def _print_gaps(console: Console, gaps: tuple[Gap, ...]) -> None:
 
 def _print_rest(console: Console, count: int, most: int = _MOST_ITEMS, indent: int = 2) -> None:
     if count > most:
-        more = say("and {count:,} more, which --json prints", count=count - most)
+        more = say("and {count:,} more: --json prints them all", count=count - most)
         console.print(Padding(Text(translated(more), style="italic"), (0, 0, 0, indent)))
 
 

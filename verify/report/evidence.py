@@ -68,7 +68,7 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
             )
         )
     else:
-        yield say("There were no contents on both drives to draw a sample from.")
+        yield say("No contents were compared: there was nothing to sample on both drives.")
     differing = sum(item.count for item in comparison.difference_counts)
     if differing:
         yield counted(
@@ -76,7 +76,7 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
             "{count:,} files and folders differ; `--differences FILE --names` names each of them.",
             differing,
         )
-    yield say("Space outside all partitions and unused space inside them were not compared.")
+    yield say("Not compared: space outside all partitions and free space inside them.")
     yield _rule_counts(comparison)
 
 

@@ -19,7 +19,7 @@ from verify.matching.weigh_by_moment import (
 )
 from verify.rules.comparison_document import EvidenceRow, LaterRow, MomentRow
 from verify.rules.rule import Level
-from verify.text.message import Message, all_of, counted, say
+from verify.text.message import Message, counted, joined, say
 from verify.units import moment_of
 
 if TYPE_CHECKING:

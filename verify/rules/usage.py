@@ -153,10 +153,10 @@ def _said(signs: Signs) -> Message:
     if signs.registry_newer:
         return say("the system's registry was written later")
     if signs.log_further:
-        return say("the filesystem's log is further on there")
+        return say("the filesystem's journal has later entries")
     if signs.mounted_later:
         return say("it was last mounted later there")
-    return say("the filesystem's journal of changes is further on there")
+    return say("the change journal has later entries")
 
 
 def _registry_written(partition: Partition) -> tuple[int, int] | None:

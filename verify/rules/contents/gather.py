@@ -133,7 +133,7 @@ def _tell_group(answer: RuleAnswer, partition: int, meaning: Meaning, group: _Gr
         only_files = all(_kind(item) == "file" for item in group.items)
         several, count = meaning.several, len(group.items)
         message = say(
-            "{count} files under one folder ({size}) {several}.",
+            "{count} files in this folder ({size}) {several}.",
             count=count,
             size=size,
             several=several,
