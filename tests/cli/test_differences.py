@@ -88,7 +88,7 @@ def test_list_when_something_stands_there_then_nothing_is_overwritten(
     """Also a list of another partition, which would be taken for one of this job."""
     (tmp_path / there).write_bytes(b"before")
     ran = command("compare", *both, "--names", "--differences", tmp_path / asked)
-    ran.assert_one_sentence(2, "is there already")
+    ran.assert_one_sentence(2, "already exists")
     assert [path.read_bytes() for path in tmp_path.iterdir()] == [b"before"]
 
 

@@ -159,10 +159,15 @@ def _write_paths(
             writing = stack.enter_context(whole_file(place))
             lists[row.source] = writing, b"\0" if by_nuls else b"\n"
             told.append(_what_to_do(place, row, asked=file.suffix))
+        written = 0
         for item in rows:
             if item.copy and item.source_partition in lists:
                 writing, end = lists[item.source_partition]
                 writing.write(path_in_list(item) + end)
+                written += 1
+        if written != sum(row.to_copy for row in counts):
+            # NOTE: half a list would be taken for a whole one; nothing of it gets its name.
+            raise RuntimeError(f"{file}: {written} paths were listed, and another number counted")
     sys.stderr.write("".join(told) or f"{file}: nothing is to be copied, so no list was written.\n")
 
 
@@ -177,10 +182,9 @@ def _what_to_do(place: Path, row: "DifferencesRow", *, asked: str) -> str:
         names = "1 name" if row.with_line_breaks == 1 else f"{row.with_line_breaks:,} names"
         lines.append(f"  {names} with a line break: the list is by NULs, not by lines.")
     mark = "--from0 " if place.suffix == BY_NULS else ""
-    lines.append(
-        "  Mount that partition of the old drive read-only, the new drive's beside it; then"
-    )
+    lines.append("  Mount that partition of both drives, the old one's read-only; then:")
     lines.append(
         f"  rsync --archive --ignore-times {mark}--files-from={shlex.quote(name)} OLD/ NEW/"
     )
+    lines.append("  Check again afterwards.")
     return "".join(f"{line}\n" for line in lines)

@@ -72,8 +72,9 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
     differing = sum(item.count for item in comparison.difference_counts)
     if differing:
         yield counted(
-            "{count:,} file or folder differs; `--differences FILE --names` names it.",
-            "{count:,} files and folders differ; `--differences FILE --names` names each of them.",
+            "{count:,} file or folder was found to differ; `--differences FILE --names` names it.",
+            "{count:,} files and folders were found to differ; `--differences FILE --names`"
+            " names each.",
             differing,
         )
     yield say("Not compared: space outside all partitions and free space inside them.")

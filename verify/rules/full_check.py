@@ -27,6 +27,8 @@ def full_check(source: Header, target: Header) -> Message:
     ]
     if scope_of_both(source, target) == "partition":
         more.append(say(" --one-partition"))
+    elif "drive" in {source.capture.given_as, target.capture.given_as}:
+        more.append(say(" --whole-drive"))
     return say(
         "drivewitness check {source} {target} --depth full{more}",
         source=_word(source.drive.path),

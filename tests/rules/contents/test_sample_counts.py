@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 
 import pytest
 
@@ -32,17 +33,25 @@ def test_content_when_a_sample_shows_damage_then_it_says_how_many_it_read() -> N
     assert said == [
         (
             "46 of the 52 files that were drawn from partition 1 are not as on the old drive;"
-            " 5148 were not drawn."
+            " 5,148 were not drawn."
         )
     ]
     advice = next(item.advice for item in found if item.path is None)
     assert advice == "Read all of them: drivewitness check old new --depth full"
 
 
+def whole_film() -> tuple[Side, Side]:
+    """Return a file of 9 MiB of which every block of 256 KiB was read, and one differs."""
+    blocks = [(index, "ab" * 32) for index in range(36)]
+    film = a_file("/film.mp4", size=9 << 20, digest=None, blocks=blocks)
+    other = replace(film, blocks=[*blocks[:-1], (35, OTHER)])
+    return Side([film], depth="sample"), Side([other], depth="sample")
+
+
 @pytest.mark.parametrize(
     "both",
-    [sides(0, 52, 5200), sides(52, 52, 52), sides(5, 52, 5200, later=True)],
-    ids=["no damage", "all were read", "written later"],
+    [sides(0, 52, 5200), sides(52, 52, 52), sides(5, 52, 5200, later=True), whole_film()],
+    ids=["no damage", "all were read", "written later", "all blocks were read"],
 )
 def test_content_when_a_sample_leaves_no_doubt_then_it_offers_nothing(
     both: tuple[Side, Side],

@@ -90,10 +90,10 @@ def _tell_sample(case: Case, answer: RuleAnswer, number: int, files: PairContent
     totals = files.totals
     bad, read, all_of_them = files.drawn_damage, totals.drawn, totals.population
     message = counted(
-        "{count} of the {read} files that were drawn from partition {number} is not as on the old"
-        " drive; {rest} were not drawn.",
-        "{count} of the {read} files that were drawn from partition {number} are not as on the old"
-        " drive; {rest} were not drawn.",
+        "{count:,} of the {read:,} files that were drawn from partition {number} is not as on the"
+        " old drive; {rest:,} were not drawn.",
+        "{count:,} of the {read:,} files that were drawn from partition {number} are not as on the"
+        " old drive; {rest:,} were not drawn.",
         bad,
         read=read,
         number=number,
@@ -102,10 +102,10 @@ def _tell_sample(case: Case, answer: RuleAnswer, number: int, files: PairContent
     if not bad or read >= all_of_them:
         bad, read, all_of_them = files.block_damage, totals.blocks, totals.block_population
         message = counted(
-            "{count} of the {read} blocks that were drawn from large files of partition {number} is"
-            " not as on the old drive; {rest} were not drawn.",
-            "{count} of the {read} blocks that were drawn from large files of partition {number}"
-            " are not as on the old drive; {rest} were not drawn.",
+            "{count:,} of the {read:,} blocks that were drawn from large files of partition"
+            " {number} is not as on the old drive; {rest:,} were not drawn.",
+            "{count:,} of the {read:,} blocks that were drawn from large files of partition"
+            " {number} are not as on the old drive; {rest:,} were not drawn.",
             bad,
             read=read,
             number=number,
