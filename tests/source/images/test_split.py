@@ -90,7 +90,7 @@ def test_split_when_another_piece_is_given_then_the_first_is_asked_for(
         (2, lambda data: data + bytes(512), "drive.img.003 has 66048 bytes"),
         (5, lambda data: data + bytes(PIECE), "drive.img.006 has"),
         (3, lambda _: b"", "drive.img.004 is empty"),
-        (5, lambda data: data[:-1], "no whole number of sectors"),
+        (5, lambda data: data[:-1], "last piece is cut short"),
     ],
 )
 def test_split_when_a_piece_has_another_size_then_it_is_named(

@@ -105,8 +105,8 @@ def test_vhdx_when_its_log_is_pending_then_it_is_refused(made: bytes, tmp_path: 
     ("offset", "data", "words"),
     [
         (66, b"\x02\x00", "unknown version"),
-        (68, struct.pack("<I", 1000), "log lies where none can be"),
-        (72, struct.pack("<Q", 0), "log lies where none can be"),
+        (68, struct.pack("<I", 1000), "log lies outside"),
+        (72, struct.pack("<Q", 0), "log lies outside"),
         (72, struct.pack("<Q", 3 * MIB), "overlaps"),
     ],
 )
@@ -186,15 +186,19 @@ def test_vhdx_when_a_block_is_not_there_then_it_is_zeros_or_unreadable_by_its_st
         ("3767a1ca36fa434db3b633f0aa44e76b", struct.pack("<II", 3 * MIB, 0), "power of two"),
         ("3767a1ca36fa434db3b633f0aa44e76b", struct.pack("<II", 512 * KIB, 0), "power of two"),
         ("3767a1ca36fa434db3b633f0aa44e76b", struct.pack("<II", MIB, 4), "flags"),
-        ("2442a52f1bcd7648b2115dbed83bf4b8", struct.pack("<Q", 0), "no number of sectors"),
+        ("2442a52f1bcd7648b2115dbed83bf4b8", struct.pack("<Q", 0), "not a whole number of sectors"),
         (
             "2442a52f1bcd7648b2115dbed83bf4b8",
             struct.pack("<Q", SIZE + 1),
-            "no number of sectors",
+            "not a whole number of sectors",
         ),
-        ("2442a52f1bcd7648b2115dbed83bf4b8", struct.pack("<Q", 1 << 60), "no number of sectors"),
-        ("1dbf41816fa90947ba47f233a8faab5f", struct.pack("<I", 1024), "are none"),
-        ("c748a3cd5d4471449cc9e9885251c556", struct.pack("<I", 0), "are none"),
+        (
+            "2442a52f1bcd7648b2115dbed83bf4b8",
+            struct.pack("<Q", 1 << 60),
+            "not a whole number of sectors",
+        ),
+        ("1dbf41816fa90947ba47f233a8faab5f", struct.pack("<I", 1024), "not 512 or 4096"),
+        ("c748a3cd5d4471449cc9e9885251c556", struct.pack("<I", 0), "not 512 or 4096"),
     ],
 )
 def test_vhdx_when_its_metadata_departs_from_its_limits_then_it_is_refused(

@@ -141,7 +141,7 @@ def test_vmdk_when_it_has_several_extents_then_they_are_read_in_their_order(
     [
         (4, b"\x04", "unknown version"),
         (8, b"\x00\x01", "flags"),
-        (12, struct.pack("<Q", 1 << 60), "sectors, which no such file holds"),
+        (12, struct.pack("<Q", 1 << 60), "more than such a file can hold"),
         (12, struct.pack("<Q", 10_241), "do not describe one drive"),
         (20, struct.pack("<Q", 100), "power of two"),
         (20, struct.pack("<Q", 4), "power of two"),

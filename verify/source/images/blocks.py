@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from verify.source.images.image_file import ImageDamage, ImageFile
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -88,12 +89,18 @@ def hold_apart(
     starts = places[stored]
     sizes = lengths[stored]
     if starts.size and (starts.max() > file.size_bytes or (starts + sizes).max() > file.size_bytes):
-        raise refusing.because(f"{what} lies beyond the end of {file.name}: it was cut short")
+        raise refusing.because(
+            say("{what} lies beyond the end of {file}: it was cut short", what=what, file=file.name)
+        )
     own = [(start, end) for start, end in structures if end > start]
     if any(end > file.size_bytes for _, end in own):
-        raise refusing.because(f"a table lies beyond the end of {file.name}: it was cut short")
+        raise refusing.because(
+            say("a table lies beyond the end of {file}: it was cut short", file=file.name)
+        )
     all_starts = np.concatenate([starts, np.array([item[0] for item in own], np.int64)])
     all_ends = np.concatenate([starts + sizes, np.array([item[1] for item in own], np.int64)])
     order = np.argsort(all_starts, kind="stable")
     if np.any(all_ends[order][:-1] > all_starts[order][1:]):
-        raise refusing.because(f"{what} overlaps another one, or one of the container's own tables")
+        raise refusing.because(
+            say("{what} overlaps another one, or one of the container's own tables", what=what)
+        )

@@ -30,8 +30,8 @@ _MOST_CHUNKS = 256 << 20
 _USUAL_SECTOR = 512
 """Written for drives whose sectors were never asked for, too: then the table tells."""
 _ENDING = re.compile(r"\.([eE])([0-9]{2}|[a-zA-Z]{2})\Z")
-_GIVE_FIRST = "Give the first file, whose name ends in E01; the others are found beside it."
-_ALL_FILES = "Put all of its files (E01, E02 and so on) into one folder, and try again."
+_GIVE_FIRST = say("Give the first file, whose name ends in E01; the others are found beside it.")
+_ALL_FILES = say("Put all of its files (E01, E02 and so on) into one folder, and try again.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def open_e01(first: ImageFile) -> E01:
     """
     files = [first]
     try:
-        return _Opening(Refusing(first.path, "an E01"), files).run()
+        return _Opening(Refusing(first.path, say("an E01")), files).run()
     except BaseException:
         for file in files[1:]:  # NOTE: the first is closed by who opened it
             file.close()
@@ -158,22 +158,32 @@ class _Opening:
 
     def _next(self, path: str | None, number: int) -> ImageFile:
         if path is None or (found := _beside(path)) is None:
-            name = "its next file" if path is None else Path(path).name
-            raise self.refusing.because(f"segment {number} ({name}) is missing", _ALL_FILES)
+            name = say("its next file") if path is None else Path(path).name
+            raise self.refusing.because(
+                say("segment {number} ({name}) is missing", number=number, name=name), _ALL_FILES
+            )
         return ImageFile.opened(found)
 
     def _hold_segment(self, file: ImageFile, number: int) -> None:
         if not file.size_bytes:
-            raise self.refusing.because(f"{file.name} is empty", _ALL_FILES)
-        data = self.refusing.read(file, 0, ewf.FILE_HEADER.size, "a file header")
+            raise self.refusing.because(say("{file} is empty", file=file.name), _ALL_FILES)
+        data = self.refusing.read(file, 0, ewf.FILE_HEADER.size, say("a file header"))
         header = ewf.FILE_HEADER.parse(data)
         if header.raw("Signature") != ewf.SIGNATURE or header.number("FieldsStart") != 1:
-            raise self.refusing.because(f"{file.name} is no segment of an E01", _ALL_FILES)
+            raise self.refusing.because(
+                say("{file} is no segment of an E01", file=file.name), _ALL_FILES
+            )
         stored = header.number("SegmentNumber")
         if stored != number:
             advice = _GIVE_FIRST if number == 1 else _ALL_FILES
             raise self.refusing.because(
-                f"{file.name} is its segment {stored}, not segment {number}", advice
+                say(
+                    "{file} is its segment {stored}, not segment {number}",
+                    file=file.name,
+                    stored=stored,
+                    number=number,
+                ),
+                advice,
             )
 
     def _take(self, section: Section) -> None:
@@ -196,13 +206,13 @@ class _Opening:
         elif section.type == "error2":
             self._take_errors(section)
         elif section.type in {"ltree", "ltypes"}:
-            raise self.refusing.because("it holds files, not a drive", _WHOLE_DRIVE)
+            raise self.refusing.because(say("it holds files, not a drive"), _WHOLE_DRIVE)
         elif section.type == "incomplete":
-            raise self.refusing.because("its making was never finished")
+            raise self.refusing.because(say("it was never finished"))
 
     def _take_volume(self, section: Section) -> None:
         if self.volume is None and section.type == "data":
-            raise self.refusing.because("its first volume section is missing")
+            raise self.refusing.because(say("its first volume section is missing"))
         record = read_structure(self.refusing, section, ewf.VOLUME, 1048)
         if self.volume is None:
             self.volume = record
@@ -210,23 +220,24 @@ class _Opening:
         names = ("ChunkCount", "SectorsPerChunk", "BytesPerSector", "SectorCount", "SetIdentifier")
         if any(record.values[name] != self.volume.values[name] for name in names):
             raise self.refusing.because(
-                f"{section.file.name} is a segment of another image, or damaged", _ALL_FILES
+                say("{file} is a segment of another image, or damaged", file=section.file.name),
+                _ALL_FILES,
             )
 
     def _hold_paired(self) -> None:
         if self._data is not None:
-            raise self.refusing.because("its chunks have no table")
+            raise self.refusing.because(say("a table of chunks is missing"))
 
     def _take_table(self, section: Section) -> None:
         table = read_structure(self.refusing, section, ewf.TABLE, 20)
         entries = table.number("EntryCount")
         self.chunks += entries
         if self._data is None or self.chunks > _MOST_CHUNKS:
-            raise self.refusing.because(
-                "a table of chunks has no chunks, or more than any real one"
-            )
+            raise self.refusing.because(say("a table of chunks has no chunks, or too many"))
         if table.number("BaseOffset") > section.file.size_bytes:
-            raise self.refusing.because("a table of chunks counts from beyond the end of its file")
+            raise self.refusing.because(
+                say("a table of chunks counts from beyond the end of its file")
+            )
         data = self._table_entries(section, entries)
         stored = np.frombuffer(data, "<u4").astype(np.int64)
         starts = (stored & (ewf.IS_COMPRESSED - 1)) + table.number("BaseOffset")
@@ -234,27 +245,31 @@ class _Opening:
         bounds = np.append(starts, end)
         inside = not entries or (starts[0] >= begin and bool(np.all(np.diff(bounds) > 0)))
         if not inside:
-            raise self.refusing.because(f"a table of chunks of {section.file.name} is out of order")
+            raise self.refusing.because(
+                say("a table of chunks of {file} is out of order", file=section.file.name)
+            )
         packed = stored >= ewf.IS_COMPRESSED
         if entries:
             self.tables.append(_Table(section.file, self.chunks - entries, bounds, packed))
         self._data, self._entries = None, data
 
     def _table_entries(self, section: Section, entries: int) -> bytes:
-        what = f"a table of chunks of {section.file.name}"
+        what = say("a table of chunks of {file}", file=section.file.name)
         at = section.data_at + ewf.TABLE.size
         length = entries * 4 + ewf.CHECKSUM_BYTES
         if at + length > section.end:
-            raise self.refusing.because(f"{what} is too short")
+            raise self.refusing.because(say("{what} is too short", what=what))
         data = self.refusing.read(section.file, at, length, what)
         if not is_checked(data[:-4], int.from_bytes(data[-4:], "little")):
-            raise self.refusing.because(f"the checksum of {what} is wrong")
+            raise self.refusing.because(say("the checksum of {what} is wrong", what=what))
         return data[:-4]
 
     def _hold_mirror(self, section: Section) -> None:
         table = read_structure(self.refusing, section, ewf.TABLE, 20)
         if self._table_entries(section, table.number("EntryCount")) != self._entries:
-            raise self.refusing.because(f"the two tables of chunks of {section.file.name} differ")
+            raise self.refusing.because(
+                say("the two tables of chunks of {file} differ", file=section.file.name)
+            )
 
     def _take_errors(self, section: Section) -> None:
         """Note the sectors that could not be read when the image was made: it has zeros there."""
@@ -262,12 +277,12 @@ class _Opening:
         size = head.number("EntryCount") * ewf.ERROR_ENTRY.size
         at = section.data_at + ewf.ERRORS.size
         if at + size + ewf.CHECKSUM_BYTES > section.end:
-            raise self.refusing.because("its list of read errors is too short")
+            raise self.refusing.because(say("its list of read errors is too short"))
         data = self.refusing.read(
-            section.file, at, size + ewf.CHECKSUM_BYTES, "its list of read errors"
+            section.file, at, size + ewf.CHECKSUM_BYTES, say("its list of read errors")
         )
         if not is_checked(data[:size], int.from_bytes(data[size:], "little")):
-            raise self.refusing.because("the checksum of its list of read errors is wrong")
+            raise self.refusing.because(say("the checksum of its list of read errors is wrong"))
         step = self._sector_bytes()
         for place in range(0, size, ewf.ERROR_ENTRY.size):
             entry = ewf.ERROR_ENTRY.parse(data[place:])
@@ -276,7 +291,7 @@ class _Opening:
 
     def _sector_bytes(self) -> int:
         if self.volume is None:
-            raise self.refusing.because("it has no volume section")
+            raise self.refusing.because(say("it has no volume section"))
         return self.volume.number("BytesPerSector")
 
     def _image(self) -> E01:
@@ -291,10 +306,16 @@ class _Opening:
             or not 0 < chunk <= _LARGEST_CHUNK
             or not size
         ):
-            raise self.refusing.because("it holds no drive: its volume section counts no sectors")
+            raise self.refusing.because(
+                say("it holds no drive: its volume section counts no sectors")
+            )
         if self.chunks != -(-size // chunk) or self.chunks != volume.number("ChunkCount"):
             raise self.refusing.because(
-                f"its tables name {self.chunks} chunks, its drive has {-(-size // chunk)}"
+                say(
+                    "its tables name {chunks} chunks, its drive has {needed}",
+                    chunks=self.chunks,
+                    needed=-(-size // chunk),
+                )
             )
         return E01(
             files=self.files,
@@ -339,7 +360,7 @@ class _Opening:
         )
 
 
-_WHOLE_DRIVE = "Give an image of the whole drive."
+_WHOLE_DRIVE = say("Give an image of the whole drive.")
 
 
 def _segment_names(path: str) -> Iterator[str]:

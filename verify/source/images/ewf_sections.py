@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from verify.source.images.image_file import ImageFile
 from verify.structs import ewf
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,11 +49,15 @@ def sections(refusing: Refusing, file: ImageFile) -> Iterator[Section]:
     """
     at = ewf.FILE_HEADER.size
     for _ in range(_MOST_SECTIONS):
-        data = refusing.read(file, at, ewf.SECTION.size, "a section")
+        data = refusing.read(file, at, ewf.SECTION.size, say("a section"))
         record = ewf.SECTION.parse(data, at)
         if not is_checked(data[: ewf.SECTION.size - 4], record.number("Checksum")):
             raise refusing.because(
-                f"the checksum of the section at byte {at} of {file.name} is wrong"
+                say(
+                    "the checksum of the section at byte {at} of {file} is wrong",
+                    at=at,
+                    file=file.name,
+                )
             )
         kind = record.raw("Type").rstrip(b"\0").decode("ascii", "replace")
         following, size = record.number("NextOffset"), record.number("Size")
@@ -61,13 +66,19 @@ def sections(refusing: Refusing, file: ImageFile) -> Iterator[Section]:
             return
         if following < at + ewf.SECTION.size or following > file.size_bytes:
             raise refusing.because(
-                f"the section '{kind}' of {file.name} ends beyond the file: it was cut short"
+                say(
+                    "the section '{kind}' of {file} ends beyond the file: it was cut short",
+                    kind=kind,
+                    file=file.name,
+                )
             )
         if size and size != following - at:
-            raise refusing.because(f"the section '{kind}' of {file.name} has two lengths")
+            raise refusing.because(
+                say("the section '{kind}' of {file} has two lengths", kind=kind, file=file.name)
+            )
         yield Section(kind, file, at, following)
         at = following
-    raise refusing.because(f"{file.name} has more sections than any real one")
+    raise refusing.because(say("{file} has too many sections", file=file.name))
 
 
 def is_checked(data: bytes, stored: int) -> bool:
@@ -83,11 +94,11 @@ def read_structure(
     Raises:
         ImageRefused: it is too short, or its checksum is wrong.
     """
-    what = f"the section '{section.type}' of {section.file.name}"
+    what = say("the section '{kind}' of {file}", kind=section.type, file=section.file.name)
     if section.data_bytes < structure.size:
-        raise refusing.because(f"{what} is too short")
+        raise refusing.because(say("{what} is too short", what=what))
     data = refusing.read(section.file, section.data_at, structure.size, what)
     record = structure.parse(data, section.data_at)
     if not is_checked(data[:checksum_at], record.number("Checksum")):
-        raise refusing.because(f"the checksum of {what} is wrong")
+        raise refusing.because(say("the checksum of {what} is wrong", what=what))
     return record

@@ -10,8 +10,9 @@ from verify.errors import ImageRefused, SourceForbidden, SourceMissing, SourceVa
 from verify.platforms.this import PLATFORM
 from verify.source.images.facts import ImageFacts, StoredFile
 from verify.text.message import say
+from verify.text.system_words import system_words
 
-CHECK_COPY = "Copy the image again from where it was made, and check that copy."
+CHECK_COPY = say("Copy the image again from where it was made, and check that copy.")
 
 
 class ImageDamage(Exception):
@@ -134,8 +135,16 @@ class Refusing:
             ImageRefused: it does not, or cannot be read.
         """
         if offset < 0 or length < 0 or offset + length > file.size_bytes:
-            raise self.because(f"{what} lies beyond the end of {file.name}: it was cut short")
+            raise self.because(
+                say(
+                    "{what} lies beyond the end of {file}: it was cut short",
+                    what=what,
+                    file=file.name,
+                )
+            )
         try:
             return file.read(offset, length)
         except OSError as error:
-            raise self.because(f"{what} cannot be read: {error.strerror or error}") from error
+            raise self.because(
+                say("{what} cannot be read: {reason}", what=what, reason=system_words(error))
+            ) from error

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _NUMBERED = re.compile(r"(.+\.)(\d{3,})\Z", re.DOTALL)
-_KIND = "a piece of a split raw image"
-_ALL_PIECES = "Put all of its pieces into one folder, and give the first."
+_KIND = say("a piece of a split raw image")
+_ALL_PIECES = say("Put all of its pieces into one folder, and give the first.")
 _SECTOR = 512
 _FIRST_NUMBERS = (0, 1)
 
@@ -89,21 +89,25 @@ def open_split(first: ImageFile) -> SplitRaw:
     refusing = Refusing(first.path, _KIND)
     named = _numbered(first.path)
     if named is None:
-        raise refusing.because("its name has no number")
+        raise refusing.because(say("its name does not end in a number"))
     beside = sorted(_beside(named))
     lowest = next((number for number in _FIRST_NUMBERS if number in beside), None)
     if lowest is None:
         raise refusing.because(
-            f"the first piece ({Path(named.path(1)).name}) is missing",
-            f"{_ALL_PIECES} If it is a whole raw image, rename it to end in .img.",
+            say("the first piece ({file}) is missing", file=Path(named.path(1)).name),
+            say(
+                "{advice} If it is a whole raw image, rename it to end in .img.", advice=_ALL_PIECES
+            ),
         )
     if named.number != lowest:
         start = Path(named.path(lowest)).name
-        raise refusing.because("it is not the first piece", f"Give {start}; the rest is found.")
+        raise refusing.because(
+            say("it is not the first piece"), say("Give {start}; the rest is found.", start=start)
+        )
     missing = next((number for number in range(lowest, beside[-1]) if number not in beside), None)
     if missing is not None:
         raise refusing.because(
-            f"the piece {Path(named.path(missing)).name} is missing", _ALL_PIECES
+            say("the piece {file} is missing", file=Path(named.path(missing)).name), _ALL_PIECES
         )
     files = [first]
     try:
@@ -131,15 +135,20 @@ def _hold_sizes(refusing: Refusing, files: list[ImageFile]) -> None:
     usual = files[0].size_bytes
     for number, file in enumerate(files, 1):
         if not file.size_bytes:
-            raise refusing.because(f"the piece {file.name} is empty", _ALL_PIECES)
+            raise refusing.because(say("the piece {file} is empty", file=file.name), _ALL_PIECES)
         is_last = number == len(files)
         if file.size_bytes > usual or (file.size_bytes < usual and not is_last):
             raise refusing.because(
-                f"the piece {file.name} has {file.size_bytes} bytes, the first has {usual}"
+                say(
+                    "the piece {file} has {size} bytes, the first has {usual}",
+                    file=file.name,
+                    size=file.size_bytes,
+                    usual=usual,
+                )
             )
     if sum(file.size_bytes for file in files) % _SECTOR:
         raise refusing.because(
-            "its pieces make no whole number of sectors: the last is cut short", _ALL_PIECES
+            say("it does not end at a sector boundary: the last piece is cut short"), _ALL_PIECES
         )
 
 

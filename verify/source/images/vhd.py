@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from verify.structs.base import Record, Structure
 
 _FOOTER_BYTES = vhd.FOOTER.size
-_SHUT_DOWN = "Shut the machine down, so that the file is complete, and copy it again."
-_MERGE = "Merge it with its parent into a whole image, with the program that made it."
+_SHUT_DOWN = say("Shut the machine down, so that the file is complete, and copy it again.")
+_MERGE = say("Merge it with its parent into a whole image, with the program that made it.")
 _CACHED_BITMAPS = 64
 
 
@@ -34,13 +34,16 @@ def fixed_footer_problem(data: bytes, file_bytes: int) -> str | None:
     """Return why 512 bytes at the end of a file are no footer of a fixed disk in that file."""
     footer = vhd.FOOTER.parse(data)
     if footer.number("Checksum") != checksum(data, vhd.FOOTER):
-        return "the checksum of its footer is wrong"
+        return say("the checksum of its footer is wrong")
     if footer.number("DiskType") == vhd.FIXED:
         if footer.number("CurrentSize") + _FOOTER_BYTES != file_bytes:
             stored = footer.number("CurrentSize")
-            return f"its footer speaks of {stored} bytes in front of it, the file has others"
+            return say(
+                "its footer counts {stored} bytes in front of it, which does not fit the file",
+                stored=stored,
+            )
         return None
-    return "its footer is of another sort of VHD, whose beginning is missing"
+    return say("its footer belongs to a dynamic VHD, whose beginning is missing")
 
 
 def open_fixed(file: ImageFile, data: bytes) -> FixedVhd:
@@ -49,11 +52,11 @@ def open_fixed(file: ImageFile, data: bytes) -> FixedVhd:
     Raises:
         ImageRefused: the footer departs from the specification.
     """
-    refusing = Refusing(file.path, "a VHD of fixed size")
+    refusing = Refusing(file.path, say("a VHD of fixed size"))
     footer = vhd.FOOTER.parse(data)
     _hold_footer(refusing, footer)
     if footer.number("DataOffset") != vhd.NOWHERE:
-        raise refusing.because("its footer names a header that a fixed disk does not have")
+        raise refusing.because(say("its footer names a header that a fixed disk does not have"))
     verified = (say("checksum of the footer"),)
     image = FixedVhd(files=[file], facts=_facts(file, footer, say("fixed"), verified))
     image.facts = _with_padding(image, footer)
@@ -76,17 +79,19 @@ def open_dynamic(file: ImageFile) -> DynamicVhd:
     Raises:
         ImageRefused: one of them is damaged, or it is a differencing disk.
     """
-    refusing = Refusing(file.path, "a dynamic VHD")
+    refusing = Refusing(file.path, say("a dynamic VHD"))
     footer = _footers(refusing, file)
     if footer.number("DiskType") == vhd.DIFFERENCING:
-        raise Refusing(file.path, "a differencing VHD").because(
-            "it holds only what differs from its parent", _MERGE
+        raise Refusing(file.path, say("a differencing VHD")).because(
+            say("it holds only what differs from its parent"), _MERGE
         )
     if footer.number("DiskType") != vhd.DYNAMIC:
-        raise refusing.because(f"its footer has the unknown type {footer.number('DiskType')}")
+        raise refusing.because(
+            say("its footer has the unknown type {kind}", kind=footer.number("DiskType"))
+        )
     _hold_footer(refusing, footer)
     at = footer.number("DataOffset")
-    header_data = refusing.read(file, at, vhd.DYNAMIC_HEADER.size, "its dynamic disk header")
+    header_data = refusing.read(file, at, vhd.DYNAMIC_HEADER.size, say("its dynamic disk header"))
     header = vhd.DYNAMIC_HEADER.parse(header_data, at)
     _hold_header(refusing, header, header_data, footer.number("CurrentSize"))
     blocks = _blocks(refusing, file, footer, header)
@@ -102,46 +107,53 @@ def open_dynamic(file: ImageFile) -> DynamicVhd:
 
 
 def _footers(refusing: Refusing, file: ImageFile) -> Record:
-    first = refusing.read(file, 0, _FOOTER_BYTES, "the copy of its footer")
-    last = refusing.read(file, file.size_bytes - _FOOTER_BYTES, _FOOTER_BYTES, "its footer")
+    first = refusing.read(file, 0, _FOOTER_BYTES, say("the copy of its footer"))
+    last = refusing.read(file, file.size_bytes - _FOOTER_BYTES, _FOOTER_BYTES, say("its footer"))
     if not last.startswith(vhd.COOKIE):
-        raise refusing.because("its end has no footer: it was cut short, or is being written")
-    for data, what in ((last, "its footer"), (first, "the copy of its footer at the start")):
+        raise refusing.because(say("its end has no footer: it was cut short, or is being written"))
+    for data, what in (
+        (last, say("its footer")),
+        (first, say("the copy of its footer at the start")),
+    ):
         if vhd.FOOTER.parse(data).number("Checksum") != checksum(data, vhd.FOOTER):
-            raise refusing.because(f"the checksum of {what} is wrong")
+            raise refusing.because(say("the checksum of {what} is wrong", what=what))
     if first != last:
-        raise refusing.because("its footer and the copy at the start differ")
+        raise refusing.because(say("its footer and the copy at the start differ"))
     return vhd.FOOTER.parse(last, file.size_bytes - _FOOTER_BYTES)
 
 
 def _hold_footer(refusing: Refusing, footer: Record) -> None:
     if footer.number("FileFormatVersion") >> 16 != vhd.VERSION >> 16:
-        raise refusing.because("its footer is of an unknown version")
+        raise refusing.because(say("its footer is of an unknown version"))
     if footer.number("SavedState"):
-        raise refusing.because("its machine is in saved state, and not shut down", _SHUT_DOWN)
+        raise refusing.because(say("its machine is in saved state, and not shut down"), _SHUT_DOWN)
     size = footer.number("CurrentSize")
     if not size or size % vhd.SECTOR_BYTES:
-        raise refusing.because(f"its drive has {size} bytes, which is no number of sectors")
+        raise refusing.because(
+            say("its drive has {size} bytes, not a whole number of sectors", size=size)
+        )
 
 
 def _hold_header(refusing: Refusing, header: Record, data: bytes, size_bytes: int) -> None:
     if header.raw("Cookie") != vhd.DYNAMIC_COOKIE:
-        raise refusing.because("there is no dynamic disk header where its footer says")
+        raise refusing.because(say("there is no dynamic disk header where its footer says"))
     if header.number("Checksum") != checksum(data, vhd.DYNAMIC_HEADER):
-        raise refusing.because("the checksum of its dynamic disk header is wrong")
+        raise refusing.because(say("the checksum of its dynamic disk header is wrong"))
     if header.number("HeaderVersion") >> 16 != vhd.VERSION >> 16:
-        raise refusing.because("its dynamic disk header is of an unknown version")
+        raise refusing.because(say("its dynamic disk header is of an unknown version"))
     block = header.number("BlockSize")
     if block < vhd.SECTOR_BYTES or block & (block - 1):
-        raise refusing.because(f"its blocks of {block} bytes are no power of two")
+        raise refusing.because(
+            say("its block size, {block} bytes, is not a power of two", block=block)
+        )
     if -(-size_bytes // block) > min(header.number("MaxTableEntries"), MOST_BLOCKS):
-        raise refusing.because("its block allocation table does not reach to the drive's end")
+        raise refusing.because(say("its block allocation table does not reach to the drive's end"))
 
 
 def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record) -> SectorMap:
     size, block = footer.number("CurrentSize"), header.number("BlockSize")
     at, count = header.number("TableOffset"), -(-size // block)
-    table = refusing.read(file, at, count * 4, "its block allocation table")
+    table = refusing.read(file, at, count * 4, say("its block allocation table"))
     entries = np.frombuffer(table, ">u4").astype(np.int64)
     bitmap_bytes = -(-block // vhd.SECTOR_BYTES // 8)
     bitmap_bytes += -bitmap_bytes % vhd.SECTOR_BYTES
@@ -155,7 +167,7 @@ def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record)
         (at, at + count * 4),
         (file.size_bytes - _FOOTER_BYTES, file.size_bytes),
     )
-    hold_apart(refusing, file, (places, lengths), structures, "a block")
+    hold_apart(refusing, file, (places, lengths), structures, say("a block"))
     return SectorMap(file, size, block, places, bitmap_bytes)
 
 

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from verify.source.images.image_file import ImageFile
     from verify.structs.base import Record
 
-_ATTACH = (
+_ATTACH = say(
     "Attach it once to a machine that writes VHDX files, which completes it, detach it, and copy"
     " it again."
 )
-_MERGE = "Merge it with its parent into a whole image, with the program that made it."
+_MERGE = say("Merge it with its parent into a whole image, with the program that made it.")
 _TABLE_BYTES = 64 << 10
 
 
@@ -57,7 +57,7 @@ def open_vhdx(file: ImageFile) -> Vhdx:
     Raises:
         ImageRefused: with what is wrong with it.
     """
-    refusing = Refusing(file.path, "a VHDX")
+    refusing = Refusing(file.path, say("a VHDX"))
     header = _header(refusing, file)
     regions = _regions(refusing, file)
     metadata_at, metadata_bytes = regions[vhdx.METADATA_REGION]
@@ -67,7 +67,7 @@ def open_vhdx(file: ImageFile) -> Vhdx:
     structures += [(start, start + length) for start, length in regions.values()]
     places, notes = _places(refusing, file, regions[vhdx.BAT_REGION], metadata)
     lengths = np.full(places.shape, metadata.block_bytes, np.int64)
-    hold_apart(refusing, file, (places, lengths), structures, "a block, a region or its log")
+    hold_apart(refusing, file, (places, lengths), structures, say("a block, a region or its log"))
     creator = file.read(len(vhdx.SIGNATURE), 512).decode("utf-16-le", "replace").split("\0")[0]
     facts = ImageFacts(
         kind="vhdx",
@@ -107,24 +107,28 @@ def _header(refusing: Refusing, file: ImageFile) -> Record:
     """
     found = []
     for number, at in enumerate(vhdx.HEADER_OFFSETS, 1):
-        data = refusing.read(file, at, vhdx.HEADER_BYTES, f"header {number}")
+        data = refusing.read(file, at, vhdx.HEADER_BYTES, say("header {number}", number=number))
         if not data.startswith(b"head") or not _is_checked(data):
-            raise refusing.because(f"header {number} of 2 is damaged: its checksum is wrong")
+            raise refusing.because(
+                say("header {number} of 2 is damaged: its checksum is wrong", number=number)
+            )
         found.append(vhdx.HEADER.parse(data, at))
     one, other = found
     same_number = one.number("SequenceNumber") == other.number("SequenceNumber")
     if same_number and one.values != other.values:
-        raise refusing.because("its two headers differ under one sequence number")
+        raise refusing.because(say("its two headers differ under one sequence number"))
     current = max(found, key=lambda item: item.number("SequenceNumber"))
     if current.number("Version") != 1:
-        raise refusing.because(f"it is of the unknown version {current.number('Version')}")
+        raise refusing.because(
+            say("it is of the unknown version {version}", version=current.number("Version"))
+        )
     if any(current.raw("LogGuid")):
         raise refusing.because(
-            "its log holds changes that are still to be applied to its contents", _ATTACH
+            say("its log holds changes that are still to be applied to its contents"), _ATTACH
         )
     start, length = current.number("LogOffset"), current.number("LogLength")
     if start % vhdx.MIB or length % vhdx.MIB or (length and start < vhdx.MIB):
-        raise refusing.because("its log lies where none can be")
+        raise refusing.because(say("its log lies outside the allowed range"))
     return current
 
 
@@ -132,14 +136,18 @@ def _regions(refusing: Refusing, file: ImageFile) -> dict[bytes, tuple[int, int]
     """Return place and length of the two regions that there have to be."""
     tables = []
     for number, at in enumerate(vhdx.REGION_TABLE_OFFSETS, 1):
-        data = refusing.read(file, at, vhdx.REGION_TABLE_BYTES, f"region table {number}")
+        data = refusing.read(
+            file, at, vhdx.REGION_TABLE_BYTES, say("region table {number}", number=number)
+        )
         if not data.startswith(b"regi") or not _is_checked(data):
-            raise refusing.because(f"region table {number} of 2 is damaged: its checksum is wrong")
+            raise refusing.because(
+                say("region table {number} of 2 is damaged: its checksum is wrong", number=number)
+            )
         tables.append(data)
     count = vhdx.REGION_TABLE.parse(tables[0]).number("EntryCount")
     used = vhdx.REGION_TABLE.size + count * vhdx.REGION_ENTRY.size
     if count > vhdx.MOST_ENTRIES or tables[0][:used] != tables[1][:used]:
-        raise refusing.because("its two region tables differ, or hold too many entries")
+        raise refusing.because(say("its two region tables differ, or hold too many entries"))
     regions: dict[bytes, tuple[int, int]] = {}
     for at in range(vhdx.REGION_TABLE.size, used, vhdx.REGION_ENTRY.size):
         entry = vhdx.REGION_ENTRY.parse(tables[0][at:], at)
@@ -150,14 +158,18 @@ def _regions(refusing: Refusing, file: ImageFile) -> dict[bytes, tuple[int, int]
         )
         known = guid in {vhdx.BAT_REGION, vhdx.METADATA_REGION}
         if entry.number("Required") & 1 and not known:
-            raise refusing.because("it has a required region that this program does not know")
+            raise refusing.because(say("it has a required region that this program does not know"))
         if guid in regions or start % vhdx.MIB or length % vhdx.MIB or start < vhdx.MIB:
-            raise refusing.because("its region table names one region twice, or where none can be")
+            raise refusing.because(
+                say("its region table names a region twice, or outside the allowed range")
+            )
         if start + length > file.size_bytes:
-            raise refusing.because("a region lies beyond the end of the file: it was cut short")
+            raise refusing.because(
+                say("a region lies beyond the end of the file: it was cut short")
+            )
         regions[guid] = start, length
     if not {vhdx.BAT_REGION, vhdx.METADATA_REGION} <= set(regions):
-        raise refusing.because("its region table does not name its tables")
+        raise refusing.because(say("its region table does not name its tables"))
     return regions
 
 
@@ -167,7 +179,7 @@ def _metadata(refusing: Refusing, file: ImageFile, at: int, region_bytes: int) -
     def item(guid: bytes, length: int) -> bytes:
         data = items.get(guid, b"")
         if len(data) != length:
-            raise refusing.because("its metadata lacks an item, or has one of another length")
+            raise refusing.because(say("its metadata lacks an item, or has one of another length"))
         return data
 
     def number(guid: bytes, length: int) -> int:
@@ -176,20 +188,35 @@ def _metadata(refusing: Refusing, file: ImageFile, at: int, region_bytes: int) -
     parameters = vhdx.FILE_PARAMETERS.parse(item(vhdx.FILE_PARAMETERS_ITEM, 8))
     flags, block = parameters.number("Flags"), parameters.number("BlockSize")
     if flags & vhdx.HAS_PARENT or vhdx.PARENT_LOCATOR_ITEM in items:
-        raise Refusing(file.path, "a differencing VHDX").because(
-            "it holds only what differs from its parent", _MERGE
+        raise Refusing(file.path, say("a differencing VHDX")).because(
+            say("it holds only what differs from its parent"), _MERGE
         )
     size = number(vhdx.DISK_SIZE_ITEM, 8)
     logical = number(vhdx.LOGICAL_SECTOR_ITEM, 4)
     physical = number(vhdx.PHYSICAL_SECTOR_ITEM, 4)
     if flags & ~(vhdx.HAS_PARENT | vhdx.STAYS_ALLOCATED):
-        raise refusing.because("its file parameters have flags that this program does not know")
+        raise refusing.because(
+            say("its file parameters have flags that this program does not know")
+        )
     if not vhdx.SMALLEST_BLOCK <= block <= vhdx.LARGEST_BLOCK or block & (block - 1):
-        raise refusing.because(f"its blocks of {block} bytes are no power of two from 1 to 256 MiB")
+        raise refusing.because(
+            say(
+                "its block size, {block} bytes, is not a power of two from 1 to 256 MiB",
+                block=block,
+            )
+        )
     if logical not in (512, 4096) or physical not in (512, 4096):
-        raise refusing.because(f"its sectors of {logical} and {physical} bytes are none")
+        raise refusing.because(
+            say(
+                "its sectors have {logical} and {physical} bytes, not 512 or 4096",
+                logical=logical,
+                physical=physical,
+            )
+        )
     if not 0 < size <= vhdx.LARGEST_DISK or size % logical:
-        raise refusing.because(f"its drive has {size} bytes, which is no number of sectors")
+        raise refusing.because(
+            say("its drive has {size} bytes, not a whole number of sectors", size=size)
+        )
     identifier = str(UUID(bytes_le=item(vhdx.DISK_ID_ITEM, 16))).upper()
     fixed = bool(flags & vhdx.STAYS_ALLOCATED)
     return _Metadata(block, fixed, size, logical, physical, identifier)
@@ -212,24 +239,28 @@ _LONGEST_ITEM = 1 << 20
 def _metadata_items(
     refusing: Refusing, file: ImageFile, at: int, region_bytes: int
 ) -> dict[bytes, bytes]:
-    table = refusing.read(file, at, _TABLE_BYTES, "its metadata table")
+    table = refusing.read(file, at, _TABLE_BYTES, say("its metadata table"))
     head = vhdx.METADATA_TABLE.parse(table, at)
     count = head.number("EntryCount")
     if head.raw("Signature") != b"metadata" or count > vhdx.MOST_ENTRIES:
-        raise refusing.because("there is no metadata table where its region table says")
+        raise refusing.because(say("there is no metadata table where its region table says"))
     items: dict[bytes, bytes] = {}
     for index in range(1, count + 1):
         entry = vhdx.METADATA_ENTRY.parse(table[index * vhdx.METADATA_ENTRY.size :])
         guid, start, length = entry.raw("ItemId"), entry.number("Offset"), entry.number("Length")
         if guid not in _KNOWN_ITEMS:
             if entry.number("Flags") & _REQUIRED:
-                raise refusing.because("it has a required item that this program does not know")
+                raise refusing.because(
+                    say("it has a required item that this program does not know")
+                )
             continue
         if guid in items or length > _LONGEST_ITEM or start + length > region_bytes:
-            raise refusing.because("its metadata table names an item twice, or outside its region")
+            raise refusing.because(
+                say("its metadata table names an item twice, or outside its region")
+            )
         if length and start < _TABLE_BYTES:
-            raise refusing.because("an item of its metadata lies inside their table")
-        items[guid] = refusing.read(file, at + start, length, "an item of its metadata")
+            raise refusing.because(say("an item of its metadata lies inside their table"))
+        items[guid] = refusing.read(file, at + start, length, say("an item of its metadata"))
     return items
 
 
@@ -241,24 +272,24 @@ def _places(
     ratio = vhdx.SECTORS_PER_BITMAP_BLOCK * metadata.sector_bytes // metadata.block_bytes
     entries = count + (count - 1) // ratio
     if entries > MOST_BLOCKS:
-        raise refusing.because("its block allocation table is larger than this program reads")
+        raise refusing.because(say("its block allocation table is larger than this program reads"))
     if entries * 8 > region[1]:
-        raise refusing.because("its block allocation table does not reach to the drive's end")
+        raise refusing.because(say("its block allocation table does not reach to the drive's end"))
     table = np.frombuffer(
-        refusing.read(file, region[0], entries * 8, "its block allocation table"), "<u8"
+        refusing.read(file, region[0], entries * 8, say("its block allocation table")), "<u8"
     )
     bitmaps = np.arange(entries) % (ratio + 1) == ratio
     state = table & vhdx.STATE_MASK
     payload, states = table[~bitmaps], state[~bitmaps]
     if np.any(table & vhdx.RESERVED_MASK) or np.any(state[bitmaps] != vhdx.NOT_PRESENT):
-        raise refusing.because("its block allocation table has bits set that must be clear")
+        raise refusing.because(say("its block allocation table has bits set that must be clear"))
     known = (vhdx.NOT_PRESENT, vhdx.UNDEFINED, vhdx.ZERO, vhdx.UNMAPPED, vhdx.FULLY_PRESENT)
     if not np.isin(states, known).all():
-        raise refusing.because("a block is in a state that only a differencing disk may have")
+        raise refusing.because(say("a block is in a state that only a differencing disk may have"))
     offsets = payload >> np.uint64(vhdx.PLACE_SHIFT)
     present = states == vhdx.FULLY_PRESENT
     if np.any(present & (offsets > file.size_bytes // vhdx.MIB)):
-        raise refusing.because("a block lies beyond the end of the file: it was cut short")
+        raise refusing.because(say("a block lies beyond the end of the file: it was cut short"))
     places = np.where(present, offsets.astype(np.int64) * vhdx.MIB, ZEROS)
     places[states == vhdx.UNDEFINED] = LOST
     return places, _notes(

@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from verify.source.images.vmdk_sparse import SparseExtent
 
 _SECTOR = vmdk.SECTOR_BYTES
-_GIVE_DESCRIPTOR = (
+_GIVE_DESCRIPTOR = say(
     "Give the small file with the same name that describes it; all extents belong beside that file."
 )
-_ALL_FILES = "Put all of its files into one folder, and give the one that describes them."
-_CONSOLIDATE = "Merge its snapshots into a whole image, with the program that made it."
+_ALL_FILES = say("Put all of its files into one folder, and give the one that describes them.")
+_CONSOLIDATE = say("Merge its snapshots into a whole image, with the program that made it.")
 
 
 class _Part(Protocol):
@@ -79,17 +79,17 @@ def open_sparse_vmdk(file: ImageFile) -> Vmdk:
     Raises:
         ImageRefused: it is damaged, or an extent of several.
     """
-    refusing = Refusing(file.path, "a VMDK")
+    refusing = Refusing(file.path, say("a VMDK"))
     extent = open_sparse(refusing, file)
     if extent.descriptor is None:
-        raise Refusing(file.path, "one extent of a VMDK").because(
-            "it does not say what else belongs to the drive", _GIVE_DESCRIPTOR
+        raise Refusing(file.path, say("one extent of a VMDK")).because(
+            say("it does not say what else belongs to the drive"), _GIVE_DESCRIPTOR
         )
     descriptor = read_descriptor(refusing, extent.descriptor)
     kinds = [(item.kind, item.sectors) for item in descriptor.extents]
     # NOTE: its extent is this file, by whatever name it had when it was made.
     if kinds != [("SPARSE", extent.sectors)]:
-        raise refusing.because("its descriptor and its header do not describe one drive")
+        raise refusing.because(say("its descriptor and its header do not describe one drive"))
     size = extent.sectors * _SECTOR
     parts: list[tuple[int, int, _Part]] = [(0, size, extent.blocks)]
     facts = _facts([file], descriptor, _verified([extent]))
@@ -102,8 +102,8 @@ def open_described(file: ImageFile) -> Vmdk:
     Raises:
         ImageRefused: one is missing, damaged or of another size.
     """
-    refusing = Refusing(file.path, "a VMDK")
-    text = refusing.read(file, 0, min(file.size_bytes, LONGEST_BYTES), "its descriptor")
+    refusing = Refusing(file.path, say("a VMDK"))
+    text = refusing.read(file, 0, min(file.size_bytes, LONGEST_BYTES), say("its descriptor"))
     descriptor = read_descriptor(refusing, text)
     files = [file]
     try:
@@ -129,11 +129,13 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
             files.append(seen[extent.file])
         further = seen[extent.file]
         if any(further.file_id == other.file_id for other in files if other is not further):
-            raise refusing.because("its descriptor names one file under two names, or itself")
+            raise refusing.because(say("its descriptor names one file under two names, or itself"))
         start, end = extent.offset * _SECTOR, (extent.offset + extent.sectors) * _SECTOR
         ranges = taken.setdefault(extent.file, [])
         if any(start < other_end and other < end for other, other_end in ranges):
-            raise refusing.because(f"two extents of its descriptor overlap in {further.name}")
+            raise refusing.because(
+                say("two extents of its descriptor overlap in {file}", file=further.name)
+            )
         ranges.append((start, end))
         if extent.kind == "SPARSE":
             sparse.append(_sparse_extent(refusing, further, extent))
@@ -141,8 +143,10 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
         else:
             if end > further.size_bytes:
                 raise refusing.because(
-                    f"its extent {further.name} is shorter than its descriptor says: it was cut"
-                    " short"
+                    say(
+                        "its extent {file} is shorter than its descriptor says: it was cut short",
+                        file=further.name,
+                    )
                 )
             parts.append((*span, _Flat(further, start)))
     unused = tuple(
@@ -160,27 +164,36 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
 
 def _open_beside(refusing: Refusing, first: ImageFile, name: str) -> ImageFile:
     if not is_own_name(name):
-        raise refusing.because("its descriptor names a file that does not lie beside it")
+        raise refusing.because(say("its descriptor names a file that does not lie beside it"))
     try:
         file = ImageFile.opened(str(Path(first.path).parent / name))
     except SourceMissing as error:
-        raise refusing.because(f"its extent {name} is missing", _ALL_FILES) from error
+        raise refusing.because(
+            say("its extent {name} is missing", name=name), _ALL_FILES
+        ) from error
     if not file.size_bytes:
         file.close()
-        raise refusing.because(f"its extent {name} is empty", _ALL_FILES)
+        raise refusing.because(say("its extent {name} is empty", name=name), _ALL_FILES)
     return file
 
 
 def _sparse_extent(refusing: Refusing, file: ImageFile, extent: Extent) -> SparseExtent:
-    magic = refusing.read(file, 0, len(vmdk.MAGIC), "the start of an extent")
+    magic = refusing.read(file, 0, len(vmdk.MAGIC), say("the start of an extent"))
     if magic == vmdk.OLD_SPARSE_MAGIC:
-        raise refusing.because(f"{file.name} is a copy-on-write extent of a server", _CONSOLIDATE)
+        raise refusing.because(
+            say("{file} is a copy-on-write extent of a server", file=file.name), _CONSOLIDATE
+        )
     if magic != vmdk.MAGIC:
-        raise refusing.because(f"its extent {file.name} has no header")
+        raise refusing.because(say("its extent {file} has no header", file=file.name))
     found = open_sparse(refusing, file)
     if found.sectors != extent.sectors or extent.offset:
         raise refusing.because(
-            f"{file.name} holds {found.sectors} sectors, its descriptor says {extent.sectors}"
+            say(
+                "{file} holds {found} sectors, its descriptor says {told}",
+                file=file.name,
+                found=found.sectors,
+                told=extent.sectors,
+            )
         )
     return found
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.source.images.blocks import MOST_BLOCKS
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +24,7 @@ _EXTENT = re.compile(
     r"(RW|RDONLY|NOACCESS)\s+(\d{1,19})\s+([A-Za-z]+)(?:\s+\"([^\"]*)\"(?:\s+(\d{1,19}))?)?(?:\s.*)?\Z"
 )
 _LOOKS_LIKE_EXTENT = re.compile(r"(RW|RDONLY|NOACCESS)\b")
-_PARENT_ADVICE = "Merge its snapshots into a whole image, with the program that made it."
+_PARENT_ADVICE = say("Merge its snapshots into a whole image, with the program that made it.")
 _MOST_EXTENTS = 4096
 
 
@@ -66,24 +67,28 @@ def read_descriptor(refusing: Refusing, data: bytes) -> Descriptor:
         if found := _EXTENT.match(line):
             lines.append(found)
         elif _LOOKS_LIKE_EXTENT.match(line):
-            raise refusing.because("a line of its descriptor that names an extent is damaged")
+            raise refusing.because(say("a line of its descriptor that names an extent is damaged"))
         elif found := _SETTING.match(line):
             settings.setdefault(found[1].casefold(), found[2].strip())
     if any(name.startswith("encryption") for name in settings):
-        raise refusing.because("it is encrypted", "Decrypt it with the program that made it.")
+        raise refusing.because(
+            say("it is encrypted"), say("Decrypt it with the program that made it.")
+        )
     parent = settings.get("parentcid", "").casefold()
     if parent != _NO_PARENT or "parentfilenamehint" in settings:
         raise refusing.because(
-            "it is a snapshot, which holds only what differs from its parent"
-            if parent
-            else "its descriptor does not say whether it is a whole drive",
+            (
+                say("it is a snapshot, which holds only what differs from its parent")
+                if parent
+                else say("its descriptor does not say whether it is a whole drive")
+            ),
             _PARENT_ADVICE,
         )
     if not 0 < len(lines) <= _MOST_EXTENTS:
-        raise refusing.because("its descriptor names no extents, or more than any real one")
+        raise refusing.because(say("its descriptor names no extents, or too many"))
     extents = tuple(_extent(refusing, line) for line in lines)
     if sum(extent.sectors for extent in extents) > MOST_BLOCKS << 11:
-        raise refusing.because("its drive is larger than this program reads")
+        raise refusing.because(say("its drive is larger than this program reads"))
     return Descriptor(settings.get("createtype", ""), settings.get("cid", ""), extents)
 
 
@@ -98,12 +103,12 @@ def _extent(refusing: Refusing, found: re.Match[str]) -> Extent:
     access, sectors, kind, file, offset = found.groups()
     kind = kind.upper()
     if access == "NOACCESS":
-        raise refusing.because("its descriptor says that an extent must not be read")
+        raise refusing.because(say("its descriptor says that an extent must not be read"))
     if not int(sectors):
-        raise refusing.because("an extent of its descriptor has no sectors")
+        raise refusing.because(say("an extent of its descriptor has no sectors"))
     if kind not in {"SPARSE", "FLAT", "ZERO", "VMFS"}:
         raise refusing.because(
-            f"it has an extent of the sort {kind}, which this program does not read"
+            say("it has an extent of the sort {kind}, which this program does not read", kind=kind)
         )
     return Extent(kind, int(sectors), file or "", int(offset or 0))
 

@@ -12,6 +12,7 @@ import numpy as np
 from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart
 from verify.source.images.image_file import ImageDamage
 from verify.structs import vmdk
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.images.blocks import Places
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 _SECTOR = vmdk.SECTOR_BYTES
 _LARGEST_GRAIN = 1 << 26
 _CACHE_BYTES = 8 << 20
-_SHUT_DOWN = "Shut its machine down, so that the file is complete, and copy it again."
+_SHUT_DOWN = say("Shut its machine down, so that the file is complete, and copy it again.")
 
 
 @dataclass(slots=True)
@@ -79,7 +80,7 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     Raises:
         ImageRefused: with what is wrong with it.
     """
-    data = refusing.read(file, 0, vmdk.HEADER.size, "its header")
+    data = refusing.read(file, 0, vmdk.HEADER.size, say("its header"))
     header = vmdk.HEADER.parse(data)
     _hold_header(refusing, header)
     if header.number("gdOffset") == vmdk.AT_END:
@@ -87,12 +88,12 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     flags = header.number("flags")
     compressed = bool(flags & vmdk.HAS_COMPRESSED_GRAINS)
     if bool(header.number("compressAlgorithm") == vmdk.DEFLATE) != compressed:
-        raise refusing.because("its header contradicts itself on compression")
+        raise refusing.because(say("its header contradicts itself on compression"))
     structures = [(0, _SECTOR)]
     descriptor = None
     if header.number("descriptorOffset"):
         at, length = (header.number(name) * _SECTOR for name in _DESCRIPTOR)
-        text = refusing.read(file, at, min(length, _LONGEST), "its descriptor")
+        text = refusing.read(file, at, min(length, _LONGEST), say("its descriptor"))
         descriptor = text if any(text) else None  # NOTE: an extent of several leaves room for one
         structures.append((at, at + length))
     grain = header.number("grainSize") * _SECTOR
@@ -102,14 +103,14 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     if mirrored and not np.array_equal(
         entries, _entries(refusing, file, header, "rgdOffset", structures)
     ):
-        raise refusing.because("its two sets of grain tables differ")
+        raise refusing.because(say("its two sets of grain tables differ"))
     places = _places(refusing, entries, zeroed=bool(flags & vmdk.HAS_ZEROED_GRAINS))
     size = capacity * _SECTOR
     lengths: Places = np.full(places.shape, grain, np.int64)
     lengths[-1] = size - (len(places) - 1) * grain
     if compressed:
         lengths[:] = vmdk.MARKER.size
-    hold_apart(refusing, file, (places, lengths), structures, "a grain or a grain table")
+    hold_apart(refusing, file, (places, lengths), structures, say("a grain or a grain table"))
     if compressed:
         _hold_last_grain(refusing, file, places)
     blocks = (CompressedMap if compressed else BlockMap)(file, size, grain, places)
@@ -123,7 +124,7 @@ def _hold_last_grain(refusing: Refusing, file: ImageFile, places: Places) -> Non
         return
     marker = vmdk.MARKER.parse(file.read(place, vmdk.MARKER.size), place)
     if place + vmdk.GRAIN_MARKER_BYTES + marker.number("size") > file.size_bytes:
-        raise refusing.because("its last grain is not whole: it was cut short")
+        raise refusing.because(say("its last grain is not whole: it was cut short"))
 
 
 _DESCRIPTOR = ("descriptorOffset", "descriptorSize")
@@ -133,29 +134,38 @@ _LONGEST = 1 << 20
 def _hold_header(refusing: Refusing, header: Record) -> None:
     flags, grain = header.number("flags"), header.number("grainSize")
     if header.raw("magicNumber") != vmdk.MAGIC or header.number("version") not in (1, 2, 3):
-        raise refusing.because("its header is of an unknown version")
+        raise refusing.because(say("its header is of an unknown version"))
     if flags & ~vmdk.KNOWN_FLAGS:
-        raise refusing.because("its header has flags that this program does not know")
+        raise refusing.because(say("its header has flags that this program does not know"))
     if flags & vmdk.HAS_NEWLINE_TEST and header.raw("newLineTest") != vmdk.NEWLINE_TEST:
-        raise refusing.because("it was changed by a transfer as text")
+        raise refusing.because(say("it was changed by a transfer as text"))
     if header.number("uncleanShutdown"):
-        raise refusing.because("it was not closed: its machine is running, or crashed", _SHUT_DOWN)
+        raise refusing.because(
+            say("it was not closed: its machine is running, or crashed"), _SHUT_DOWN
+        )
     if not vmdk.SMALLEST_GRAIN <= grain <= _LARGEST_GRAIN // _SECTOR or grain & (grain - 1):
-        raise refusing.because(f"its grains of {grain} sectors are no power of two")
+        raise refusing.because(
+            say("its grain size, {grain} sectors, is not a power of two", grain=grain)
+        )
     if header.number("numGTEsPerGT") != vmdk.ENTRIES_PER_TABLE:
-        raise refusing.because("its grain tables have not the 512 entries of every hosted disk")
+        raise refusing.because(say("its grain tables do not have 512 entries"))
     capacity = header.number("capacity")
     if not 0 < capacity <= MOST_BLOCKS * grain:
-        raise refusing.because(f"its header counts {capacity} sectors, which no such file holds")
+        raise refusing.because(
+            say(
+                "its header counts {capacity} sectors, more than such a file can hold",
+                capacity=capacity,
+            )
+        )
 
 
 def _footer(refusing: Refusing, file: ImageFile, first: bytes) -> tuple[bytes, Record]:
     """Return the copy of the header at the end of a stream, which names its grain directory."""
     at = file.size_bytes - 3 * _SECTOR
-    cut = "the end of its stream is missing: it was cut short"
+    cut = say("the end of its stream is missing: it was cut short")
     if at <= 0:
         raise refusing.because(cut)
-    data = refusing.read(file, at, 3 * _SECTOR, "its footer")
+    data = refusing.read(file, at, 3 * _SECTOR, say("its footer"))
     marker, end = vmdk.MARKER.parse(data), vmdk.MARKER.parse(data[2 * _SECTOR :])
     kinds = (marker.number("type"), end.number("type"), end.number("val"), end.number("size"))
     if kinds != (vmdk.FOOTER_MARKER, vmdk.END_OF_STREAM, 0, 0):
@@ -164,9 +174,9 @@ def _footer(refusing: Refusing, file: ImageFile, first: bytes) -> tuple[bytes, R
     header = vmdk.HEADER.parse(copy, at + _SECTOR)
     begin, end_at = 56, 64  # NOTE: all but gdOffset is the same in both
     if copy[:begin] + copy[end_at:] != first[:begin] + first[end_at:]:
-        raise refusing.because("its header and the copy of it at the end differ")
+        raise refusing.because(say("its header and the copy of it at the end differ"))
     if header.number("gdOffset") == vmdk.AT_END:
-        raise refusing.because("neither of its headers names its grain directory")
+        raise refusing.because(say("neither of its headers names its grain directory"))
     return copy, header
 
 
@@ -185,24 +195,24 @@ def _entries(
     per_table = vmdk.ENTRIES_PER_TABLE
     tables, at = -(-grains // per_table), header.number(directory) * _SECTOR
     if not at:
-        raise refusing.because("it has no grain directory")
-    data = refusing.read(file, at, tables * 4, "its grain directory")
+        raise refusing.because(say("it has no grain directory"))
+    data = refusing.read(file, at, tables * 4, say("its grain directory"))
     structures.append((at, at + tables * 4))
     entries = np.zeros(tables * per_table, np.int64)
     for number, sector in enumerate(np.frombuffer(data, "<u4").tolist()):
         if not sector:
             continue
         place, length = sector * _SECTOR, per_table * 4
-        table = refusing.read(file, place, length, "a grain table")
+        table = refusing.read(file, place, length, say("a grain table"))
         structures.append((place, place + length))
         entries[number * per_table : (number + 1) * per_table] = np.frombuffer(table, "<u4")
     if np.any(entries[grains:]):
-        raise refusing.because("its grain tables name grains beyond the end of its drive")
+        raise refusing.because(say("its grain tables name grains beyond the end of its drive"))
     return entries[:grains]
 
 
 def _places(refusing: Refusing, entries: Places, *, zeroed: bool) -> Places:
     none = (entries == 0) | ((entries == 1) if zeroed else False)
     if np.any(entries == 1) and not zeroed:
-        raise refusing.because("a grain table names a grain inside its header")
+        raise refusing.because(say("a grain table names a grain inside its header"))
     return np.where(none, ZEROS, entries * _SECTOR)
