@@ -14,6 +14,7 @@ from verify.matching.weigh import DAMAGED, MISSING, OLD_IS_NEWER, RESPELT
 from verify.matching.weigh_by_moment import (
     COPIED_MEANWHILE,
     COPIED_OPEN,
+    DOUBTFUL,
     EARLIER_NAME,
     MOVED,
     MOVED_THERE,
@@ -49,6 +50,7 @@ COPIED_BY_HAND = frozenset(
     {
         MISSING,
         DAMAGED,
+        DOUBTFUL,
         OLD_IS_NEWER,
         OLD_STORE,
         OLD_WORK,
