@@ -309,7 +309,7 @@ ENDS: dict[State, tuple[str, str]] = {
     "new": ("NO. It is the new drive.", "NEW-1, 2.10 GB"),
     "free": ("YES. Make sure first that important data has a backup.", "OLD-1, 1.05 GB"),
     "wait": ("NOT YET. The machine must first start from the new drive alone.", "OLD-1, 1.05 GB"),
-    "keep": ("NO. What stands against it is named above.", "OLD-1, 1.05 GB"),
+    "keep": ("NO. The reasons against it are named above.", "OLD-1, 1.05 GB"),
     "not_known": ("NO. No job of this archive has it.", "X-9, 1.05 GB"),
     "cannot_tell": ("NO. Which drive it is cannot be told.", "of the adapter B-1, 1.05 GB"),
 }

@@ -44,7 +44,7 @@ _ANSWERS: dict[State, tuple[Word, str]] = {
     "new": ("no", say("It is the new drive.")),
     "free": ("yes", say("Make sure first that important data has a backup.")),
     "wait": ("not yet", FIRST_START),
-    "keep": ("no", say("What stands against it is named above.")),
+    "keep": ("no", say("The reasons against it are named above.")),
     "not_known": ("no", say("No job of this archive has it.")),
     "cannot_tell": ("no", say("Which drive it is cannot be told.")),
 }

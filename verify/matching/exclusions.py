@@ -140,7 +140,7 @@ EXCLUSIONS = (
         paths=("/EFI/Microsoft/Boot/BCD", "/Boot/BCD"),
         sort=Sort.REWRITTEN,
         excuses=Excuses.CONTENTS,
-        why="The boot store names the drive it is on. What it says is judged by boot-reference.",
+        why="It stores its own drive's identity. What it says is judged by boot-reference.",
         source='Microsoft Learn, "BCD System Store Settings"',
     ),
     Exclusion(

@@ -40,7 +40,7 @@ EXTENDED_16 = Structure(
         Field("BS_BootSig", 38, "B", "0x28: serial follows; 0x29: label and type too"),
         Field("BS_VolID", 39, "I", "serial number"),
         Field("BS_VolLab", 43, "11s", "copy of the label"),
-        Field("BS_FilSysType", 54, "8s", "decides nothing"),
+        Field("BS_FilSysType", 54, "8s", "not used"),
     ),
 )
 
@@ -59,7 +59,7 @@ EXTENDED_32 = Structure(
         Field("BS_BootSig", 66, "B", "0x28: serial follows; 0x29: label and type too"),
         Field("BS_VolID", 67, "I", "serial number"),
         Field("BS_VolLab", 71, "11s", "copy of the label"),
-        Field("BS_FilSysType", 82, "8s", "decides nothing"),
+        Field("BS_FilSysType", 82, "8s", "not used"),
     ),
 )
 

@@ -12,8 +12,8 @@ was not even in use.
 ## Levels
 - `review`: two partitions share a physical sector.
 
-A partition that begins off the grid, with no other in the same physical sector, is told by
-`alignment-start` alone; partitions that overlap by `partition-bounds`.
+A partition that begins off the grid, with no other in the same physical sector, is
+reported by `alignment-start` alone; partitions that overlap by `partition-bounds`.
 
 ## What to do
 Clone again with each partition on a multiple of 1 MiB.

@@ -2,7 +2,7 @@
 
 ## What it compares
 The first byte of each partition of the new drive with the drive's own grid: its physical sectors,
-or pages of 4,096 bytes where it does not tell, or is flash. The old drive decides nothing: it had
+or pages of 4,096 bytes where it does not tell, or is flash. The old drive does not matter: it had
 another grid.
 
 ## Why it matters

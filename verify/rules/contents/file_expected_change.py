@@ -7,8 +7,8 @@ recovery configuration; logs, caches, registry hives and other files of a runnin
 times show that they were written.
 
 ## Why it matters
-A clone of a running system differs in thousands of such files and has lost nothing. They are told
-once, so that the differences that matter are seen.
+A clone of a running system differs in thousands of such files and has lost nothing. They are
+reported once, so that the differences that matter are seen.
 
 ## Levels
 - `note`: always. What a rewritten boot store and recovery configuration say is judged by the boot

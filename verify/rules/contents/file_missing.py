@@ -10,22 +10,22 @@ until it is needed.
 
 ## Levels
 - `stop`: a file or folder is missing, whatever its folder is called. Where it is known when the
-  volume was copied (`source-used-since`), what was put on the old drive later is told there, and
-  what was renamed there is found under its earlier name.
+  volume was copied (`source-used-since`), what was put on the old drive later is reported there,
+  and what was renamed there is found under its earlier name.
 - `review`: it came while a running system's volume was being copied; it is of the offline-files
   store; or its name differs in upper and lower case alone, where that is not told apart.
 - `review`: twenty or more logs and caches of a running system are missing, and the new drive has
   none of that sort: a copy left them out.
-- told as an expected change instead: what copies leave out (page and hibernation files, the
-  snapshot store, the waste bin, temporary folders) and, where no moment of the clone is known, what
-  a running system makes and deletes all the time.
+- reported as an expected change instead: what most cloning tools leave out on purpose (page and
+  hibernation files, the snapshot store, the waste bin, temporary folders) and, where no moment of
+  the clone is known, what a running system makes and deletes all the time.
 - not examined: a listing that could not be read, or not to its end.
 
 ## What to do
 Copy what is missing from the old drive, or clone again, and check again before the wipe.
 
 ## Sources
-Common practice. What copies leave out: see `file-expected-change`.
+Common practice. What cloning tools leave out on purpose: see `file-expected-change`.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ BIOS loader may keep its second part.
 Clone the partition again, byte for byte, or open it read-only on both drives and compare by hand.
 
 ## Sources
-Common practice; that reserved space, swap and LDM metadata decide nothing is this tool's own.
+Common practice; that reserved space, swap and LDM metadata do not matter is this tool's own.
 """
 
 from __future__ import annotations

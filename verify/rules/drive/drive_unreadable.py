@@ -16,10 +16,10 @@ send back.
 - `review`: other sectors of the old drive: tables, folders, the filesystem's own structures, and
   what nobody can be found for.
 - `note`: sectors of the old drive in free space, or of reserved partitions (Microsoft reserved,
-  swap), whose bytes decide nothing. Sectors that only files own are told with the files.
+  swap), whose bytes do not matter. Sectors that belong to files only are reported with the files.
 
 Only what was read can be found unreadable: free space is not read on purpose, and a sample reads
-a sample. Sectors that failed by chance beside others are told as well.
+a sample. Sectors that failed together with others beside them are reported as well.
 
 ## What to do
 Open the named files on the new drive and look at them, or take them from a backup. Do not wipe

@@ -23,9 +23,10 @@ neither (a copy made file by file), no moment can be told, and the rules on file
 Beside the times of its files, a volume keeps when the newest note in NTFS's journal of changes was
 made and when the system's registry was last written. Where these are newer than all its files, the
 copy was made then: what a person wrote in between is missing from it as after a copy part by part,
-and is told file by file. A later mount (ext), note or registry on the new drive says that it was
-used. An ext superblock is also written by whoever resizes, checks or attaches the volume: its time
-is recorded and decides nothing; the log of NTFS keeps no times. FAT and exFAT keep none of these.
+and is reported file by file. A later mount (ext), note or registry on the new drive says that it
+was used. An ext superblock is also written by whoever resizes, checks or attaches the volume: its
+time is recorded but does not count; the log of NTFS keeps no times. FAT and exFAT keep none of
+these.
 
 A name that is on the old drive alone counts as put there later only if its folder was written later
 as well: a name that a clone lost leaves its folder's time as it is. FAT and exFAT folders do not

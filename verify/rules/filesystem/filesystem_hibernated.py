@@ -19,7 +19,7 @@ machine hibernated is in that image alone.
 - `note`: both hold one, and nothing was resized.
 - not examined: a Windows volume whose files could not be listed.
 
-Whether fast start is on is told with the finding and changes no level: a fast start's image is a
+Whether fast startup is on is said in the finding and changes no level: a fast start's image is a
 kernel that knows the volume as it was, too.
 
 ## What to do

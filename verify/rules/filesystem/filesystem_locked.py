@@ -14,8 +14,8 @@ identifier where the system names it, else by its size alone, which is said.
 
 ## Levels
 None: it says `same` where the encrypted bytes were compared and are equal, or the files through
-views of both drives were compared, and `not_examined` elsewhere. Bytes that differ are told by
-`raw-content`, encryption on one drive only by `filesystem-kind`.
+views of both drives were compared, and `not_examined` elsewhere. Bytes that differ are
+reported by `raw-content`, encryption on one drive only by `filesystem-kind`.
 
 ## What to do
 Clone an encrypted volume byte for byte, and check at depth `full`. Have its recovery key at hand

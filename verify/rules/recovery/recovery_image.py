@@ -3,7 +3,7 @@
 ## What it compares
 The header and the length of every recovery and installation image of the old drive with those of
 the new one; and what the boot store names for recovery: the image, and the RAM disk's description
-beside it. Whether their contents are the same is told by `file-content`, as deeply as was read.
+beside it. Whether their contents are the same is checked by `file-content`, as deeply as was read.
 
 ## Why it matters
 Nobody starts the recovery environment after a clone. That its image is half of what it was is

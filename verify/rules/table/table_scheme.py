@@ -12,7 +12,7 @@ were changed with it.
 ## Levels
 - `stop`: the old drive has a table, the new one has none.
 - `review`: GPT became MBR or the other way, or the new drive has a table where the old one has
-  none. Whether the boot files follow is told by the boot rules.
+  none. Whether the boot files follow is checked by the boot rules.
 
 ## What to do
 If the change was meant, see that the machine starts from the new drive alone before the old one is

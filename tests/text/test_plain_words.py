@@ -1,0 +1,59 @@
+"""Coinages and riddles that were taken out of messages, rule pages and docs stay out."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.conftest import REPOSITORY
+from tests.text.extracted import extracted
+from verify.rules.catalogue import RULES
+
+NOT_SAID = (
+    r"\b(?<!what )(is|are|was|were) (not )?told\b(?! apart)",  # is reported
+    r"(?<!there )\b(is|are) none\b",  # is missing, is damaged
+    r"\bstands? against\b",  # a reason to keep the drive
+    r"\b(finding|rule|file|problem)\(s\)",
+    r"\bto and fro\b",  # head seeks
+    r"\bin front of its partition\b",  # records start sector
+    r"\bbehind a step\b",  # misaligned by
+    r"\bunder one modification time\b",  # although their dates match
+    r"\bnames? the drive it is on\b",  # stores its own drive's identity
+    r"\bits ending names no format\b",  # unknown file type
+    r"\bholds? nothing but zeros\b",  # is all zeros
+    r"\bdecides? nothing\b",  # does not matter
+    r"\bcontents are proven\b",  # were read and match
+    r"\bby intent\b",  # on purpose
+    r"\bwhat (copies|a copy) leaves? out\b",  # left out on purpose by cloning tools
+    r"\bdrive that turns\b",  # spinning disk
+)
+WORDS = re.compile("|".join(NOT_SAID), re.IGNORECASE)
+
+PAGES = sorted(
+    path.relative_to(REPOSITORY).as_posix()
+    for path in [REPOSITORY / "README.md", *(REPOSITORY / "docs").rglob("*.md")]
+)
+
+
+def riddles(text: str) -> list[str]:
+    """Return what of a text a colleague would not say."""
+    return [found[0] for found in WORDS.finditer(" ".join(text.split()))]
+
+
+def test_messages_when_read_then_none_is_a_riddle() -> None:
+    """Every sentence that a screen, an error or a report can say."""
+    texts = [part for item in extracted() for part in ((item,) if isinstance(item, str) else item)]
+    assert [(found, text) for text in texts if (found := riddles(text))] == []
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.slug)
+def test_rule_page_when_read_then_it_is_plain(rule: object) -> None:
+    """The page that `rules RULE` prints."""
+    assert riddles(rule.page) == []  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_page_when_read_then_it_is_plain(page: str) -> None:
+    """README and docs, written by hand or generated."""
+    assert riddles((REPOSITORY / page).read_text(encoding="utf-8")) == []
