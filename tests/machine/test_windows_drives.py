@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.fake_windows import FakeWindows
+from verify.cli.capture_request import place_for
 from verify.errors import (
     SourceForbidden,
     SourceForeign,
@@ -20,7 +21,9 @@ from verify.errors import (
     SourceRefused,
     SourceUnreadable,
     SourceVanished,
+    UsageError,
 )
+from verify.platforms import this
 from verify.platforms.windows.names import device_name
 from verify.source import drive as source
 from verify.source.drive import Drive, open_drive
@@ -338,6 +341,17 @@ def test_output_when_it_would_lie_on_a_drive_that_is_read_then_that_is_known(
     assert windows.written_onto(tmp_path / "on/report.html", ["\\\\.\\PhysicalDrive1"]) is None
     assert windows.written_onto(tmp_path / "off/report.html", [OLD]) is None
     assert windows.written_onto(tmp_path / "on/report.html", ["old.img"]) is None
+
+
+@pytest.mark.parametrize("name", [OLD, "\\\\.\\PhysicalDrive1", "//./PhysicalDrive1", "C:", SHADOW])
+def test_output_when_it_is_named_as_a_device_then_it_is_refused(
+    name: str, windows: FakeWindows, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is ever written to a drive, whether it is read or not."""
+    monkeypatch.setattr(this, "PLATFORM", windows)
+    with pytest.raises(UsageError, match="is not an ordinary file"):
+        place_for(name, (), replace_it=True)
+    assert not windows.fake.rights
 
 
 def test_drive_when_closed_then_it_is_not_read(windows: FakeWindows) -> None:

@@ -206,7 +206,11 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
             not to be replaced.
         OutputError: there is no such folder.
     """
+    from verify.platforms.this import PLATFORM
+
     file = Path(path)
+    if PLATFORM.names_device(path):  # where no file stands by which to see that it is one
+        raise _not_a_file(file)
     if any(_is_same(file, one) for one in inputs):
         raise UsageError(
             say("{file}: is one of the inputs.", file=str(file)),
@@ -223,9 +227,7 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
     if found is None:
         return Place(file, taken=False)
     if not stat.S_ISREG(found):
-        raise UsageError(
-            say("{file}: is not an ordinary file.", file=str(file)), say("Name a new file.")
-        )
+        raise _not_a_file(file)
     if not replace_it:
         raise UsageError(
             say("{file}: already exists.", file=str(file)),
@@ -233,6 +235,12 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
         )
     _hold_outside_archives(file.resolve().parent)
     return Place(file.resolve(), taken=True)
+
+
+def _not_a_file(file: Path) -> UsageError:
+    return UsageError(
+        say("{file}: is not an ordinary file.", file=str(file)), say("Name a new file.")
+    )
 
 
 def new_folder(path: str) -> Path:
