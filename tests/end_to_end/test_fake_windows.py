@@ -144,7 +144,9 @@ def test_show_when_not_elevated_then_one_sentence_says_how(
     ran = windows("show", OLD)
     assert ran.returncode == 4
     assert "Open the terminal as administrator" in ran.stderr.replace("\n", " ")
-    listed = json.loads(windows("drives", "--json").stdout)
+    told = windows("drives", "--json")
+    assert told.stderr.count("never on a Windows machine") == 1
+    listed = json.loads(told.stdout)
     old, new = listed["drives"]
     assert (old["serial"], old["table"]) == ("OLD-1", None)
     assert "no permission" in old["not_opened"]
@@ -215,3 +217,27 @@ def test_check_when_a_shadow_copy_is_given_then_the_files_of_its_moment_are_comp
     wrong = windows("check", OLD, NEW, "--source-view", "3=C:")
     assert wrong.returncode == 4
     assert "a partition of a drive, not a snapshot" in wrong.stderr.replace("\n", " ")
+
+
+def test_running_when_the_system_lies_on_the_new_drive_then_that_is_the_answer(
+    machine: dict[str, Any], windows: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """Asked of the kernel alone: the volume with the system's letter, and the drive it is on."""
+    manifest = tmp_path / "new.manifest"
+    assert windows("capture", NEW, "-o", manifest, "--depth", "layout").returncode == 0
+    header = open_manifest(manifest).header
+    system = header.partition(3)
+    assert system is not None
+    extent = [1, system.start_lba * SECTOR, system.sectors * SECTOR]
+    machine["volumes"] = {VOLUME: {"points": ["C:\\"], "extents": [extent], "number": 3}}
+    del machine["drives"]["0"]
+    ran = windows("running", "--against", manifest, "--json")
+    document = json.loads(ran.stdout)
+    checks = {item["what"]: item["state"] for item in document["checks"]}
+    assert checks["system-drive"] == checks["new-drive"] == "fits", document
+    assert ran.stderr.count("never on a Windows machine") == 1
+    extent[0] = 0
+    machine["drives"]["0"] = {**machine["drives"]["1"], "ata": ["OTHER-1", "Ream 2"]}
+    elsewhere = json.loads(windows("running", "--against", manifest, "--json").stdout)
+    checks = {item["what"]: item["state"] for item in elsewhere["checks"]}
+    assert checks["new-drive"] != "fits"

@@ -38,12 +38,14 @@ def drives(
     """
     from verify.after.known_drives import known_drive, twins
     from verify.after.running_screen import print_drives
+    from verify.cli.keep_off import tell_untried
     from verify.cli.output import emit, emit_drawn
     from verify.machine.look import attached_drives
     from verify.report.json_text import as_json
 
     place = _archive(archive)
     found = attached_drives(every_sort=every_sort, opening=opening)
+    tell_untried(drive.path for drive in found)
     told = {drive.name: known_drive(place, drive) if place else None for drive in found}
     known = {name: drive for name, drive in told.items() if drive is not None}
     if json:

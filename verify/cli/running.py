@@ -59,8 +59,8 @@ def running(  # noqa: PLR0913 - the command's own options
     place, shop_key = _archive_of(against, archive), key_at(key)
     held = _manifest(against) if place is None else _job(place, against, shop_key)
     machine = look_at_machine()
-    if place is not None:
-        keep_off(_system_drives(machine), (place.root,), working=False)
+    places = () if place is None else (place.root,)
+    keep_off(_system_drives(machine), places, working=False)
     here = _system_drive(machine)
     judged = judge_running(machine, here, held)
     document = running_document(judged, machine, here, held, int(time.time()))
