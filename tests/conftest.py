@@ -18,9 +18,40 @@ settings.load_profile("repeatable")
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 
+PORTABLE = (
+    "tests/fit",
+    "tests/machine/test_windows_access.py",
+    "tests/machine/test_windows_processes.py",
+    "tests/manifest",
+    "tests/matching",
+    "tests/table",
+    "tests/test_held.py",
+    "tests/test_moments.py",
+    "tests/text",
+)
+"""Rooms and modules of tests that run on Windows as well, by the marker `portable`."""
+
+
+def is_portable(path: Path) -> bool:
+    """Whether what is tested there is tested on Windows, too."""
+    name = path.relative_to(REPOSITORY).as_posix()
+    return any(name == one or name.startswith(f"{one}/") for one in PORTABLE)
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Import no other module where these alone are wanted: Windows lacks what some import."""
+    alone = config.option.markexpr == "portable" and collection_path.is_file()
+    return True if alone and not is_portable(collection_path) else None
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip what needs a system tool or root that is not here, and say which."""
+    """Mark what runs everywhere; skip what needs a system tool or root that is not here."""
     for item in items:
+        bound = any(map(item.get_closest_marker, ("tools", "root"))) or "corpus" in getattr(
+            item, "fixturenames", ()
+        )
+        if is_portable(item.path) and not bound:
+            item.add_marker(pytest.mark.portable)
         marker = item.get_closest_marker("tools")
         missing = [name for name in (marker.args if marker else ()) if not shutil.which(name)]
         if missing:

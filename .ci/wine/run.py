@@ -76,6 +76,9 @@ def _archive(old: Path, new: Path, folder: Path) -> None:
     archive, key, manifest = folder / "archive", folder / "shop.key", folder / "old.manifest"
     at = ("--archive", archive, "--key", key)
     _run(WINDOWS, "jobs", "key", "--key", key)
+    # NOTE: wine keeps the list of who may use a file as its mode; administrators are its group.
+    _hold_same("what a key lets others do", key.stat().st_mode & 0o007, 0)
+    key.chmod(0o600)
     _run(WINDOWS, "capture", old, "-o", manifest)
     _run(WINDOWS, "jobs", "add", "J-1", manifest, new, *at)
     for system in (WINDOWS, HERE):

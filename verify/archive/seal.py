@@ -129,6 +129,7 @@ def read_key(path: Path) -> Key:
         with path.open("rb") as file:
             mode = os.fstat(file.fileno()).st_mode
             text = file.read(2 * KEY_BYTES + 2)
+        shared = PLATFORM.others_may_use(path, mode)
         secret = bytes.fromhex(text.decode("ascii").strip())
     except OSError as error:
         raise KeyUnusable(str(path), system_words(error)) from error
@@ -136,6 +137,6 @@ def read_key(path: Path) -> Key:
         raise KeyUnusable(str(path), say("it holds no key")) from error
     if len(secret) != KEY_BYTES:
         raise KeyUnusable(str(path), say("it holds no key"))
-    if PLATFORM.others_may_use(mode):
+    if shared:
         raise KeyUnusable(str(path), say("others than its owner may read it"))
     return Key(secret)

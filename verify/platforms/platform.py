@@ -209,8 +209,12 @@ class Platform:
         """Return the name of a group of accounts; its number where it has none."""
         return str(number)
 
-    def others_may_use(self, mode: int) -> bool:  # noqa: ARG002
-        """Whether a file's mode lets others than its owner read or write it."""
+    def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002
+        """Whether a file lets others than its owner read or write it; `mode` is its own.
+
+        Raises:
+            OSError: the system does not tell.
+        """
         return False
 
     # Files

@@ -101,7 +101,7 @@ class Posix(Platform):
         except KeyError:
             return str(number)
 
-    def others_may_use(self, mode: int) -> bool:
+    def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - the mode says it
         """Whether a mode gives its group or others anything."""
         return bool(mode & _OTHERS)
 

@@ -15,11 +15,13 @@ from __future__ import annotations
 import ctypes
 import os
 import stat
+from contextlib import suppress
 from ctypes import c_uint32, c_uint64, c_void_p
 from pathlib import Path
 from typing import Any, Literal
 
 from verify.platforms.platform import APPLICATION, Platform
+from verify.platforms.windows import access
 from verify.platforms.windows.library import failed, last_error, library, pointer
 
 _GENERIC_READ, _GENERIC_WRITE = 0x80000000, 0x40000000
@@ -34,6 +36,7 @@ _INVALID = c_void_p(-1).value
 _EXCLUSIVE_AT_ONCE = 0x3
 """LOCKFILE_EXCLUSIVE_LOCK and LOCKFILE_FAIL_IMMEDIATELY."""
 
+_OTHERS = stat.S_IRWXG | stat.S_IRWXO
 _LOCKED_BYTE = 1 << 62
 _LOCK_VIOLATION, _ACCESS_DENIED, _ALREADY_EXISTS = 33, 5, 183
 _DRIVE_REMOTE = 4
@@ -94,6 +97,22 @@ class WindowsFiles(Platform):
         if mutex is not None:
             library("kernel32").CloseHandle(pointer(mutex))
         os.close(handle)
+
+    def keep_private(self, handle: int, folder: Path, mode: int) -> None:  # noqa: ARG002 - as POSIX has it
+        """Let nobody else use a file that its mode gives to its owner alone, where that is kept."""
+        path = self.path_of(handle)
+        if path is not None and not mode & _OTHERS:
+            with suppress(OSError):
+                access.make_private(path)
+
+    def hand_over_folder(self, folder: Path) -> None:
+        """Let nobody else use a new folder, nor what will be made in it, where that is kept."""
+        with suppress(OSError):
+            access.make_private(folder, inherited=True)
+
+    def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - none is kept here
+        """Whether a file's list lets others in; a drive without lists lets in everybody."""
+        return access.others_may_use(path)
 
     def path_of(self, descriptor: int) -> str | None:
         """Return the path of an open file."""

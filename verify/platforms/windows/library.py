@@ -25,6 +25,8 @@ def library(name: str) -> Any:
     """Return one of Windows' libraries."""
     system: Any = ctypes  # of its own names only Windows has these
     loaded = system.WinDLL(name, use_last_error=True)
+    if name == "kernel32":
+        loaded.LocalFree.argtypes = (c_void_p,)
     for function in _POINTERS[name]:
         getattr(loaded, function).restype = c_void_p
     return loaded
