@@ -163,7 +163,7 @@ def test_judge_when_a_file_is_not_what_was_sealed_then_that_is_said(
     (archive.jobs / "J-1" / "comparison.json").write_text("{}")
     after = command("jobs", "judge", "J-1", "--archive", archive.root)
     assert "not as it was sealed" not in before.err
-    assert "comparison.json of J-1 is not what was sealed" in after.err
+    assert "comparison.json of J-1 was changed after the sealing" in after.err
 
 
 def test_export_when_written_then_every_job_is_a_line_with_its_findings_and_outcomes(

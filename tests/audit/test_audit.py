@@ -249,9 +249,9 @@ def test_audit_when_carried_out_then_every_kind_of_unsound_job_is_found(
     page = tmp_path / "audit.html"
     shown = command("audit", "report", out, "-o", page)
     assert shown.code == 0
-    assert "3 of 6 drawn jobs are unsound" in page.read_text()
+    assert "3 of 6 drawn jobs failed" in page.read_text()
     assert all(job in page.read_text() for job in found)
-    assert "3 of 6 drawn jobs are unsound" in shown.out
+    assert "3 of 6 drawn jobs failed" in shown.out
     assert "1970-01" in shown.out
     command("audit", "report", plan).assert_one_sentence(4, "audit")
     command("audit", "run", plan, *at, "-o", out).assert_one_sentence(2, "already")

@@ -12,6 +12,8 @@ from verify.cli.app import COMMANDS, GROUPS
 from verify.text.language import VARIABLE
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tests.cli.command import Command
 
 CALLS = [
@@ -28,7 +30,18 @@ QUOTED = re.compile(
 """What stands the same in every language: commands, options, choices, names of values."""
 
 NAMES = frozenset(
-    {("sample"), "layout", "full", "sound", "review", "stop", "note", "stick", "tables"}
+    {
+        ("sample"),
+        "layout",
+        "full",
+        "sound",
+        "review",
+        "stop",
+        "note",
+        "stick",
+        "tables",
+        ("differences"),
+    }
 )
 """Words that a person types, and German ones that are English elsewhere."""
 
@@ -112,3 +125,65 @@ def test_language_when_it_is_none_then_that_is_refused(command: Command) -> None
     """The option itself is read like every other."""
     ran = command("show", "x", "--lang", "fr")
     ran.assert_one_sentence(2, "--lang", "de")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory, drives: dict[str, Path]) -> Path:
+    """An archive with a sound and a faulty job, a plan and a result of an audit, a fit."""
+    from verify.cli.app import run  # noqa: PLC0415 - after the drives are there
+
+    at = tmp_path_factory.mktemp("german")
+    for job in ("sound", "faulty"):
+        run(["jobs", "add", job, str(drives["old"]), str(drives[job]), "--archive", str(at / "a")])
+    run(["audit", "plan", "--archive", str(at / "a"), "--seed", "1", "-o", str(at / "plan")])
+    drive = f"sound={drives['sound']}"
+    words = ["--archive", str(at / "a"), "--drive", drive, "-o", str(at / "result")]
+    run(["audit", "run", str(at / "plan"), *words])
+    return at
+
+
+SCREENS = [
+    ("show", "{old}"),
+    ("show", "{faulty}"),
+    ("drives",),
+    ("rules",),
+    ("fit", "{old}", "--onto", "280 MiB", "--what-if", "300 MiB", "-o", "{at}/fit"),
+    ("fit", "{old}", "--onto", "120 MiB"),
+    ("capture", "{old}", "-o", "{at}/old.manifest"),
+    ("identify", "{sound}", "--archive", "{at}/a"),
+    ("jobs", "list", "--archive", "{at}/a"),
+    ("jobs", "show", "sound", "--archive", "{at}/a"),
+    ("jobs", "verify", "--archive", "{at}/a"),
+    ("jobs", "judge", "faulty", "--archive", "{at}/a"),
+    ("jobs", "started", "sound", "--archive", "{at}/a"),
+    ("jobs", "export", "-o", "{at}/jobs", "--archive", "{at}/a"),
+    ("jobs", "key", "--key", "{at}/key"),
+    ("audit", "plan", "--archive", "{at}/a"),
+    ("audit", "report", "{at}/result"),
+]
+
+OF_DRIVES = re.compile(
+    r"/[\w./ $-]+|Name +.*|Art +.*|\"[^\"]*\"|[\w-]+\.\w{2,4}\b|^[ +] [a-z-]+ |: [a-z]+-[a-z-]+$",
+    re.MULTILINE,
+)
+"""What a drive, or a rule, is called: paths, names, labels, slugs."""
+
+
+@pytest.mark.parametrize("call", SCREENS, ids=lambda call: "-".join(call[:2]).replace("{", ""))
+def test_screen_when_german_then_it_has_no_english_words(
+    call: tuple[str, ...], command: Command, folder: Path, drives: dict[str, Path]
+) -> None:
+    """Standard output and standard error, on the demo's drives."""
+    places = {name: str(path) for name, path in drives.items()} | {"at": str(folder)}
+    ran = command(*(word.format(**places) for word in call))
+    assert ran.out + ran.err
+    assert "Traceback" not in ran.err
+    assert english_in(OF_DRIVES.sub(" ", ran.out + ran.err)) == set()
+
+
+def test_json_when_german_then_it_is_the_english_document(
+    command: Command, drives: dict[str, Path]
+) -> None:
+    """What programs read does not change with the reader."""
+    call = ("fit", drives["old"], "--onto", "280 MiB", "--json")
+    assert command(*call, "--lang", "de").out == command(*call, "--lang", "en").out

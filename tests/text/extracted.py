@@ -25,7 +25,7 @@ def extracted() -> frozenset[str | tuple[str, ...]]:
         REPOSITORY / "verify", METHODS, keywords=KEYWORDS, comment_tags=(), strip_comment_tags=False
     )
     templates = {message for _, _, message, _, _ in found}
-    templates |= {page.why for page in rule_pages().values()}
+    templates |= {text for page in rule_pages().values() for text in (page.why, page.title)}
     templates |= {text for command in all_commands() for text in paragraphs(command)}
     return frozenset(item for item in templates if has_words(item))
 

@@ -11,6 +11,7 @@ from rich.text import Text
 from verify.after.known_drives import twins, warning
 from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
 from verify.report.comparison_report import NOT_TOLD, both_sizes
+from verify.report.drive import serial_words
 from verify.report.terminal import (
     answer_line,
     badge,
@@ -21,8 +22,8 @@ from verify.report.terminal import (
     section,
     sentence,
 )
-from verify.text.language import translated
-from verify.text.message import joined, say
+from verify.text.language import _, translated
+from verify.text.message import counted, joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -129,12 +130,12 @@ def print_drives(
     `known`: by their names those that a job of the archive knows.
     """
     if not drives:
-        console.print(Text("no drives are shown by this system"))
+        console.print(sentence(say("This system reports no drives.")))
     for drive in drives:
         console.print()
-        head = plain(drive.path, "bold") + Text(f"  {both_sizes(drive.size_bytes)}")
+        head = plain(drive.path, "bold") + Text("  ") + plain(both_sizes(drive.size_bytes))
         if drive.system:
-            head += Text("  ") + Text(" THIS SYSTEM RUNS FROM IT ", style="bold reverse")
+            head += Text("  ") + Text(_(" THIS SYSTEM RUNS FROM IT "), style="bold reverse")
         console.print(head)
         facts = [*_facts(drive)]
         if known and drive.name in known:
@@ -142,24 +143,30 @@ def print_drives(
         console.print(Padding(facts_table(facts), (0, 0, 0, 2)))
     for disk_id, paths in twins(drives).items():
         console.print()
-        console.print(Text(" BEWARE ", style="bold reverse"), sentence(warning(disk_id, paths)))
+        console.print(Text(_(" BEWARE "), style="bold reverse"), sentence(warning(disk_id, paths)))
 
 
 def _facts(drive: SeenDrive) -> Iterator[tuple[str, str]]:
-    yield "model", drive.model or "not reported"
-    serial = drive.serial or "not reported"
-    yield "serial", f"{serial} (of the adapter)" if drive.serial_source == "adapter" else serial
-    how = [drive.bus] if drive.bus else []
-    how += ["removable"] if drive.removable else []
-    how += ["read-only"] if drive.read_only else []
+    yield say("model"), drive.model or NOT_TOLD
+    yield say("serial"), serial_words(drive.serial, drive.serial_source)
+    how: list[str] = [drive.bus] if drive.bus else []
+    how += [say("removable")] if drive.removable else []
+    how += [say("read-only")] if drive.read_only else []
     if how:
-        yield "attached", ", ".join(how)
+        yield say("attached"), joined(how)
+    yield say("table"), _table_words(drive)
+    yield say("mounted"), ", ".join(drive.mounted) or say("no")
+
+
+def _table_words(drive: SeenDrive) -> str:
     if drive.table is None:
-        yield "table", f"not read: {drive.not_opened or 'not asked for'}"
-    elif drive.table.scheme == "none":
-        yield "table", "none"
-    else:
-        count = len(drive.table.partitions)
-        id_ = drive.table.disk_id or "not reported"
-        yield "table", f"{drive.table.scheme.upper()}, {count} partitions, id {id_}"
-    yield "mounted", ", ".join(drive.mounted) or "no"
+        return say("not read: {reason}", reason=drive.not_opened or say("not asked for"))
+    if drive.table.scheme == "none":
+        return say("none")
+    return counted(
+        "{scheme}, {count} partition, id {id}",
+        "{scheme}, {count} partitions, id {id}",
+        len(drive.table.partitions),
+        scheme=drive.table.scheme.upper(),
+        id=drive.table.disk_id or NOT_TOLD,
+    )

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 
 from verify.archive.index import BETWEEN
+from verify.report.words import LEVELS
+from verify.text.language import ENGLISH, _, spoken, translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,10 +27,11 @@ def job_lines(jobs: Sequence[str], width: int | None) -> Iterator[str]:
         width: cells of the terminal, which lines are cut to; `None` for no limit.
     """
     if not jobs:
-        yield "no jobs\n"
+        yield _("no jobs") + "\n"
         return
     shares = [jobs[at : at + _A_SHARE] for at in range(0, len(jobs), _A_SHARE)]
-    widths = list(map(len, _TITLES))
+    titles = list(map(translated, _TITLES))
+    widths = list(map(len, titles))
     for share in shares:
         columns = zip(*map(_apart, share), strict=True)
         widths = [
@@ -35,9 +39,12 @@ def job_lines(jobs: Sequence[str], width: int | None) -> Iterator[str]:
         ]
     if width is not None:
         widths = _narrowed(widths, width)
+    said = {word: translated(message) for word, message in LEVELS.items()}
     whole = "  ".join(f"%-{cells}s" for cells in widths)
-    for text in chain([BETWEEN.join(_TITLES)], jobs):
+    for text in chain([BETWEEN.join(titles)], jobs):
         row = _apart(text)
+        if spoken() != ENGLISH:
+            row = (*row[:_VERDICT], said.get(row[_VERDICT], row[_VERDICT]), *row[_VERDICT + 1 :])
         if width is None and text.isascii():
             line = whole % row
         else:
@@ -51,9 +58,20 @@ def _apart(text: str) -> tuple[str, ...]:
 
 
 _A_SHARE = 1_000
-_TITLES = ("job", "filed", "verdict", "technician", "customer", "old drive", "new drive")
+_TITLES = (
+    say("job"),
+    say("filed"),
+    say("verdict"),
+    say("technician"),
+    say("customer"),
+    say("old drive"),
+    say("new drive"),
+)
 _MOST_CELLS = (12, 10, 7, 8, 8)
 """Cells of the first five columns where not all has room: the two drives share what is left."""
+
+_VERDICT = 2
+"""Which column that is."""
 
 _LEAST_CELLS = 4
 

@@ -38,7 +38,7 @@ def parquet_library() -> tuple[ModuleType, ModuleType]:
         import pyarrow  # noqa: ICN001, PLC0415 - an optional extra
         from pyarrow import parquet  # noqa: PLC0415 - an optional extra
     except ImportError as error:
-        advice = "Install it with `pip install 'drivewitness[parquet]'`, or export JSON lines."
+        advice = say("Install it with `pip install 'drivewitness[parquet]'`, or export JSON lines.")
         raise UsageError(say("Parquet needs pyarrow, which is not installed."), advice) from error
     return pyarrow, parquet
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from verify.archive.entry import Entry, event_entry, read_entry
 from verify.archive.parallel import in_shares
 from verify.archive.seal import SEAL_NAME, seal_value, sealed_file
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -97,7 +98,7 @@ def prove(archive: Archive, key: Key | None, *, known: str | None = None) -> Pro
     if key is not None and proof.last is not None and proof.last.key is None:
         proof.problems.append(_newest_unkeyed(proof.last))
     if known is not None and known not in {link.seal for link in chain}:
-        message = "The seal that was kept outside is not in the archive: jobs were removed."
+        message = say("The seal given with --last is not in the archive: jobs were removed.")
         proof.problems.append(Problem("removed", None, None, message))
     return proof
 
@@ -112,7 +113,7 @@ def _examine(
         entry = read_entry(f"{jobs}/{name}")
         seal = entry.seal
         if seal is None:
-            message = f"{name} has no seal that can be read."
+            message = say("{name} has no readable seal.", name=name)
             answers.append((None, [Problem("unsealed", name, SEAL_NAME, message)]))
             continue
         link = Link(
@@ -137,7 +138,7 @@ def job_problems(archive: Archive, job: str, key: Key | None) -> list[Problem]:
     """
     entry = archive.job(job)
     if entry.seal is None:
-        return [Problem("unsealed", job, SEAL_NAME, f"{job} has no seal that can be read.")]
+        return [Problem("unsealed", job, SEAL_NAME, say("{name} has no readable seal.", name=job))]
     return [*_seal_problems(entry, key), *_file_problems(archive, entry)]
 
 
@@ -149,12 +150,12 @@ def event_problem(archive: Archive, name: str, key: Key | None) -> str | None:
     """
     entry = archive.entry(name)
     if entry.seal is None or entry.event is None:
-        return f"{name} has no seal or no word that can be read."
+        return say("{name} has no readable seal or record.", name=name)
     for problem in (*_seal_problems(entry, key), *_file_problems(archive, entry)):
         return problem.message
     job = archive.job(entry.job)
     if entry.event.job != entry.job or job.seal is None or job.seal.seal != entry.event.seal:
-        return f"{name} is about another job."
+        return say("{name} belongs to another job.", name=name)
     return None
 
 
@@ -165,16 +166,22 @@ def _seal_problems(entry: Entry, key: Key | None) -> Iterator[Problem]:
         return
     name = entry.name
     if seal.entry != name:
-        message = f"{name} carries the seal of {seal.entry}."
+        message = say("{name} carries the seal of {other}.", name=name, other=seal.entry)
         yield Problem("unsealed", name, SEAL_NAME, message)
     if seal.key is None:
         if seal_value(seal, None) != seal.seal:
-            yield Problem("changed", name, SEAL_NAME, f"The seal of {name} was changed.")
+            yield Problem(
+                "changed", name, SEAL_NAME, say("The seal of {name} was changed.", name=name)
+            )
     elif key is None or key.fingerprint != seal.key:
-        message = f"The seal of {name} was made with the key {seal.key}, which is not at hand."
+        message = say(
+            "The seal of {name} was made with the key {key}, which was not given.",
+            name=name,
+            key=seal.key,
+        )
         yield Problem("unproven", name, SEAL_NAME, message)
     elif seal_value(seal, key) != seal.seal:
-        message = f"The seal of {name} was changed, or not made with the key it names."
+        message = say("The seal of {name} was changed, or made with another key.", name=name)
         yield Problem("changed", name, SEAL_NAME, message)
 
 
@@ -185,16 +192,30 @@ def _file_problems(archive: Archive, entry: Entry) -> Iterator[Problem]:
     name, sealed, there = entry.name, entry.seal.files, entry.files - {SEAL_NAME}
     if _was_deleted(archive, entry):
         for left in sorted(there):
-            message = f"The deletion of {name} is unfinished: {left} is still there."
+            message = say(
+                "{name} was not deleted completely: {file} still exists.", name=name, file=left
+            )
             yield Problem("added", name, left, message)
         return
     for file in sorted(sealed.keys() - there):
-        yield Problem("missing", name, file, f"{file} of {name} is missing.")
+        yield Problem(
+            "missing", name, file, say("{file} of {name} is missing.", file=file, name=name)
+        )
     for file in sorted(there - sealed.keys()):
-        yield Problem("added", name, file, f"{file} of {name} was added after it was sealed.")
+        yield Problem(
+            "added",
+            name,
+            file,
+            say("{file} of {name} was added after the sealing.", file=file, name=name),
+        )
     for file in sorted(sealed.keys() & there):
         if not _is_as_sealed(f"{archive.jobs}/{name}/{file}", sealed[file]):
-            yield Problem("changed", name, file, f"{file} of {name} is not what was sealed.")
+            yield Problem(
+                "changed",
+                name,
+                file,
+                say("{file} of {name} was changed after the sealing.", file=file, name=name),
+            )
 
 
 def _is_as_sealed(path: str, sealed: object) -> bool:
@@ -225,19 +246,27 @@ def _chain_problems(chain: list[Link], unsealed: set[str | None]) -> Iterator[Pr
     for seal in chain:
         number = before.number if before else 0
         if seal.number == number:
-            message = (
-                f"{seal.entry} and {before.entry if before else ''} have one number, {number}."
+            message = say(
+                "{name} and {other} have the same number, {number}.",
+                name=seal.entry,
+                other=before.entry if before else "",
+                number=number,
             )
             yield Problem("chain", seal.entry, SEAL_NAME, message)
         elif seal.number > number + 1:
             if seal.number > number + 2 or seal.previous_entry not in unsealed:
                 yield _removed(number + 1, seal)
         elif seal.previous != (before.seal if before else None):
-            follows = seal.previous_entry or "nothing"
-            message = f"The seal of {seal.entry} follows another seal of {follows}."
+            message = say(
+                "The seal of {name} continues another seal of {other}.",
+                name=seal.entry,
+                other=seal.previous_entry or say("nothing"),
+            )
             yield Problem("chain", seal.entry, SEAL_NAME, message)
         if keyed and seal.key is None:
-            message = f"{seal.entry} was sealed without a key, after others with one."
+            message = say(
+                "{name} was sealed without a key, after others with one.", name=seal.entry
+            )
             yield Problem("chain", seal.entry, SEAL_NAME, message)
         keyed = keyed or seal.key is not None
         before = seal
@@ -246,17 +275,23 @@ def _chain_problems(chain: list[Link], unsealed: set[str | None]) -> Iterator[Pr
 def _removed(first: int, after: Link) -> Problem:
     """Tell which entries are gone before `after`: the last by its name, others by number."""
     last, named = after.number - 1, after.previous_entry
-    message = f"{named}, number {last} of the chain, was removed."
+    message = say("{name}, number {last} of the chain, was removed.", name=named or "", last=last)
     if first < last:
-        message = f"{last - first + 1} entries, numbers {first} to {last}, were removed: the last"
-        message += f" of them was {named}."
+        message = say(
+            "{many} entries, numbers {first} to {last}, were removed; the last was {name}.",
+            many=last - first + 1,
+            first=first,
+            last=last,
+            name=named or "",
+        )
     return Problem("removed", named, None, message)
 
 
 def _newest_unkeyed(seal: Link) -> Problem:
-    message = (
-        f"The newest seal, of {seal.entry}, was made without the key: until a job is filed with"
-        " it, a chain that was made anew looks the same."
+    message = say(
+        "The newest seal, of {name}, was made without the key, so a forged chain would look the"
+        " same. File the next job with the key.",
+        name=seal.entry,
     )
     return Problem("chain", seal.entry, SEAL_NAME, message)
 

@@ -63,7 +63,11 @@ def audit_document(result: Result) -> dict[str, Any]:
         "strata": rows,
         "months": _months(result),
         "drives": [
-            {"job": job.job, **job.drive.model_dump(mode="json", exclude={"names", "path"})}
+            {
+                "job": job.job,
+                **job.drive.model_dump(mode="json", exclude={"names", "path"}),
+                "reason": job.drive.reason,
+            }
             for job in result.jobs
             if job.drive is not None
         ],

@@ -19,6 +19,8 @@ from verify.matching.merge_listings import file_block_bytes, listing_order, merg
 from verify.matching.pair_contents import Difference
 from verify.matching.pairing import match_partitions
 from verify.matching.weigh import DAMAGED, NEW_IS_NEWER, is_expected, weigh_change
+from verify.text.field import Text
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
@@ -53,7 +55,7 @@ class Reread(Model):
     used: int = 0
     unclear: int = 0
     damaged: int = 0
-    reason: str | None = None
+    reason: Text | None = None
     names: tuple[str, ...] = ()
 
 
@@ -156,16 +158,24 @@ def compare_later(
     later = LaterChanges(each)
     if drive_record(then.header).table_digest != drive_record(now.header).table_digest:
         later.count("unclear", "partition table")
-        later.reasons.append("its partition table changed")
+        later.reasons.append(say("its partition table changed"))
     if sectors := sum(item.sectors for item in now.header.capture.unreadable):
         before = sum(item.sectors for item in then.header.capture.unreadable)
         if sectors > before:
             later.count("damaged", "unreadable sectors", sectors - before)
-            later.reasons.append(f"{sectors - before} sectors cannot be read any more")
+            later.reasons.append(
+                counted(
+                    "{count} more sector cannot be read",
+                    "{count} more sectors cannot be read",
+                    sectors - before,
+                )
+            )
     for pair in match_partitions(then.header, now.header):
         if pair.both is None:
             later.count("unclear", f"partition {pair.number}")
-            later.reasons.append(f"partition {pair.number} is on one side only")
+            later.reasons.append(
+                say("partition {number} is on one side only", number=pair.number or 0)
+            )
             continue
         old, new = pair.both
         if old.listing is not None and new.listing is not None:
@@ -174,7 +184,12 @@ def compare_later(
             _compare_blocks(later, then, now, old.number, new.number)
         elif old.listing is not None or new.listing is not None:
             later.count("unclear", f"partition {pair.number}")
-            later.reasons.append(f"the files of partition {pair.number} cannot be listed any more")
+            later.reasons.append(
+                say(
+                    "the files of partition {number} cannot be listed any more",
+                    number=pair.number or 0,
+                )
+            )
     return later
 
 

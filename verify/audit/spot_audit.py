@@ -24,9 +24,12 @@ from verify.errors import UsageError, WitnessError
 from verify.fit.declare import read_declared
 from verify.manifest.base import Model
 from verify.manifest.file import open_manifest
+from verify.report.words import LEVELS
 from verify.rules.judge_drives import compare
 from verify.stats import draw_size
+from verify.text.field import Text
 from verify.text.message import say
+from verify.text.stored import Spoken
 from verify.units import moment_of
 
 if TYPE_CHECKING:
@@ -42,7 +45,7 @@ By = Literal["technician", "model", "adapter", "month"]
 Rule = Literal["exact", "letter"]
 
 WHOLE = "all jobs"
-_SIDES = {"source": "old", "target": "new", None: "own"}
+_SIDES = {"source": say("The old drive"), "target": say("The new drive"), None: say("The drive")}
 _WEIGHT = {"sound": 0, "review": 1, "stop": 2}
 
 
@@ -109,11 +112,11 @@ class Looked(_Document):
     filed: Moment
     verdict: str
     today: str | None
-    unsound: str | None
+    unsound: Text | None
     drive: Reread | None = None
 
 
-class Result(_Document):
+class Result(_Document, Spoken):
     """A plan, carried out."""
 
     schema_: str = Field(default=RESULT_SCHEMA, alias="schema")
@@ -251,7 +254,11 @@ def look_again(
         today, unsound = _look(archive, job, key)
         drive = reread(job)
         if drive is not None and drive.state == "damaged" and unsound is None:
-            unsound = f"Its {_SIDES[drive.side]} drive, read again, is damaged: {drive.reason}."
+            unsound = say(
+                "{drive}, read again, is damaged: {reason}.",
+                drive=_SIDES[drive.side],
+                reason=drive.reason or "",
+            )
         yield Looked(
             job=job.job,
             stratum=job.stratum,
@@ -269,7 +276,7 @@ def _look(archive: Archive, job: DrawnJob, key: Key | None) -> tuple[str | None,
         if problems := job_problems(archive, job.job, key):
             return None, problems[0].message
         if job.seal is not None and archive.sealed(job.job).seal != job.seal:
-            return None, "Its seal is not the one that was drawn."
+            return None, say("Its seal is not the one that was drawn.")
         source, target = (
             open_manifest(archive.file(job.job, name)) for name in SIDE_NAMES.values()
         )
@@ -277,7 +284,11 @@ def _look(archive: Archive, job: DrawnJob, key: Key | None) -> tuple[str | None,
         declared = read_declared(fit) if fit.exists() else None
         today = compare(source, target, declared=declared).verdict
     except (WitnessError, OSError) as error:
-        return None, f"It cannot be judged: {error}"
+        return None, say("It cannot be judged: {reason:clause}.", reason=str(error))
     if _WEIGHT[today] > _WEIGHT.get(job.verdict, 0):
-        return today, f"It was filed as {job.verdict} and is {today} by today's rules."
+        return today, say(
+            "It was filed as {then}; by today's rules it is {now}.",
+            then=LEVELS.get(job.verdict, job.verdict),
+            now=LEVELS.get(today, today),
+        )
     return today, None

@@ -85,7 +85,7 @@ class _Capture:
         """Describe the drive, read its partitions, and assemble the header."""
         started = self.around.clock()
         mark = mark_of(self.drive)
-        self.progress.phase("reading the partition table")
+        self.progress.phase(say("reading the partition table"))
         described = describe_drive(self.drive, self.options)
         if self.unfinished is not None:
             self._hold_unchanged(self.unfinished, described, mark)

@@ -82,7 +82,7 @@ class PartitionReading:
             return Answer()
         if kind not in READABLE_KINDS:
             return self._read_raw(partition)
-        self.progress.phase(f"reading the files of partition {entry.number}")
+        self.progress.phase(say("reading the files of partition {number}", number=entry.number))
         answer = self._run(self._task(partition, raw=False), entry.number)
         if answer.listing is not None:
             return answer
@@ -103,7 +103,7 @@ class PartitionReading:
                 answer = self._run(self._task(partition, raw=True), number)
             answer.failure = say("depth layout reads no contents")
             return answer
-        self.progress.phase(f"reading blocks of partition {number}")
+        self.progress.phase(say("reading blocks of partition {number}", number=number))
         return self._run(self._task(partition, raw=True), number)
 
     def _task(self, partition: DescribedPartition, *, raw: bool) -> Task:
@@ -156,7 +156,7 @@ class PartitionReading:
 
     def _read_view(self, number: int) -> Answer:
         """Read the files of a view, and put their rows behind those of its partition."""
-        self.progress.phase(f"reading the files in partition {number}")
+        self.progress.phase(say("reading the files of partition {number}", number=number))
         task = self.views[number].task(
             rows=str(self.folder / f"view-{number}.rows"),
             readers=self._at_once,

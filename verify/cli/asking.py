@@ -2,11 +2,14 @@
 
 import sys
 
+from verify.text.language import translated
+from verify.text.message import say
+
 _QUESTIONS = {
-    "job": "Job number or name (enter: by the hour)",
-    "technician": "Technician (enter: not reported)",
-    "customer": "Customer, an alias (enter: not reported)",
-    "notes": "Notes (enter: none)",
+    "job": say("Job number or name (Enter: date and time)"),
+    "technician": say("Technician (Enter: none)"),
+    "customer": say("Customer, an alias is enough (Enter: none)"),
+    "notes": say("Notes (Enter: none)"),
 }
 
 
@@ -18,6 +21,6 @@ def asked_for(field: str, given: str | None, *, ask: bool) -> str | None:
     """
     if given is not None or not ask or sys.stdin is None or not sys.stdin.isatty():
         return given
-    sys.stderr.write(f"{_QUESTIONS[field]}: ")
+    sys.stderr.write(f"{translated(_QUESTIONS[field])}: ")
     sys.stderr.flush()
     return sys.stdin.readline().strip() or None

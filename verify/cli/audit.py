@@ -11,7 +11,8 @@ from verify.cli.audit_list import AuditListOption
 from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
 from verify.cli.jobs import SinceOption, UntilOption, first_second, last_second
 from verify.cli.options import JsonOption
-from verify.text.message import say
+from verify.text.language import translated
+from verify.text.message import counted, say
 
 
 class ByName(StrEnum):
@@ -151,6 +152,7 @@ def run(  # noqa: PLR0913 - the command's own options
     from verify.cli.capture_request import place_for
     from verify.cli.keep_off import keep_off
     from verify.cli.reread import drives_at_hand, reading_again
+    from verify.report.audit import drive_words
     from verify.report.harmless import harmless
     from verify.version import __version__
 
@@ -168,10 +170,19 @@ def run(  # noqa: PLR0913 - the command's own options
     unsound = sum(job.unsound is not None for job in looked)
     for job in looked:
         if job.drive is not None:
-            why = f" ({job.drive.reason})" if job.drive.reason else ""
-            line = f"{job.job}: {job.drive.path} is {job.drive.state.replace('_', ' ')}{why}"
-            sys.stderr.write(f"{harmless(line, 900)}.\n")
-    sys.stderr.write(f"{file}: {len(looked)} jobs looked at, {unsound} of them unsound.\n")
+            said = {"job": job.job, **job.drive.model_dump(), "reason": job.drive.reason}
+            line = say(
+                "{job}: {path}: {what}.", job=job.job, path=job.drive.path, what=drive_words(said)
+            )
+            sys.stderr.write(f"{harmless(translated(line), 900)}\n")
+    told = counted(
+        "{file}: {count} job checked, {failed} failed.",
+        "{file}: {count} jobs checked, {failed} failed.",
+        len(looked),
+        file=str(file),
+        failed=unsound,
+    )
+    sys.stderr.write(f"{translated(told)}\n")
     return 0
 
 

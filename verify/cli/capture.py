@@ -7,6 +7,7 @@ import typer
 
 from verify.cli.option_groups import ReadingOptions, ScopeOptions, with_option_groups
 from verify.cli.options import JsonOption, ViewOption
+from verify.text.language import translated
 from verify.text.message import say
 
 
@@ -65,5 +66,6 @@ def capture(  # noqa: PLR0913 - the command's own options
     if json:
         emit(document_json(header) + "\n")
     else:
-        sys.stderr.write(f"{file}: written, depth {header.depth}.\n")
+        told = say("{file}: written, depth {depth}.", file=str(file), depth=header.depth)
+        sys.stderr.write(f"{translated(told)}\n")
     return 0

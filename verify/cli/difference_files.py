@@ -12,7 +12,8 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from verify.errors import UsageError
-from verify.text.message import say
+from verify.text.language import translated
+from verify.text.message import counted, say
 
 if TYPE_CHECKING:
     from verify.rules.comparison_document import DifferencesRow
@@ -58,10 +59,10 @@ class DifferenceFiles:
             OutputError: one of them cannot be written; those before it are there.
             ManifestAltered: a row of a manifest is none.
         """
-        counted = tuple(counts)
+        kept = tuple(counts)
         for file in self.files:
             if file.suffix in {BY_LINES, BY_NULS}:
-                _write_paths(file, rows(), counted)
+                _write_paths(file, rows(), kept)
             else:
                 _write_list(file, rows())
 
@@ -124,17 +125,23 @@ def _write_list(file: Path, rows: "Iterable[DifferenceRow]") -> None:
 
     count = 0
 
-    def counted() -> "Iterator[DifferenceRow]":
+    def passing() -> "Iterator[DifferenceRow]":
         nonlocal count
         for row in rows:
             count += 1
             yield row
 
     with whole_file(file) as writing:
-        for line in (csv_lines if file.suffix == ".csv" else json_lines)(counted()):
+        for line in (csv_lines if file.suffix == ".csv" else json_lines)(passing()):
             writing.write(line)
-    what = "1 file or folder differs" if count == 1 else f"{count:,} files and folders differ"
-    sys.stderr.write(f"{file}: {what}.\n")
+    _print(
+        counted(
+            "{file}: {count:,} file or folder differs.",
+            "{file}: {count:,} files and folders differ.",
+            count,
+            file=str(file),
+        )
+    )
 
 
 def _write_paths(
@@ -158,7 +165,7 @@ def _write_paths(
             place = file.with_name(f"{file.stem}-partition-{row.source}{ending}")
             writing = stack.enter_context(whole_file(place))
             lists[row.source] = writing, b"\0" if by_nuls else b"\n"
-            told.append(_what_to_do(place, row, asked=file.suffix))
+            told += _what_to_do(place, row, asked=file.suffix)
         written = 0
         for item in rows:
             if item.copy and item.source_partition in lists:
@@ -168,23 +175,35 @@ def _write_paths(
         if written != sum(row.to_copy for row in counts):
             # NOTE: half a list would be taken for a whole one; nothing of it gets its name.
             raise RuntimeError(f"{file}: {written} paths were listed, and another number counted")
-    sys.stderr.write("".join(told) or f"{file}: nothing is to be copied, so no list was written.\n")
+    if not told:
+        _print(say("{file}: nothing needs to be copied, so no list was written.", file=str(file)))
+    for line in told:
+        _print(line)
 
 
-def _what_to_do(place: Path, row: "DifferencesRow", *, asked: str) -> str:
-    """Say what a list holds, and the command that copies it."""
+def _what_to_do(place: Path, row: "DifferencesRow", *, asked: str) -> "Iterator[str]":
+    """Yield what a list holds, and the command that copies it."""
     from verify.report.harmless import harmless
 
     name = harmless(str(place))
-    paths = "1 path" if row.to_copy == 1 else f"{row.to_copy:,} paths"
-    lines = [f"{name}: {paths} to copy from partition {row.source} of the old drive."]
-    if asked == BY_LINES and row.with_line_breaks:
-        names = "1 name" if row.with_line_breaks == 1 else f"{row.with_line_breaks:,} names"
-        lines.append(f"  {names} with a line break: the list is by NULs, not by lines.")
-    mark = "--from0 " if place.suffix == BY_NULS else ""
-    lines.append("  Mount that partition of both drives, the old one's read-only; then:")
-    lines.append(
-        f"  rsync --archive --ignore-times {mark}--files-from={shlex.quote(name)} OLD/ NEW/"
+    yield counted(
+        "{file}: {count:,} path to copy from partition {number} of the old drive.",
+        "{file}: {count:,} paths to copy from partition {number} of the old drive.",
+        row.to_copy,
+        file=name,
+        number=row.source or 0,
     )
-    lines.append("  Check again afterwards.")
-    return "".join(f"{line}\n" for line in lines)
+    if asked == BY_LINES and row.with_line_breaks:
+        yield counted(
+            "  {count:,} name has a line break, so paths end with NUL, not with a line break.",
+            "  {count:,} names have a line break, so paths end with NUL, not with a line break.",
+            row.with_line_breaks,
+        )
+    mark = "--from0 " if place.suffix == BY_NULS else ""
+    yield say("  Mount that partition of both drives, the old one's read-only; then:")
+    yield f"  rsync --archive --ignore-times {mark}--files-from={shlex.quote(name)} OLD/ NEW/"
+    yield say("  Check again afterwards.")
+
+
+def _print(text: str) -> None:
+    sys.stderr.write(f"{translated(text)}\n")

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from verify.cli.asking import asked_for
 from verify.cli.job_options import archive_to_file_in, key_at
 from verify.cli.option_groups import FilingOptions
+from verify.text.language import translated
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.archive.archive import Archive
@@ -94,12 +96,23 @@ def folder_for(filing: Filing | None, kept: Path | None) -> Iterator[Path | None
 
 def tell_seal(archive: "Archive", seal: "Seal") -> None:
     """Say what was filed where, on standard error."""
-    how = "without a key" if seal.key is None else f"with the key {seal.key}"
-    sys.stderr.write(
-        f"{seal.entry}: filed in {archive.root} as number {seal.number}, sealed {how}:\n"
-        f"  {seal.seal}\n"
-        "  Keep this seal outside the archive: it shows that nothing up to here was removed.\n"
+    filed = say(
+        "{job}: filed in {archive} as number {number}.",
+        job=seal.entry,
+        archive=str(archive.root),
+        number=seal.number,
     )
+    how = (
+        say("Sealed without a key:")
+        if seal.key is None
+        else say("Sealed with key {key}:", key=seal.key)
+    )
+    keep = say(
+        "Keep a copy of this seal outside the archive: with it `jobs verify --last` shows that no"
+        " job was removed."
+    )
+    for line in (filed, how, seal.seal, keep):
+        sys.stderr.write(f"{'' if line is filed else '  '}{translated(line)}\n")
 
 
 def _kept(folder: Path, side: str) -> Path:

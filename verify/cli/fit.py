@@ -8,7 +8,9 @@ import typer
 
 from verify.cli.options import JsonOption, ScratchOption, SourceArgument
 from verify.errors import UsageError
+from verify.text.language import translated
 from verify.text.message import say
+from verify.text.words import OLD
 
 if TYPE_CHECKING:
     from verify.fit.fit_document import FitDocument
@@ -165,7 +167,7 @@ def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
     file = folder / "old.manifest"
     options = CaptureOptions(depth="layout", scratch=Path(scratch) if scratch else None)
     with Bars(sys.stderr) as bars:
-        capture_one(source, file, options, bars.drive(f"old {short_name(source)}"))
+        capture_one(source, file, options, bars.drive(f"{translated(OLD)} {short_name(source)}"))
     return open_manifest(file)
 
 
@@ -194,4 +196,5 @@ def _tell(document: "FitDocument", file: Path | None, *, replace: bool, as_docum
         return
     emit_drawn(lambda console: print_fit(console, document))
     if file is not None:
-        sys.stderr.write(f"{file}: written; `check --fit` holds the new drive to it.\n")
+        told = say("{file}: written. `check --fit` compares the new drive with it.", file=str(file))
+        sys.stderr.write(f"{translated(told)}\n")

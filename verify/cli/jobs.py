@@ -25,7 +25,8 @@ from verify.cli.options import (
     TargetArgument,
 )
 from verify.errors import UsageError
-from verify.text.message import say
+from verify.text.language import translated
+from verify.text.message import counted, say
 
 
 class VerdictName(StrEnum):
@@ -116,15 +117,23 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
     emit(text)
     if lost:
         sys.stderr.write(
-            f"{len(lost)} entries of the archive cannot be read as jobs, {lost[0]} among them;"
-            " `jobs verify` says what became of each.\n"
+            translated(
+                counted(
+                    "{count} entry of the archive cannot be read: {first}. See `jobs verify`.",
+                    "{count} entries of the archive cannot be read, such as {first}. See `jobs"
+                    " verify`.",
+                    len(lost),
+                    first=lost[0],
+                )
+            )
+            + "\n"
         )
     return 0
 
 
 def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOption = False) -> int:
     """Show one job: its record, files, seal, and what was filed later."""
-    from verify.archive.archive_screen import job_document, print_job
+    from verify.archive.archive_screen import job_document, print_job, with_spoken_summary
     from verify.cli.output import emit, emit_drawn
     from verify.report.json_text import as_json
 
@@ -132,6 +141,7 @@ def show_job(job: JobArgument, *, archive: ArchiveOption = None, json: JsonOptio
     if json:
         emit(as_json(document) + "\n")
     else:
+        document = with_spoken_summary(archive_at(archive), document)
         emit_drawn(lambda console: print_job(console, document))
     return 0
 
@@ -188,13 +198,17 @@ def judge_job(
     from verify.capture.options import CaptureOptions
     from verify.cli.difference_files import difference_files
     from verify.cli.judging import declared_by, judged, tell
+    from verify.report.words import LEVELS
 
     lists = difference_files(differences, (), names=names)
     place = archive_at(archive)
     record = place.record(job)
     for problem in job_problems(place, job, None):
         if problem.what != "unproven":  # whether a keyed seal is the shop's own, `jobs verify` says
-            sys.stderr.write(f"{job}: is not as it was sealed: {problem.message}\n")
+            changed = say(
+                "Job {job} is not as it was sealed: {problem}", job=job, problem=problem.message
+            )
+            sys.stderr.write(f"{translated(changed)}\n")
     source, target = (str(place.file(job, name)) for name in SIDE_NAMES.values())
     fit = place.jobs / job / FIT_NAME
     declared = declared_by(str(fit) if fit.exists() else None)
@@ -205,9 +219,14 @@ def judge_job(
             tell(found, as_document=json)
     verdict = found.comparison.verdict
     if verdict != record.verdict:
-        sys.stderr.write(
-            f"{job}: filed as {record.verdict} by version {record.tool_version}, {verdict} today.\n"
+        told = say(
+            "{job}: filed as {then} by version {version}, today {now}.",
+            job=job,
+            then=LEVELS.get(record.verdict, record.verdict),
+            version=record.tool_version,
+            now=LEVELS[verdict],
         )
+        sys.stderr.write(f"{translated(told)}\n")
     return EXIT_OF_VERDICT[verdict]
 
 
@@ -253,15 +272,22 @@ def export_jobs(
     if parquet is not None:
         parquet_library()
         count = export_parquet(place, new_folder(parquet), names=names)
-        sys.stderr.write(f"{parquet}: {count} jobs written.\n")
+        _tell_written(parquet, count)
     if output is not None:
         lines = 0
         with whole_file(Path(output)) as writing:
             for line in export_lines(place, names=names):
                 writing.write(line)
                 lines += 1
-        sys.stderr.write(f"{output}: {lines} jobs written.\n")
+        _tell_written(output, lines)
     return 0
+
+
+def _tell_written(place: str, jobs: int) -> None:
+    told = counted(
+        "{place}: {count} job written.", "{place}: {count} jobs written.", jobs, place=place
+    )
+    sys.stderr.write(f"{translated(told)}\n")
 
 
 def first_second(day: str | None) -> int | None:

@@ -19,6 +19,7 @@ from verify.cli.job_options import (
 )
 from verify.cli.options import JsonOption
 from verify.errors import OutputError
+from verify.text.language import translated
 from verify.text.message import say
 from verify.text.system_words import system_words
 
@@ -45,7 +46,12 @@ def make_shop_key(
     from verify.archive.seal import make_key
 
     file = default_key() if key is None else Path(key)
-    sys.stderr.write(f"{file}: made; its fingerprint is {make_key(file).fingerprint}.\n")
+    told = say(
+        "{file}: created. The key's fingerprint is {fingerprint}.",
+        file=str(file),
+        fingerprint=make_key(file).fingerprint,
+    )
+    sys.stderr.write(f"{translated(told)}\n")
     return 0
 
 
@@ -105,7 +111,8 @@ def delete_job(
 
     place = archive_at(archive)
     delete(place, job, key_at(key), technician=technician, reason=reason)
-    sys.stderr.write(f"{job}: its files were removed; its seal and why it was removed stay.\n")
+    told = say("{job}: the files were removed; the seal and the reason stay.", job=job)
+    sys.stderr.write(f"{translated(told)}\n")
     return 0
 
 

@@ -7,6 +7,7 @@ import typer
 
 from verify.cli.job_options import ArchiveOption, archive_at
 from verify.errors import UsageError
+from verify.text.language import translated
 from verify.text.message import say
 
 
@@ -37,8 +38,11 @@ def share_jobs(
     number = None if group is None else _group(group)
     shared = share_archive(archive_at(archive), shared=not off, group=number)
     group_name = PLATFORM.group_name(shared.root.stat().st_gid)
-    who = "its owner alone" if off else f"its owner and the group {group_name}"
-    sys.stderr.write(f"{shared.root}: can be read and written by {who}.\n")
+    who = say("only its owner")
+    if not off:
+        who = say("its owner and the group {group}", group=group_name)
+    told = say("{archive}: {who} can read and write it.", archive=str(shared.root), who=who)
+    sys.stderr.write(f"{translated(told)}\n")
     return 0
 
 

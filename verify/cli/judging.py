@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 
 from verify.cli.output import emit_drawn, emit_parts
 from verify.errors import OutputError
+from verify.text.language import translated
 from verify.text.message import say
 from verify.text.system_words import system_words
+from verify.text.words import NEW, OLD
 from verify.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -111,8 +113,8 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
 
     with Bars(sys.stderr) as bars:
         progress = (
-            bars.drive(f"old {short_name(source)}"),
-            bars.drive(f"new {short_name(target)}"),
+            bars.drive(f"{translated(OLD)} {short_name(source)}"),
+            bars.drive(f"{translated(NEW)} {short_name(target)}"),
         )
         paths = capture_both(source, target, folder, options, progress)
     if kept:

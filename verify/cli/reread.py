@@ -7,16 +7,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.errors import UsageError, WitnessError
-from verify.text.message import say
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from verify.archive.archive import Archive
-    from verify.audit.reread import LaterName, Reread, Side
+    from verify.audit.reread import LaterName, Reread, Side, Sort
     from verify.audit.spot_audit import DrawnJob, Plan
     from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
+    from verify.text.message import Message
+
+_SORTS: "dict[Sort, Message]" = {
+    "damaged": say("damaged"),
+    "unclear": say("changed without a reason"),
+    "used": say("changed by use"),
+}
 
 
 @dataclass(frozen=True)
@@ -61,7 +68,7 @@ class Rereading:
                 _read(path, layout, CaptureOptions(depth="layout")).header,
             )
             if found is None:
-                reason = f"it is neither drive of job {job}"
+                reason = say("it is neither drive of job {job}", job=job)
                 return Reread(path=path, state="not_examined", reason=reason)
             side, by = found
             then = recorded[side]
@@ -69,9 +76,13 @@ class Rereading:
             each = None if self.listed is None else partial(self.listed, job)
             later = compare_later(then, _read(path, deeper, self._options(then, job)), each)
         state, counts = later.state, later.counts
-        told = [f"{counts[sort]} {sort}" for sort in ("damaged", "unclear", "used") if counts[sort]]
+        told: list[str] = [
+            say("{count} {sort}", count=counts[sort], sort=_SORTS[sort])
+            for sort in _SORTS
+            if counts[sort]
+        ]
         if state == "not_examined":
-            told.append("no contents were recorded that could be read again")
+            told.append(say("no contents were recorded that could be compared"))
         return Reread(
             path=path,
             side=side,
@@ -81,7 +92,7 @@ class Rereading:
             used=counts["used"],
             unclear=counts["unclear"],
             damaged=counts["damaged"],
-            reason="; ".join([*later.reasons, *told]) or None,
+            reason=joined([*later.reasons, *told], "; ") or None,
             names=tuple(later.names) if self.names else (),
         )
 

@@ -84,7 +84,7 @@ class FitHolder(_Document):
     """What takes the room: a folder with all below it, or all files of a kind."""
 
     kind: Literal["folder", "kind"]
-    name: str
+    name: Text
     bytes: int
     files: int
 

@@ -8,6 +8,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from verify.fit.fit_document import FitHolder, valid
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,7 +55,7 @@ def look_into(partition: Partition, entries: Iterable[Entry]) -> Held:
             seen.add(entry.node)
         size = entry.size + sum(stream.size for stream in entry.streams)
         folders.add(_folder(entry.path), size)
-        kinds.add(PurePosixPath(entry.path).suffix.lower() or "(none)", size)
+        kinds.add(PurePosixPath(entry.path).suffix.lower() or say("(none)"), size)
         if partition.filesystem.traits.from_start and entry.extents:
             _place(held, partition, entry)
     held.holders = (*folders.largest("folder"), *kinds.largest("kind"))
@@ -70,7 +71,7 @@ class _Sums:
 
     def add(self, name: str, size: int) -> None:
         if name not in self.bytes and len(self.bytes) >= _MOST_NAMES:
-            name = "(others)"
+            name = say("(others)")
         self.bytes[name] += size
         self.files[name] += 1
 
@@ -78,7 +79,12 @@ class _Sums:
         ranked = sorted(self.bytes.items(), key=lambda item: (-item[1], item[0]))
         return [
             FitHolder.model_validate(
-                {"kind": kind, "name": valid(name), "bytes": size, "files": self.files[name]}
+                {
+                    "kind": kind,
+                    "name": name if isinstance(name, Message) else valid(name),
+                    "bytes": size,
+                    "files": self.files[name],
+                }
             )
             for name, size in ranked[:_MOST]
             if size

@@ -9,7 +9,8 @@ from rich.table import Table
 from rich.text import Text
 
 from verify.matching.exclusions import EXCLUSIONS
-from verify.report.terminal import section
+from verify.report.terminal import section, sentence
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +18,18 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from verify.rules.rule import Rule
+
+_AREAS = {
+    "drive": say("DRIVE"),
+    "table": say("TABLE"),
+    "partition": say("PARTITION"),
+    "filesystem": say("FILESYSTEM"),
+    "contents": say("CONTENTS"),
+    "boot": say("BOOT"),
+    "recovery": say("RECOVERY"),
+    "space": say("SPACE"),
+    "alignment": say("ALIGNMENT"),
+}
 
 
 def catalogue_rows(rules: Sequence[Rule]) -> list[dict[str, str | bool]]:
@@ -35,21 +48,24 @@ def catalogue_rows(rules: Sequence[Rule]) -> list[dict[str, str | bool]]:
 
 def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
     """Print every rule's name and subject, area by area; `+` marks those that `sound` needs."""
-    console.print(Text("+ is needed for the verdict `sound`"))
+    console.print(sentence(say("+ is needed for the verdict `sound`")))
     for area, members in groupby(rules, key=lambda rule: rule.area):
-        section(console, area.value.upper())
+        section(console, _AREAS[area.value])
         table = Table.grid(padding=(0, 1))
         table.add_column(no_wrap=True)
         table.add_column(no_wrap=True, min_width=24)
         table.add_column()
         for rule in members:
-            table.add_row("+" if rule.required else " ", Text(rule.slug), Text(rule.summary))
+            table.add_row(
+                "+" if rule.required else " ", Text(rule.slug), sentence(Message(rule.summary))
+            )
         console.print(table)
-    section(console, "LEFT OUT ON PURPOSE")
+    section(console, say("LEFT OUT ON PURPOSE"))
     console.print(
-        Text(
-            "What a good clone may lack or hold otherwise: `drivewitness rules exclusions` prints"
-            " the table."
+        sentence(
+            say(
+                "What a good clone may lack or hold otherwise: see `drivewitness rules exclusions`."
+            )
         )
     )
 

@@ -7,10 +7,18 @@ from typing import TYPE_CHECKING
 from rich.padding import Padding
 from rich.text import Text
 
-from verify.report.comparison_report import both_sizes, partition_bytes, partition_words, when
+from verify.report.comparison_report import (
+    NOT_TOLD,
+    both_sizes,
+    partition_bytes,
+    partition_words,
+    when,
+)
 from verify.report.image_words import image_words, notes_words, verified_words
 from verify.report.scope_words import ONE_PARTITION_ONLY
 from verify.report.terminal import facts_table, plain, section, sentence
+from verify.rules.filesystem.filesystem_dirty import STATES
+from verify.text.message import counted, joined, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
@@ -23,95 +31,110 @@ if TYPE_CHECKING:
     from verify.source.images.facts import ImageFacts
     from verify.table.partition_table import GptHeader, Table
 
+_KINDS = {"device": say("device"), "image": say("image")}
+
 
 def print_drive(console: Console, header: Header) -> None:
     """Print what a manifest's header says."""
-    section(console, "DRIVE")
+    section(console, say("DRIVE"))
     console.print(facts_table(_drive(header)))
-    section(console, "TABLE")
+    section(console, say("TABLE"))
     console.print(facts_table(_table(header.table)))
-    section(console, "PARTITIONS", "" if header.partitions else "none")
+    section(console, say("PARTITIONS"), "" if header.partitions else say("none"))
     for partition in header.partitions:
         console.print(
             Text(f"{partition.number}  ", style="bold") + plain(partition_words(partition))
         )
         console.print(Padding(facts_table(_partition(header, partition)), (0, 0, 0, 3)))
-    section(console, "NOT READ", "" if header.unread else "nothing was left out")
+    section(console, say("NOT READ"), "" if header.unread else say("everything was read"))
     for item in header.unread:
-        where = "" if item.partition is None else f" (partition {item.partition})"
-        line = plain(item.what + where) + Text(": ") + sentence(item.reason)
+        what = item.what
+        if item.partition is not None:
+            what = say("{what} (partition {number})", what=what, number=item.partition)
+        line = plain(what) + Text(": ") + sentence(item.reason)
         console.print(Padding(line, (0, 0, 0, 2)))
 
 
 def _drive(header: Header) -> Iterator[tuple[str, str]]:
     drive = header.drive
-    yield "path", drive.path
+    yield say("path"), drive.path
     if header.scope == "partition":
-        yield "scope", ONE_PARTITION_ONLY + _of_which_drive(header)
+        yield say("scope"), _of_which_drive(header)
     elif header.scope == "unconfirmed":
-        yield "scope", "no partition table: a whole drive or one partition, it does not say which"
-    yield "kind", drive.kind
+        yield say("scope"), say("no partition table: a whole drive or a single partition")
+    yield say("kind"), _KINDS.get(drive.kind, drive.kind)
     if drive.image is not None:
         yield from _image(drive.image)
-    yield "model", drive.model or "not reported"
-    serial = drive.serial or "not reported"
-    yield "serial", f"{serial} (of the adapter)" if drive.serial_source == "adapter" else serial
-    yield "size", both_sizes(drive.size_bytes)
+    yield say("model"), drive.model or NOT_TOLD
+    yield say("serial"), serial_words(drive.serial, drive.serial_source)
+    yield say("size"), both_sizes(drive.size_bytes)
     physical = drive.physical_sector_bytes
-    grid = "not reported" if physical is None else f"{physical:,} bytes"
-    yield "sectors", f"{drive.sector_bytes:,} bytes logical, physical {grid}"
+    grid = NOT_TOLD if physical is None else say("{size:,} bytes", size=physical)
+    logical = say("{size:,} bytes", size=drive.sector_bytes)
+    yield say("sectors"), say("logical {logical}, physical {grid}", logical=logical, grid=grid)
     if drive.mounted:
-        yield "mounted", ", ".join(drive.mounted)
+        yield say("mounted"), ", ".join(drive.mounted)
     if drive.changed_while_read:
-        yield "changed", "the table changed while the drive was read"
-    yield "read", f"{when(header.capture.started)}, depth {header.depth}"
+        yield say("changed"), say("the partition table changed while the drive was read")
+    read = say("{moment}, depth {depth}", moment=when(header.capture.started), depth=header.depth)
+    yield say("read"), read
 
 
 def _image(image: ImageFacts) -> Iterator[tuple[str, str]]:
-    yield "image", image_words(image)
+    yield say("image"), image_words(image)
     for file in image.files:
-        yield "file", f"{file.name}, {file.size_bytes:,} bytes"
-    yield "verified", verified_words(image)
+        yield say("file"), say("{name}, {size:,} bytes", name=file.name, size=file.size_bytes)
+    yield say("verified"), verified_words(image)
     if notes := notes_words(image):
-        yield "note", notes
+        yield say("note"), notes
 
 
 def _of_which_drive(header: Header) -> str:
     part = header.drive.part_of
     if part is None:
-        return ", not a whole drive"
-    names = [word for word in (part.model, part.serial) if word]
-    return f", of {part.path}" + (f" ({' '.join(names)})" if names else "")
+        return say("{scope}, not a whole drive", scope=ONE_PARTITION_ONLY)
+    names = " ".join(word for word in (part.model, part.serial) if word)
+    drive = say("{path} ({name})", path=part.path, name=names) if names else part.path
+    return say("{scope}, of {drive}", scope=ONE_PARTITION_ONLY, drive=drive)
 
 
 def _table(table: Table) -> Iterator[tuple[str, str]]:
-    yield "scheme", "none" if table.scheme == "none" else table.scheme.upper()
-    yield "id", table.disk_id or "none"
-    for word, copy in (("primary", table.primary), ("backup", table.backup)):
+    yield say("scheme"), say("none") if table.scheme == "none" else table.scheme.upper()
+    yield say("id"), table.disk_id or say("none")
+    for word, copy in ((say("primary"), table.primary), (say("backup"), table.backup)):
         if copy is not None:
             yield word, _copy(copy)
     if table.written_for is not None:
-        yield "written", f"for sectors of {table.written_for:,} bytes, not those of this drive"
+        yield (
+            say("written"),
+            say(
+                "for sectors of {size:,} bytes, which this drive does not have",
+                size=table.written_for,
+            ),
+        )
     for text in (*table.ambiguous, *table.problems):
-        yield "problem", text
+        yield say("problem"), text
 
 
 def _copy(copy: GptHeader) -> str:
-    state = copy.problem or copy.entries_problem or "whole"
-    return f"at LBA {copy.at_lba:,}: {state}"
+    state = copy.problem or copy.entries_problem or say("whole")
+    return say("at LBA {place:,}: {state}", place=copy.at_lba, state=state)
 
 
 def _partition(header: Header, partition: Partition) -> Iterator[tuple[str, str]]:
-    yield "place", f"LBA {partition.start_lba:,}, {partition.sectors:,} sectors"
-    yield "size", both_sizes(partition_bytes(header, partition))
+    place = say(
+        "LBA {start:,}, {count:,} sectors", start=partition.start_lba, count=partition.sectors
+    )
+    yield say("place"), place
+    yield say("size"), both_sizes(partition_bytes(header, partition))
     if partition.guid:
-        yield "guid", partition.guid
+        yield "GUID", partition.guid
     if partition.name:
-        yield "name", partition.name
-    marks = [f"attributes {partition.attributes:016X}"] if partition.attributes else []
-    marks += ["active"] if partition.active else []
-    if marks:
-        yield "marks", ", ".join(marks)
+        yield say("name"), partition.name
+    if partition.attributes:
+        yield say("attributes"), f"{partition.attributes:016X}"
+    if partition.active:
+        yield say("active"), say("yes")
     if not partition.container:
         yield from _filesystem(partition)
 
@@ -119,34 +142,50 @@ def _partition(header: Header, partition: Partition) -> Iterator[tuple[str, str]
 def _filesystem(partition: Partition) -> Iterator[tuple[str, str]]:
     filesystem = partition.filesystem
     if filesystem.id:
-        yield "id", f"{filesystem.id} ({filesystem.kind})"
+        yield say("id"), f"{filesystem.id} ({filesystem.kind})"
     if filesystem.cluster_bytes:
-        yield "clusters", f"{filesystem.cluster_bytes:,} bytes"
+        yield say("clusters"), say("{size:,} bytes", size=filesystem.cluster_bytes)
     if filesystem.free_bytes is not None:
-        yield "free", both_sizes(filesystem.free_bytes)
+        yield say("free"), both_sizes(filesystem.free_bytes)
     if filesystem.clean is not None:
-        state = "cleanly dismounted" if filesystem.clean else "not cleanly dismounted"
-        yield "state", ", ".join((state, *filesystem.state))
+        state = say("cleanly dismounted") if filesystem.clean else say("not cleanly dismounted")
+        states = (STATES.get(word, word) for word in filesystem.state)
+        yield say("state"), joined((state, *states))
     if partition.listing:
-        yield "holds", _holds(partition.listing)
+        yield say("holds"), _holds(partition.listing)
     if partition.snapshot:
-        yield "snapshot", f"{partition.snapshot.path}: its files were read from there"
+        snapshot = say("{path}: the files were read from there", path=partition.snapshot.path)
+        yield say("snapshot"), snapshot
     if partition.view:
         yield from _view(partition.view)
     for item in (*filesystem.unread, *partition.unread):
-        yield "not read", f"{item.what}: {item.reason}"
+        yield say("not read"), say("{what}: {reason}", what=item.what, reason=item.reason)
 
 
 def _holds(listing: Listing) -> str:
-    whole = "" if listing.complete else "; not all of it could be listed"
-    folders = f"{listing.files:,} files in {listing.folders:,} folders"
-    return f"{folders}, {decimal_size(listing.bytes)}{whole}"
+    files = counted("{count:,} file", "{count:,} files", listing.files)
+    folders = counted("{count:,} folder", "{count:,} folders", listing.folders)
+    parts = [files, folders, decimal_size(listing.bytes)]
+    return joined(parts if listing.complete else [*parts, say("not all of it could be listed")])
 
 
 def _view(view: View) -> Iterator[tuple[str, str]]:
-    tie = "the volume's identifier" if view.tie == "identity" else "its size alone"
-    yield "unlocked", f"{view.filesystem.kind}, read through {view.path}, tied by {tie}"
+    tie = say("the volume's identifier") if view.tie == "identity" else say("its size only")
+    told = say(
+        "{kind}, read through {path}, matched by {tie}",
+        kind=view.filesystem.kind,
+        path=view.path,
+        tie=tie,
+    )
+    yield say("view"), told
     if view.listing:
-        yield "holds", _holds(view.listing)
+        yield say("holds"), _holds(view.listing)
     for item in view.unread:
-        yield "not read", f"{item.what}: {item.reason}"
+        yield say("not read"), say("{what}: {reason}", what=item.what, reason=item.reason)
+
+
+def serial_words(serial: str | None, source: str | None) -> str:
+    """Say a serial number, and where it is the adapter's and not the drive's own."""
+    if serial is None or source != "adapter":
+        return serial or NOT_TOLD
+    return say("{serial} (of the adapter)", serial=serial)

@@ -18,6 +18,7 @@ from rich.table import Column
 from verify.capture.progress import Progress
 from verify.report.harmless import harmless
 from verify.report.terminal import console_for
+from verify.text.language import speaking, spoken, translated
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -39,11 +40,13 @@ class DriveBar(Progress):
     def __init__(self, bars: RichProgress, name: str) -> None:
         self._bars = bars
         self._expected = 0
+        self._language = spoken()  # the drives are read in threads, which do not know it
         self._task: TaskID = bars.add_task(harmless(name, _NAME_LONGEST), total=None, phase="")
 
     def phase(self, words: str) -> None:
         """Show what is being done."""
-        self._bars.update(self._task, phase=harmless(words, 60))
+        with speaking(self._language):
+            self._bars.update(self._task, phase=harmless(translated(words), 60))
 
     def expect(self, more_bytes: int) -> None:
         """Lengthen the bar."""

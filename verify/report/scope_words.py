@@ -2,4 +2,6 @@
 
 from __future__ import annotations
 
-ONE_PARTITION_ONLY = "one partition only"
+from verify.text.message import say
+
+ONE_PARTITION_ONLY = say("one partition only")

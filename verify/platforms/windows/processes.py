@@ -76,7 +76,8 @@ class WindowsProcesses(Platform):
         if code < _FIRST_STATUS:
             return None
         words = CRASHES.get(code, say("an error that Windows numbers"))
-        return say("{words} ({code})", words=words, code=f"0x{code:08X}")
+        number = f"0x{code:08X}"
+        return say("{words} ({code})", words=words, code=number)
 
     def limit_memory(self, most_bytes: int) -> None:
         """Limit the memory that this process may commit."""

@@ -42,7 +42,7 @@ _RESIZED = say(
     "Nothing to do: resizing leaves this mark, and the system checks the volume at its next start."
 )
 
-_STATES: dict[str, Message] = {
+STATES: dict[str, Message] = {
     "dirty": say("marked dirty"),
     "not-clean": say("not unmounted cleanly"),
     "errors": say("errors recorded"),
@@ -96,7 +96,7 @@ def _fault(filesystem: Filesystem) -> Message | None:
     if filesystem.clean is not False:
         return None
     words = (
-        say(" ({state})", state=joined(_STATES.get(word, word) for word in filesystem.state))
+        say(" ({state})", state=joined(STATES.get(word, word) for word in filesystem.state))
         if filesystem.state
         else ""
     )
