@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _BAR = 40
 _STRATA = (say("group"), say("jobs"), say("letter"), say("to draw"))
-_FOUND = (say("group"), say("jobs"), say("drawn"), say("failed"), say("fail at most"))
+_FOUND = (say("group"), say("jobs"), say("drawn"), say("failing"), say("fail at most"))
 
 
 def print_plan(console: Console, plan: Plan) -> None:
