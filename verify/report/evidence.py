@@ -90,17 +90,15 @@ def _expected(changes: int) -> str:
 def _rule_counts(comparison: Comparison) -> str:
     counts = Counter(row.outcome for row in comparison.outcomes)
     words = {
-        Result.SAME: say("match"),
-        Result.DIFFERENT: say("differ"),
-        Result.NOT_APPLICABLE: say("do not apply"),
-        Result.NOT_EXAMINED: say("could not be made"),
-        Result.CRASHED: say("failed"),
+        Result.SAME: counted("{count} matches", "{count} match", counts[Result.SAME]),
+        Result.DIFFERENT: counted("{count} differs", "{count} differ", counts[Result.DIFFERENT]),
+        Result.NOT_APPLICABLE: counted(
+            "{count} does not apply", "{count} do not apply", counts[Result.NOT_APPLICABLE]
+        ),
+        Result.NOT_EXAMINED: say("{count} could not be made", count=counts[Result.NOT_EXAMINED]),
+        Result.CRASHED: say("{count} failed", count=counts[Result.CRASHED]),
     }
-    told = joined(
-        say("{count} {answer}", count=counts[key], answer=word)
-        for key, word in words.items()
-        if counts[key]
-    )
+    told = joined(word for key, word in words.items() if counts[key])
     return say("{count} checks: {told}.", count=len(comparison.tool.rules), told=told)
 
 

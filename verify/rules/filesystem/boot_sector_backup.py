@@ -82,7 +82,7 @@ def _fault(filesystem: Filesystem) -> Message | None:
         return None
     detail = say(": {detail}", detail=backup.detail) if backup.detail else ""
     if backup.state == "missing":
-        return say("is missing ({place}{detail})", place=backup.place, detail=detail)
+        return say("is missing (expected: {place}{detail})", place=backup.place, detail=detail)
     return say("differs from the boot sector ({place}{detail})", place=backup.place, detail=detail)
 
 
