@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -68,7 +69,7 @@ class BlockMap:
 def hold_apart(
     refusing: Refusing,
     file: ImageFile,
-    blocks: tuple[Places, Places],
+    blocks: tuple[Places, int, int],
     structures: Iterable[tuple[int, int]],
     what: str,
 ) -> None:
@@ -77,30 +78,50 @@ def hold_apart(
     Args:
         refusing: what the image is.
         file: where the blocks are.
-        blocks: the place of each, negative where it is stored nowhere, and its length; in bytes.
+        blocks: the place of each, negative where it is stored nowhere; the length of one, and how
+            much of the drive's last block has to be there; in bytes.
         structures: (start, end) of the container's own in the same file.
         what: the name of a block, in a sentence.
 
     Raises:
         ImageRefused: one does not.
     """
-    places, lengths = blocks
-    stored = places >= 0
-    starts = places[stored]
-    sizes = lengths[stored]
-    if starts.size and (starts.max() > file.size_bytes or (starts + sizes).max() > file.size_bytes):
-        raise refusing.because(
-            say("{what} lies beyond the end of {file}: it was cut short", what=what, file=file.name)
-        )
-    own = [(start, end) for start, end in structures if end > start]
-    if any(end > file.size_bytes for _, end in own):
+    places, length, last_length = blocks
+    own = sorted((start, end) for start, end in structures if end > start)
+    if own and max(end for _, end in own) > file.size_bytes:
         raise refusing.because(
             say("a table lies beyond the end of {file}: it was cut short", file=file.name)
         )
-    all_starts = np.concatenate([starts, np.array([item[0] for item in own], np.int64)])
-    all_ends = np.concatenate([starts + sizes, np.array([item[1] for item in own], np.int64)])
-    order = np.argsort(all_starts, kind="stable")
-    if np.any(all_ends[order][:-1] > all_starts[order][1:]):
+    starts = np.sort(places[places >= 0])
+    if starts.size:
+        last = last_length if starts[-1] == places[-1] else length
+        if int(starts[-1]) + last > file.size_bytes:
+            raise refusing.because(
+                say(
+                    "{what} lies beyond the end of {file}: it was cut short",
+                    what=what,
+                    file=file.name,
+                )
+            )
+    if _overlap(own, starts, length):
         raise refusing.because(
             say("{what} overlaps another one, or one of the container's own tables", what=what)
         )
+
+
+def _overlap(own: list[tuple[int, int]], starts: Places, length: int) -> bool:
+    """Whether any two of blocks of one length, and of structures, have bytes in common.
+
+    NOTE: there are up to `MOST_BLOCKS` places: they are sorted once, and not copied again.
+    """
+    if any(end > following for (_, end), (following, _) in pairwise(own)):
+        return True
+    if starts.size > 1 and int(np.diff(starts).min()) < length:
+        return True
+    for start, end in own:
+        index = int(np.searchsorted(starts, start))
+        if index < starts.size and starts[index] < end:
+            return True
+        if index and starts[index - 1] + length > start:
+            return True
+    return False

@@ -36,12 +36,23 @@ _ALL_FILES = say("Put all of its files (E01, E02 and so on) into one folder, and
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """Chunks from number `first`: `bounds` in the file, one more than they are; `packed` or not."""
+    """Chunks from number `first`: the entries as stored, what they count from, and their end."""
 
     file: ImageFile
     first: int
-    bounds: npt.NDArray[np.int64]
-    packed: npt.NDArray[np.bool_]
+    entries: npt.NDArray[np.uint32]
+    base: int
+    end: int
+
+    def chunk(self, index: int) -> tuple[int, int, bool]:
+        """Return where a chunk begins and ends in the file, and whether it is compressed."""
+        stored = int(self.entries[index])
+        following = index + 1
+        end = self.end if following == len(self.entries) else self._start(following)
+        return self._start(index), end, stored >= ewf.IS_COMPRESSED
+
+    def _start(self, index: int) -> int:
+        return self.base + (int(self.entries[index]) & (ewf.IS_COMPRESSED - 1))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -90,11 +101,10 @@ class E01(Image):
     def _verified(self, number: int) -> bytes | None:
         """Return the bytes of a chunk; `None` where they are not what was stored."""
         table = self.tables[int(np.searchsorted(self._firsts, number, side="right")) - 1]
-        index = number - table.first
-        start, end = int(table.bounds[index]), int(table.bounds[index + 1])
+        start, end, is_packed = table.chunk(number - table.first)
         stored = table.file.read(start, end - start)
         wanted = min(self.chunk_bytes, self.facts.drive_bytes - number * self.chunk_bytes)
-        if table.packed[index]:
+        if is_packed:
             return _inflated(stored, wanted, self.chunk_bytes)
         for length in (wanted, self.chunk_bytes):  # NOTE: some makers fill up the last chunk
             data, rest = stored[:length], stored[length : length + ewf.CHECKSUM_BYTES]
@@ -239,8 +249,8 @@ class _Opening:
                 say("a table of chunks counts from beyond the end of its file")
             )
         data = self._table_entries(section, entries)
-        stored = np.frombuffer(data, "<u4").astype(np.int64)
-        starts = (stored & (ewf.IS_COMPRESSED - 1)) + table.number("BaseOffset")
+        stored, base = np.frombuffer(data, "<u4"), table.number("BaseOffset")
+        starts = (stored & (ewf.IS_COMPRESSED - 1)).astype(np.int64) + base
         begin, end = self._data
         bounds = np.append(starts, end)
         inside = not entries or (starts[0] >= begin and bool(np.all(np.diff(bounds) > 0)))
@@ -248,9 +258,8 @@ class _Opening:
             raise self.refusing.because(
                 say("a table of chunks of {file} is out of order", file=section.file.name)
             )
-        packed = stored >= ewf.IS_COMPRESSED
         if entries:
-            self.tables.append(_Table(section.file, self.chunks - entries, bounds, packed))
+            self.tables.append(_Table(section.file, self.chunks - entries, stored, base, end))
         self._data, self._entries = None, data
 
     def _table_entries(self, section: Section, entries: int) -> bytes:

@@ -159,7 +159,6 @@ def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record)
     bitmap_bytes += -bitmap_bytes % vhd.SECTOR_BYTES
     used = entries != vhd.UNUSED
     places = np.where(used, entries * vhd.SECTOR_BYTES, ZEROS)
-    lengths = np.full(count, bitmap_bytes + block, np.int64)
     headers = header.at, header.at + vhd.DYNAMIC_HEADER.size
     structures = (
         (0, _FOOTER_BYTES),
@@ -167,7 +166,8 @@ def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record)
         (at, at + count * 4),
         (file.size_bytes - _FOOTER_BYTES, file.size_bytes),
     )
-    hold_apart(refusing, file, (places, lengths), structures, say("a block"))
+    length = bitmap_bytes + block
+    hold_apart(refusing, file, (places, length, length), structures, say("a block"))
     return SectorMap(file, size, block, places, bitmap_bytes)
 
 

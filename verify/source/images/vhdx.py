@@ -66,8 +66,9 @@ def open_vhdx(file: ImageFile) -> Vhdx:
     structures = [(0, vhdx.MIB), (log[0], sum(log))]
     structures += [(start, start + length) for start, length in regions.values()]
     places, notes = _places(refusing, file, regions[vhdx.BAT_REGION], metadata)
-    lengths = np.full(places.shape, metadata.block_bytes, np.int64)
-    hold_apart(refusing, file, (places, lengths), structures, say("a block, a region or its log"))
+    length = metadata.block_bytes
+    what = say("a block, a region or its log")
+    hold_apart(refusing, file, (places, length, length), structures, what)
     creator = file.read(len(vhdx.SIGNATURE), 512).decode("utf-16-le", "replace").split("\0")[0]
     facts = ImageFacts(
         kind="vhdx",

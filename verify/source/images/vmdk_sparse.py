@@ -15,6 +15,8 @@ from verify.structs import vmdk
 from verify.text.message import say
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from verify.source.images.blocks import Places
     from verify.source.images.image_file import ImageFile, Refusing
     from verify.structs.base import Record
@@ -106,11 +108,9 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
         raise refusing.because(say("its two sets of grain tables differ"))
     places = _places(refusing, entries, zeroed=bool(flags & vmdk.HAS_ZEROED_GRAINS))
     size = capacity * _SECTOR
-    lengths: Places = np.full(places.shape, grain, np.int64)
-    lengths[-1] = size - (len(places) - 1) * grain
-    if compressed:
-        lengths[:] = vmdk.MARKER.size
-    hold_apart(refusing, file, (places, lengths), structures, say("a grain or a grain table"))
+    last = size - (len(places) - 1) * grain
+    lengths = (vmdk.MARKER.size,) * 2 if compressed else (grain, last)
+    hold_apart(refusing, file, (places, *lengths), structures, say("a grain or a grain table"))
     if compressed:
         _hold_last_grain(refusing, file, places)
     blocks = (CompressedMap if compressed else BlockMap)(file, size, grain, places)
@@ -186,7 +186,7 @@ def _entries(
     header: Record,
     directory: str,
     structures: list[tuple[int, int]],
-) -> Places:
+) -> npt.NDArray[np.uint32]:
     """Return the entries of all grain tables, by one of the two directories.
 
     A table that is not there has no grains; the places of all tables are added to `structures`.
@@ -198,7 +198,7 @@ def _entries(
         raise refusing.because(say("it has no grain directory"))
     data = refusing.read(file, at, tables * 4, say("its grain directory"))
     structures.append((at, at + tables * 4))
-    entries = np.zeros(tables * per_table, np.int64)
+    entries = np.zeros(tables * per_table, np.uint32)
     for number, sector in enumerate(np.frombuffer(data, "<u4").tolist()):
         if not sector:
             continue
@@ -211,8 +211,10 @@ def _entries(
     return entries[:grains]
 
 
-def _places(refusing: Refusing, entries: Places, *, zeroed: bool) -> Places:
-    none = (entries == 0) | ((entries == 1) if zeroed else False)
+def _places(refusing: Refusing, entries: npt.NDArray[np.uint32], *, zeroed: bool) -> Places:
     if np.any(entries == 1) and not zeroed:
         raise refusing.because(say("a grain table names a grain inside its header"))
-    return np.where(none, ZEROS, entries * _SECTOR)
+    places = entries.astype(np.int64)
+    places *= _SECTOR
+    places[entries <= 1] = ZEROS  # NOTE: 0 is not stored, 1 is zeroed
+    return places
