@@ -152,7 +152,7 @@ def test_list_when_a_record_cannot_be_read_then_its_job_is_not_passed_over_in_si
     (archive.root / "index.sqlite").unlink()
     listed = command("jobs", "list", "--archive", archive.root)
     assert listed.code == 0
-    assert "1 entries of the archive cannot be read as jobs, J-1 among them" in listed.err
+    assert "1 entry of the archive cannot be read: J-1" in listed.err
 
 
 def test_judge_when_a_file_is_not_what_was_sealed_then_that_is_said(
@@ -183,7 +183,7 @@ def test_export_when_written_then_every_job_is_a_line_with_its_findings_and_outc
 def test_list_when_there_is_no_archive_then_it_says_so(tmp_path: Path, command: Command) -> None:
     """Neither a folder that is not there nor one of other things is an archive."""
     for place in (tmp_path / "none", tmp_path):
-        command("jobs", "list", "--archive", place).assert_one_sentence(4, "no archive")
+        command("jobs", "list", "--archive", place).assert_one_sentence(4, "is not an archive")
 
 
 def test_archive_when_nobody_names_one_then_it_is_the_users_own(

@@ -247,7 +247,7 @@ def test_key_when_it_is_the_users_own_then_jobs_are_sealed_with_it(
     """What `jobs key` made is used without being named."""
     assert command("jobs", "key").code == 0
     ran = command("jobs", "add", "J-1", *pair(tmp_path), "--archive", tmp_path / "a")
-    assert "sealed with the key" in ran.err
+    assert "Sealed with key" in ran.err
     assert command("jobs", "verify", "--archive", tmp_path / "a").code == 0
 
 
