@@ -214,3 +214,31 @@ def test_free_space_when_a_bitmap_is_said_to_be_where_none_can_be_then_none(
 
     assert found.free_bytes is None
     assert [item.what for item in found.unread] == ["block bitmap of group 0"]
+
+
+@pytest.mark.tools("mke2fs", "dumpe2fs", "debugfs")
+def test_description_when_it_was_mounted_written_and_checked_then_each_time_is_dumpe2fs_s(
+    tmp_path: Path,
+) -> None:
+    """Set by debugfs, one after 2038; dumpe2fs prints them in UTC."""
+    image = volume(tmp_path, "ext4")
+    for name, when in (
+        ("lastcheck", "20250102030405"),
+        ("mtime", "20400301102030"),
+    ):
+        run("debugfs", "-w", "-R", f"set_super_value {name} {when}", image)
+    told = run("dumpe2fs", "-h", image).splitlines()
+    lines = dict(line.split(":", 1) for line in told if ":" in line)
+
+    found = {str(time.by): (time.at, time.step) for time in described(image).kept}
+
+    titles = {
+        "mounted": "Last mount time",
+        "superblock": "Last write time",
+        "checked": "Last checked",
+    }
+    for by, title in titles.items():
+        said = lines[title].strip()
+        moment = datetime.strptime(said, "%a %b %d %H:%M:%S %Y").replace(tzinfo=UTC)
+        assert found[by] == (int(moment.timestamp()) * 10**9, 10**9)
+    assert found["mounted"][0] > 2**31 * 10**9
