@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from tests.end_to_end.running_volumes import Ext4, Ntfs, Running
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 DAY = 24 * 3600
 BEGIN = 1_770_000_000
@@ -221,14 +221,17 @@ class Life:
             self.volume.rename(path, other)
             self.files[other] = self.files.pop(path)
 
-    def copy(self, *, torn: bool) -> None:
-        """Copy it as it is, or part by part while programs write into their open files."""
+    def copy(self, *, torn: bool, between: Callable[[], None] | None = None) -> None:
+        """Copy it as it is, or part by part while programs write into their open files.
+
+        `between`: what is done between two parts instead.
+        """
         volume = self.volume
         target = volume.image.with_name(f"{volume.image.stem}-copy{len(self.copies)}.img")
         made = Copy(target, volume.now, torn, len(volume.steps))
         self.copies.append(made)
         if torn:
-            volume.torn(target, self.write_open)
+            volume.torn(target, between or self.write_open)
         else:
             volume.frozen(target)
 

@@ -104,6 +104,24 @@ def test_check_when_open_files_were_torn_then_the_advice_is_to_shut_down(
     assert [f"{len(listed)} databases, mail stores" in message for message in used] == [True]
 
 
+@pytest.mark.root
+@pytest.mark.tools("mkfs.ext4", "mkntfs", "ntfs-3g", "faketime", "blockdev", "losetup")
+@pytest.mark.parametrize("tree", [WINDOWS, LINUX], ids=["windows", "linux"])
+def test_check_when_names_came_and_went_while_it_was_copied_then_it_is_stop(
+    tree: Tree, tmp_path: Path
+) -> None:
+    """Without a snapshot: folders and records of the copy are of different moments."""
+    with lived(tree, 9, tmp_path / "life") as life:
+        life.copy(torn=True, between=lambda: life.use(12, 180))
+        life.use(60, 2 * HOUR)
+        life.end()
+    old, new = (captured(side, tmp_path, "full") for side in (life.image, life.copies[0].image))
+    comparison = compare(old, new)
+    rules = {item.rule for item in comparison.findings if item.level == "stop"}
+    assert comparison.verdict == "stop"
+    assert rules & {"filesystem-structure", "drive-unreadable"}
+
+
 def _stops(comparison: Comparison) -> set[str]:
     """Return what stands against wiping by its path; how many files there are goes with it."""
     return {
