@@ -136,7 +136,6 @@ def _never_fail_on_text(stream: TextIO) -> None:
 def _application() -> typer.Typer:
     application = typer.Typer(
         cls=SpokenGroup,
-        add_completion=False,
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,

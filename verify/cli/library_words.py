@@ -22,6 +22,14 @@ _HELP: tuple[tuple[str, Message], ...] = (
     (r"^Options:$", say("Options:")),
     (r"^Commands:$", say("Commands:")),
     (r"Show this message and exit\.", say("Show this help.")),
+    (
+        r"Install completion for the current shell\.",
+        say("Let Tab complete commands and options in this shell."),
+    ),
+    (
+        r"Show completion for the current shell, to copy it or\s+customize the installation\.",
+        say("Print the script for that."),
+    ),
     (r"\[default:", say("[default:")),
     (r"\brequired\]", say("required]")),
     (r"\[OPTIONS\]", say("[OPTIONS]")),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import functools
 import inspect
+import textwrap
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args
 
 from typer.core import TyperCommand, TyperGroup
@@ -22,9 +23,15 @@ if TYPE_CHECKING:
 
 _LANG = "lang"
 
+_HINT_CHARACTERS = 60
+
 
 class SpokenCommand(TyperCommand):
     """A command whose help page is in one language, the library's words included."""
+
+    def shell_complete(self, ctx: Any, incomplete: str) -> list[Any]:
+        """Return what a shell may complete a word to."""
+        return _with_short_hints(super().shell_complete(ctx, incomplete))
 
     def get_help(self, ctx: Any) -> str:
         """Return the help page."""
@@ -34,9 +41,25 @@ class SpokenCommand(TyperCommand):
 class SpokenGroup(TyperGroup):
     """A group of commands, likewise."""
 
+    def shell_complete(self, ctx: Any, incomplete: str) -> list[Any]:
+        """Return what a shell may complete a word to."""
+        return _with_short_hints(super().shell_complete(ctx, incomplete))
+
     def get_help(self, ctx: Any) -> str:
         """Return the help page."""
         return help_in_language(super().get_help(ctx))
+
+
+def _with_short_hints(items: list[Any]) -> list[Any]:
+    """Return completions whose descriptions are a line of plain text.
+
+    NOTE: the library breaks long ones into lines, which fish takes for words to choose from, and
+    takes brackets for markup.
+    """
+    for item in items:
+        hint = (item.help or "").partition("  [")[0].replace("`", "")
+        item.help = textwrap.shorten(hint, _HINT_CHARACTERS, placeholder=" …")
+    return items
 
 
 def paragraphs(command: Callable[..., object]) -> list[str]:
