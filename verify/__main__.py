@@ -2,12 +2,14 @@
 
 import sys
 
-from verify.own_code import keep_to_own_code
+from verify.own_code import keep_to_own_code, ran_own_process
 
 
 def main() -> int:
     """Run the command line and return its exit code."""
     keep_to_own_code()
+    if ran_own_process(sys.argv[1:]):
+        return 0
     # NOTE: reader processes import this file again; only the command itself needs the rest.
     from verify.cli.ending import (  # noqa: PLC0415
         EXIT_INTERRUPTED,

@@ -31,6 +31,13 @@ _START = (
 from the folder that this package is in."""
 
 
+PROCESS_WORD = "--own-process"
+"""In a self-contained folder, starts the program as one of its own processes."""
+
+_PROCESSES = {"verify.capture.readers.worker"}
+"""What it is started as, each by its `main`."""
+
+
 def keep_to_own_code() -> None:
     """Import from the installation alone, here and in every process that is started from here.
 
@@ -52,7 +59,10 @@ def own_python(module: str) -> tuple[str, ...]:
     """Return the command that runs `main` of a module of this package in a process of its own.
 
     It is isolated (`-I`): neither the current folder nor the environment adds to what it imports.
+    In a self-contained folder there is no interpreter to start, and the program starts itself.
     """
+    if _is_self_contained():
+        return (sys.executable, PROCESS_WORD, module)
     places = [place for place in sys.path if place]
     caching = ("-B",) if sys.dont_write_bytecode else ()
     encoding = f"utf8={sys.flags.utf8_mode}"  # names of files are handed over, and must stay equal
@@ -68,6 +78,28 @@ def own_python(module: str) -> tuple[str, ...]:
         module,
         *places,
     )
+
+
+def ran_own_process(arguments: list[str]) -> bool:
+    """Work as the process that this one was started as; `False`: it was started for a command.
+
+    Only in a self-contained folder are there such processes: the readers, started by `own_python`,
+    and those of a pool, which end here (`freeze_support` of Python's multiprocessing).
+    """
+    if not _is_self_contained():
+        return False
+    import multiprocessing  # noqa: PLC0415 - keep_to_own_code was before this
+
+    multiprocessing.freeze_support()
+    if not any(arguments == [PROCESS_WORD, module] for module in _PROCESSES):
+        return False
+    __import__(arguments[1], fromlist=["main"]).main()
+    return True
+
+
+def _is_self_contained() -> bool:
+    """Return whether this is a program with its interpreter inside (PyInstaller says so)."""
+    return bool(getattr(sys, "frozen", False))
 
 
 def _foreign_places() -> set[str]:
