@@ -1,6 +1,6 @@
-"""The generated part of docs/: pages of rules and structures, schemas of what is written.
+"""The generated part of docs/: manual, rules and structures, schemas of what is written.
 
-python -m docs.generate           write docs/rules, docs/structures, docs/schema
+python -m docs.generate           write docs/man, docs/rules, docs/structures, docs/schema
 python -m docs.generate --check   exit 1 and name what is out of date
 """
 
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from docs.field_table_pages import structure_pages
+from docs.man_page import man_page
 from verify.archive.columns import TABLES
 from verify.archive.job_record import EventRecord, JobRecord, Seal
 from verify.audit.spot_audit import Plan, Result
@@ -28,7 +29,7 @@ from verify.rules.comparison_document import Comparison
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-GENERATED_FOLDERS = ("rules", "structures", "schema")
+GENERATED_FOLDERS = ("man", "rules", "structures", "schema")
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -139,6 +140,7 @@ def generated() -> dict[str, str]:
     pages["rules/README.md"] = _index()
     pages["rules/exclusions.md"] = exclusions_text()
     pages["schema/parquet.md"] = _tables()
+    pages["man/drivewitness.1"] = man_page(Path(__file__).parent.parent / "README.md")
     pages |= {f"structures/{name}.md": text for name, text in structure_pages().items()}
     for name, schema in (
         ("manifest-header", Header.model_json_schema(by_alias=True)),

@@ -44,7 +44,8 @@ def main(folder: Path) -> None:
             *(word for name in UNUSED for word in ("--exclude-module", name)),
             str(package / "__main__.py"),
         ]
-        subprocess.run(command, check=True, stdin=subprocess.DEVNULL)
+        # NOTE: Python looks for modules where it is started; a checkout lacks the demo's drives.
+        subprocess.run(command, check=True, stdin=subprocess.DEVNULL, cwd=work)
         made = Path(work) / "dist" / PROGRAM
         _drop_languages(made)
         for name in ("LICENSE", "README.md"):
@@ -64,4 +65,4 @@ def _drop_languages(made: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]).resolve())
