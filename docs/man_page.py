@@ -53,8 +53,8 @@ def man_page(readme: Path) -> str:
         for name, command in commands.items():
             lines += _command(command, f"{group} {name}")
     lines += [".SH EXIT STATUS", *_exits(text), ".SH ENVIRONMENT"]
-    for name, about in _VARIABLES:
-        lines += [".TP", f".B {name}", plain(about)]
+    for name, words in _VARIABLES:
+        lines += [".TP", f".B {name}", plain(words)]
     lines += [".SH CAUTIONS"]
     for caution in _bullets(text, "Cautions"):
         lines += [r".IP \(bu 2", _marked(caution)]
