@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from verify.cli.list_files import ListNamesOption, ListOption, lists_of
 from verify.cli.options import JsonOption
 from verify.text.message import say
 
@@ -19,11 +20,14 @@ def show(
     ],
     *,
     json: JsonOption = False,
+    files: ListOption = None,
+    names: ListNamesOption = False,
 ) -> int:
     """Show what is on a drive or in a manifest."""
     from verify.cli.output import emit, emit_drawn
 
-    header = _header(drive)
+    lists = lists_of(files, drive, names=names)
+    header = _header(drive) if lists is None else lists.manifest.header
     if json:
         from verify.report.json_text import document_json
 
@@ -32,6 +36,8 @@ def show(
         from verify.report.drive import print_drive
 
         emit_drawn(lambda console: print_drive(console, header))
+    if lists is not None:
+        lists.write()
     return 0
 
 
