@@ -484,4 +484,4 @@ def test_identify_when_what_was_filed_of_a_start_is_another_jobs_then_it_is_stop
     filed(archive, "J-1", paths, verdict="sound")
     shutil.copytree(other.jobs / "J-1~started", archive.jobs / "J-1~started")
     against = identified(command, archive, paths[0])["against"]
-    assert any("J-1~started is about another job" in line for line in against)
+    assert any("J-1~started belongs to another job" in line for line in against)

@@ -119,7 +119,7 @@ def test_demo_when_the_machine_was_in_use_then_exactly_its_later_work_is_listed_
     """The builder's six files, each path whole, and nothing that the machine itself wrote."""
     ran = command("demo", "--scratch", tmp_path)
     third = ran.out[ran.out.index("3. THE CLONE") :]
-    listed = third[third.index("TO COPY (6)") : third.index("EVIDENCE")]
+    listed = third[third.index("TO COPY (6)") : third.index("WHAT WAS READ")]
     for path in running.six_files():
         assert f"/{path}" in listed
     assert listed.count("partition 3\n") == 1
