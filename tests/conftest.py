@@ -94,11 +94,13 @@ def corpus() -> Path:
 
 @pytest.fixture(autouse=True)
 def nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let no archive or key of this user be found."""
+    """Let no archive, key or settings of this user be found."""
     for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
         monkeypatch.setenv(name, str(tmp_path / "home"))
-    for name in ("DRIVEWITNESS_ARCHIVE", "DRIVEWITNESS_KEY"):
-        monkeypatch.delenv(name, raising=False)
+    for name in [name for name in os.environ if name.startswith("DRIVEWITNESS_")]:
+        if name != "DRIVEWITNESS_CORPUS":
+            monkeypatch.delenv(name)
+    monkeypatch.delenv("SUDO_UID", raising=False)
 
 
 @pytest.fixture

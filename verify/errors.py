@@ -35,6 +35,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     │   └── JobDamaged                         a file of a job is gone, or is not what it was
     ├── MachineUntold                          this machine does not tell what was asked of it
     ├── AuditForeign                           a file that holds no plan or result of an audit
+    ├── SettingsUnusable                       a settings file that cannot be read, or not obeyed
     ├── KeyUnusable                            a file that holds no key, or one that others may read
     └── OutputError                            a result could not be written
 """
@@ -607,6 +608,28 @@ class MachineUntold(WitnessError):
         """Say where it is known to work."""
         return say(
             "Start the machine from a Linux medium, and run `identify` on its drive instead."
+        )
+
+
+@dataclass
+class SettingsUnusable(WitnessError):
+    """A settings file that cannot be read, or that must not be obeyed."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return say(
+            "{path}: cannot be used as the settings file: {reason}.",
+            path=self.path,
+            reason=self.reason,
+        )
+
+    def hint(self) -> str:
+        """Say what a settings file must be."""
+        return say(
+            "It must be an ordinary file of yours or root's that only its owner may change (mode"
+            " 0600 or 0644)."
         )
 
 

@@ -19,6 +19,7 @@ FLOW = (
     ("structs",),
     ("platforms",),
     ("whole_file", "held", "parent"),
+    ("settings",),
     ("source",),
     ("table",),
     ("filesystem",),
@@ -69,6 +70,7 @@ READERS = WRITERS | {
     "verify/platforms/linux/mounts.py",  # what is mounted
     "verify/platforms/windows/attached.py",  # drives and volumes of Windows, with no right at all
     "verify/platforms/windows/drives.py",  # the same, to read them
+    "verify/settings/file.py",  # the settings
     "verify/fit/file.py",  # a fit that was declared
     "verify/capture/readers/helper.py",  # pipes from and to a helper process
     "verify/capture/readers/worker.py",  # the null device, for what a library may print

@@ -258,8 +258,10 @@ def open_archive(root: Path) -> Archive:
     return Archive(root, shared=shared)
 
 
-def make_archive(root: Path) -> Archive:
+def make_archive(root: Path, *, shared: bool = False) -> Archive:
     """Return the archive in a folder, made there if it is new or empty.
+
+    `shared`: a new one is shared with the folder's group.
 
     Raises:
         ArchiveForeign: there is something else in it.
@@ -277,6 +279,8 @@ def make_archive(root: Path) -> Archive:
                 hold_no_link(root / name)
                 make_folder(root / name)
             _write_mark(root, shared=False)
+            if shared:
+                return share_archive(open_archive(root), shared=True)
     except OSError as error:
         raise OutputError(str(root), system_words(error)) from error
     return open_archive(root)

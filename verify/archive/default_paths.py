@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from verify.platforms.this import PLATFORM
+from verify.settings.settings import in_force
 
-ARCHIVE_VARIABLE = "DRIVEWITNESS_ARCHIVE"
-KEY_VARIABLE = "DRIVEWITNESS_KEY"
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def default_archive() -> Path:
-    """Return the user's archive: what the environment names, else in the folder for data."""
-    if named := os.environ.get(ARCHIVE_VARIABLE):
-        return Path(named)
-    return PLATFORM.user_folder("data") / "archive"
+    """Return the user's archive: the one of the settings, else in the folder for data."""
+    return in_force().archive or PLATFORM.user_folder("data") / "archive"
 
 
 def default_key() -> Path:
     """Return the place of the user's key, which is never in an archive."""
-    if named := os.environ.get(KEY_VARIABLE):
-        return Path(named)
-    return PLATFORM.user_folder("settings") / "seal.key"
+    return in_force().key or PLATFORM.user_folder("settings") / "seal.key"

@@ -28,10 +28,12 @@ from verify.cli.output import emit, output_failed
 from verify.cli.report import report
 from verify.cli.rules import rules
 from verify.cli.running import running
+from verify.cli.settings import settings
 from verify.cli.show import show
 from verify.cli.spoken_help import SpokenCommand, SpokenGroup, with_spoken_help
 from verify.errors import UsageError, WitnessError
 from verify.platforms.this import PLATFORM
+from verify.settings.settings import in_force, settings_read_once
 from verify.text.language import _, speaking, translated
 from verify.text.message import Message, say
 from verify.version import __version__
@@ -56,6 +58,7 @@ COMMANDS = (
     identify,
     running,
     rules,
+    settings,
     demo,
 )
 
@@ -93,7 +96,7 @@ def run(arguments: Sequence[str]) -> int:
     PLATFORM.set_up_console()
     for stream in (sys.stdout, sys.stderr):
         _never_fail_on_text(stream)
-    with speaking(language_for(arguments)):
+    with settings_read_once(), speaking(language_for(arguments)):
         return _run(list(arguments))
 
 
@@ -207,6 +210,8 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
     @functools.wraps(spoken)
     def ending(**arguments: object) -> None:
         try:
+            if command is not settings:  # which says itself what holds, and what is wrong
+                in_force()
             code = spoken(**arguments)
         except WitnessError as error:
             code = _tell(error)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from verify.cli.option_groups import ReadingOptions, ScopeOptions
 from verify.errors import OutputError, UsageError
+from verify.settings.settings import in_force
 from verify.text.message import say
 from verify.text.system_words import system_words
 from verify.whole_file import make_folder
@@ -146,7 +147,7 @@ def like_the_other_side(paths: tuple[str, ...]) -> "CaptureOptions":
 
     manifests = [path for path in paths if is_manifest(path)]
     if not manifests or len(manifests) == len(paths):
-        return CaptureOptions()
+        return CaptureOptions(depth=in_force().depth)
     header = open_manifest(manifests[0]).header
     seed, confidence = header.capture.seed, header.capture.confidence
     return CaptureOptions(depth=header.depth, seed=seed, confidence=confidence)

@@ -68,7 +68,7 @@ def check(  # noqa: PLR0913 - the command's own options
     declared = declared_by(fit)
     reports = report_files(report, (source, target), edition)
     lists = difference_files(
-        differences, (source, target), names=edition.names, others=reports.files
+        differences, (source, target), names=edition.with_names, others=reports.files
     )
     options = capture_options(
         reading, beside=(source, target), given_as=given_as((source, target), scope)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.cli.asking import asked_for
-from verify.cli.job_options import archive_to_file_in, key_at
+from verify.cli.job_options import archive_to_file_in, key_at, technician_named
 from verify.cli.option_groups import FilingOptions
 from verify.text.language import translated
 from verify.text.message import say
@@ -73,11 +73,13 @@ def filing_for(job: str | None, options: FilingOptions) -> Filing | None:
     job = asked_for("job", job, ask=ask)
     named = time.strftime("%Y%m%d-%H%M%S", time.gmtime()) if job is None else job
     words = JobWords(job=named)
-    filing = Filing(archive_to_file_in(options.archive), words, key_at(options.key))
+    filing = Filing(
+        archive_to_file_in(options.archive, shared=options.shared), words, key_at(options.key)
+    )
     filing.archive.hold_free(named)
     words = replace(
         words,
-        technician=asked_for("technician", options.technician, ask=ask),
+        technician=asked_for("technician", technician_named(options.technician), ask=ask),
         customer=asked_for("customer", options.customer, ask=ask),
         notes=asked_for("notes", options.notes, ask=ask),
     )

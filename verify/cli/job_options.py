@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from verify.errors import UsageError
+from verify.settings.settings import in_force
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -17,7 +19,10 @@ ArchiveOption = Annotated[
     typer.Option(
         "--archive",
         metavar="DIR",
-        help=say("The folder of the archive.  [default: this user's archive]"),
+        help=say(
+            "The folder of the archive.  [default: DRIVEWITNESS_ARCHIVE, else the settings file,"
+            " else this user's archive]"
+        ),
     ),
 ]
 KeyOption = Annotated[
@@ -25,11 +30,31 @@ KeyOption = Annotated[
     typer.Option(
         "--key",
         metavar="FILE",
-        help=say("The file with the shop's key.  [default: this user's key, if there is one]"),
+        help=say(
+            "The file with the shop's key.  [default: DRIVEWITNESS_KEY, else the settings file,"
+            " else this user's key, if there is one]"
+        ),
     ),
 ]
 TechnicianOption = Annotated[
-    str | None, typer.Option("--technician", metavar="NAME", help=say("The technician's name."))
+    str | None,
+    typer.Option(
+        "--technician",
+        metavar="NAME",
+        help=say(
+            "The technician's name.  [default: DRIVEWITNESS_TECHNICIAN, else the settings file]"
+        ),
+    ),
+]
+SharedOption = Annotated[
+    bool | None,
+    typer.Option(
+        "--shared/--private",
+        help=say(
+            "Share a new archive with its folder's group, or keep it private.  [default:"
+            " DRIVEWITNESS_SHARED, else the settings file, else private]"
+        ),
+    ),
 ]
 CustomerOption = Annotated[
     str | None,
@@ -68,16 +93,33 @@ def archive_at(place: str | None) -> "Archive":
     return open_archive(place_of_archive(place))
 
 
-def archive_to_file_in(place: str | None) -> "Archive":
+def archive_to_file_in(place: str | None, *, shared: bool | None = None) -> "Archive":
     """Return the archive at a place, or the user's own; made if it is new.
+
+    `shared`: whether a new one is shared with its folder's group; `None`: as the settings have it.
 
     Raises:
         ArchiveForeign: there is something else.
         OutputError: it cannot be made.
+        UsageError: there is one, and it is not as `shared` wants it.
     """
     from verify.archive.archive import make_archive
 
-    return make_archive(place_of_archive(place))
+    wanted = in_force().shared if shared is None else shared
+    archive = make_archive(place_of_archive(place), shared=wanted)
+    if shared not in {None, archive.shared}:
+        raise UsageError(
+            say("{archive}: is shared.", archive=str(archive.root))
+            if archive.shared
+            else say("{archive}: is private.", archive=str(archive.root)),
+            say("`jobs share` changes who may read an archive."),
+        )
+    return archive
+
+
+def technician_named(given: str | None) -> str | None:
+    """Return the technician who was named, else the one of the settings."""
+    return in_force().technician if given is None else given
 
 
 def key_at(place: str | None) -> "Key | None":

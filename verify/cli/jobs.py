@@ -13,7 +13,6 @@ from verify.cli.job_options import (
     ArchiveOption,
     CustomerOption,
     JobArgument,
-    TechnicianOption,
     archive_at,
     place_of_archive,
 )
@@ -47,6 +46,10 @@ class SortName(StrEnum):
     CUSTOMER = "customer"
 
 
+ByTechnicianOption = Annotated[
+    str | None,
+    typer.Option("--technician", metavar="NAME", help=say("Only jobs of this technician.")),
+]
 SinceOption = Annotated[
     str | None,
     typer.Option(
@@ -77,7 +80,7 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
     verdict: Annotated[
         VerdictName | None, typer.Option("--verdict", help=say("Only jobs with this verdict."))
     ] = None,
-    technician: TechnicianOption = None,
+    technician: ByTechnicianOption = None,
     customer: CustomerOption = None,
     since: SinceOption = None,
     until: UntilOption = None,

@@ -16,6 +16,7 @@ from verify.cli.job_options import (
     TechnicianOption,
     archive_at,
     key_at,
+    technician_named,
 )
 from verify.cli.options import JsonOption
 from verify.errors import OutputError
@@ -33,7 +34,10 @@ def make_shop_key(
         typer.Option(
             "--key",
             metavar="FILE",
-            help=say("The new file for the key.  [default: this user's key file]"),
+            help=say(
+                "The new file for the key.  [default: DRIVEWITNESS_KEY, else the settings file,"
+                " else this user's key file]"
+            ),
         ),
     ] = None,
 ) -> int:
@@ -110,7 +114,7 @@ def delete_job(
     from verify.archive.filing import delete_job as delete
 
     place = archive_at(archive)
-    delete(place, job, key_at(key), technician=technician, reason=reason)
+    delete(place, job, key_at(key), technician=technician_named(technician), reason=reason)
     told = say("{job}: the files were removed; the seal and the reason stay.", job=job)
     sys.stderr.write(f"{translated(told)}\n")
     return 0
@@ -134,7 +138,7 @@ def job_started(  # noqa: PLR0913 - the command's own options
 
     place, shop_key = archive_at(archive), key_at(key)
     place.record(job)
-    by = asked_for("technician", technician, ask=ask)
+    by = asked_for("technician", technician_named(technician), ask=ask)
     words = asked_for("notes", notes, ask=ask)
     seal = file_event(place, job, "started", shop_key, technician=by, reason=words)
     tell_seal(place, seal)

@@ -45,6 +45,7 @@ def keep_off(
     if not drives:
         return
     tell_untried(drives)
+    _hold_settings_elsewhere(drives)
     places = [(str(place), _ELSEWHERE) for place in writes if place is not None]
     places += [(name, _ELSEWHERE) for name in _standard_streams()]
     if working:
@@ -55,6 +56,28 @@ def keep_off(
                 say("{place}: lies on {drive}, which is being read.", place=place, drive=drive),
                 advice,
             )
+
+
+def _hold_settings_elsewhere(drives: list[str]) -> None:
+    """Hold that the settings do not come from a drive that is read, which is a stranger's."""
+    from verify.platforms.this import PLATFORM
+    from verify.settings.file import FILE_VARIABLE
+    from verify.settings.settings import in_force
+
+    file = in_force().file
+    if file is None or (drive := PLATFORM.written_onto(file, drives)) is None:
+        return
+    raise UsageError(
+        say(
+            "{file}: the settings file lies on {drive}, which is being read.",
+            file=str(file),
+            drive=drive,
+        ),
+        say(
+            "Set {variable} to a settings file on another drive, or to nothing: then none is read.",
+            variable=FILE_VARIABLE,
+        ),
+    )
 
 
 def tell_untried(drives: Iterable[str]) -> None:

@@ -11,15 +11,16 @@ from verify.cli.job_options import (
     CustomerOption,
     KeyOption,
     NotesOption,
+    SharedOption,
     TechnicianOption,
 )
 from verify.cli.options import (
     ConfidenceOption,
     DepthOption,
+    FormatOption,
     LangOption,
     NamesOption,
     OnePartitionOption,
-    PaperName,
     PaperOption,
     ReplaceReportOption,
     RetriesOption,
@@ -29,6 +30,7 @@ from verify.cli.options import (
     SeedOption,
     WholeDriveOption,
 )
+from verify.settings.settings import in_force
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,19 +56,26 @@ class ScopeOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class EditionOptions:
-    """How a report is written."""
+    """How a report is written; `None`: as the settings have it."""
 
-    names: NamesOption = False
+    names: NamesOption = None
     replace: ReplaceReportOption = False
-    paper: PaperOption = PaperName.A4
+    format: FormatOption = None
+    paper: PaperOption = None
     lang: LangOption = None
+
+    @property
+    def with_names(self) -> bool:
+        """Whether the customer's file names are written."""
+        return in_force().names if self.names is None else self.names
 
 
 @dataclass(frozen=True, kw_only=True)
 class FilingOptions:
-    """Where and how a job is filed."""
+    """Where and how a job is filed; `None`: as the settings have it."""
 
     archive: ArchiveOption = None
+    shared: SharedOption = None
     technician: TechnicianOption = None
     customer: CustomerOption = None
     notes: NotesOption = None

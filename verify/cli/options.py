@@ -25,6 +25,16 @@ class PaperName(StrEnum):
     LETTER = "letter"
 
 
+class FormatName(StrEnum):
+    """A format of a report."""
+
+    HTML = "html"
+    PDF = "pdf"
+    JSON = "json"
+    MD = "md"
+    CSV = "csv"
+
+
 class LangName(StrEnum):
     """A language that a report is printed in."""
 
@@ -61,7 +71,8 @@ DepthOption = Annotated[
         "--depth",
         help=say(
             "How much to read. layout: tables, filesystems and file lists; sample: also a random"
-            " sample of the contents; full: all contents.  [default: sample]"
+            " sample of the contents; full: all contents.  [default: DRIVEWITNESS_DEPTH, else the"
+            " settings file, else sample]"
         ),
     ),
 ]
@@ -191,20 +202,45 @@ ReportOption = Annotated[
     ),
 ]
 NamesOption = Annotated[
-    bool,
-    typer.Option("--names", help=say("Write the shop's edition, with the customer's file names.")),
+    bool | None,
+    typer.Option(
+        "--names/--no-names",
+        help=say(
+            "Write the shop's edition, with the customer's file names.  [default:"
+            " DRIVEWITNESS_NAMES, else the settings file, else no names]"
+        ),
+    ),
 ]
 ReplaceReportOption = Annotated[
     bool, typer.Option("--replace", help=say("Replace a report that already exists."))
 ]
-PaperOption = Annotated[PaperName, typer.Option("--paper", help=say("Paper size of a PDF report."))]
+PaperOption = Annotated[
+    PaperName | None,
+    typer.Option(
+        "--paper",
+        help=say(
+            "Paper size of a PDF report.  [default: DRIVEWITNESS_PAPER, else the settings file,"
+            " else a4]"
+        ),
+    ),
+]
+FormatOption = Annotated[
+    list[FormatName] | None,
+    typer.Option(
+        "--format",
+        help=say(
+            "Format of a report whose name has no ending. Can be repeated.  [default:"
+            " DRIVEWITNESS_FORMATS, else the settings file]"
+        ),
+    ),
+]
 LangOption = Annotated[
     LangName | None,
     typer.Option(
         "--lang",
         help=say(
             "Language of screens, help and reports; JSON and CSV stay English.  [default:"
-            " DRIVEWITNESS_LANGUAGE, else the system's, else English]"
+            " DRIVEWITNESS_LANGUAGE, else the settings file, else the system's, else English]"
         ),
     ),
 ]

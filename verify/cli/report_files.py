@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.cli.option_groups import EditionOptions
 from verify.cli.options import language_of
 from verify.errors import OutputError, UsageError
+from verify.settings.settings import in_force
 from verify.text.message import say
 from verify.text.system_words import system_words
 
@@ -71,12 +72,21 @@ def report_files(
     Raises:
         UsageError: a format is unknown or cannot be made here, or a file may not be written.
     """
-    files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in paths or ())
+    held = in_force()
+    formats = held.formats if edition.format is None else tuple(edition.format)
+    named = [one for path in paths or () for one in _with_endings(path, formats)]
+    files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in named)
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError(say("One file is named twice."), say("Name each report once."))
-    return Reports(
-        files, edition.replace, edition.names, edition.paper.value, language_of(edition.lang)
-    )
+    paper = held.paper if edition.paper is None else edition.paper.value
+    return Reports(files, edition.replace, edition.with_names, paper, language_of(edition.lang))
+
+
+def _with_endings(path: str, formats: tuple[str, ...]) -> list[str]:
+    """Return a report's file; of a name without an ending one for each of the formats set."""
+    if Path(path).suffix or not formats:
+        return [path]
+    return [f"{path}.{name}" for name in dict.fromkeys(formats)]
 
 
 def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path:

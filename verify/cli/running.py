@@ -11,6 +11,7 @@ from verify.cli.job_options import (
     TechnicianOption,
     archive_at,
     key_at,
+    technician_named,
 )
 from verify.cli.options import JsonOption, LangOption
 from verify.text.message import say
@@ -66,7 +67,8 @@ def running(  # noqa: PLR0913 - the command's own options
     document = running_document(judged, machine, here, held, int(time.time()))
     try:
         if place is not None:
-            filed = file_running(place, against, document, shop_key, technician=technician)
+            by = technician_named(technician)
+            filed = file_running(place, against, document, shop_key, technician=by)
             tell_seal(place, filed)
     finally:  # what was seen is told last, and also where it cannot be filed
         if json:

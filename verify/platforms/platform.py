@@ -187,6 +187,18 @@ class Platform:
         """Whether a file is this account's, or that of who became this account to start us."""
         return True
 
+    def owner_is_trusted(self, status: os.stat_result) -> bool:
+        """Whether a file is this account's, the administrator's, or that of who called sudo."""
+        return self.owns_or_called(status)
+
+    def others_may_change(self, path: Path, mode: int) -> bool:
+        """Whether a file lets others than its owner write to it; `mode` is its own.
+
+        Raises:
+            OSError: the system does not tell.
+        """
+        return self.others_may_use(path, mode)
+
     def keep_private(self, handle: int, folder: Path, mode: int) -> None:
         """Give a new file its mode, and the owner that it has in `folder`, where that is kept."""
 
@@ -233,6 +245,10 @@ class Platform:
         }[purpose]
         named = Path(os.environ.get(variable) or "")
         return (named if named.is_absolute() else Path.home() / under_home) / APPLICATION
+
+    def calling_users_folder(self) -> Path | None:
+        """Return the folder for settings of who became this account to start us; `None`: nobody."""
+        return None
 
     # The console
 

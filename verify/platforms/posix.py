@@ -9,20 +9,19 @@ from __future__ import annotations
 import fcntl
 import grp
 import os
+import pwd
 import re
 import resource
 import signal
 import stat
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from verify.platforms.platform import Platform
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from verify.platforms.platform import APPLICATION, Platform
 
 _NUMBER = re.compile(r"[0-9]{1,9}")
 _OTHERS = stat.S_IRWXG | stat.S_IRWXO
+_OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
 
 class Posix(Platform):
@@ -30,6 +29,9 @@ class Posix(Platform):
 
     has_locks = True
     forks = True
+
+    settings_under_home = ".config"
+    """Where a user's settings lie, where no variable says so."""
 
     def read_at(self, descriptor: int, length: int, offset: int) -> bytes:
         """Return up to `length` bytes from byte `offset`."""
@@ -104,6 +106,25 @@ class Posix(Platform):
     def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - the mode says it
         """Whether a mode gives its group or others anything."""
         return bool(mode & _OTHERS)
+
+    def owner_is_trusted(self, status: os.stat_result) -> bool:
+        """Whether a file is this account's, root's, or that of the user behind sudo."""
+        return status.st_uid == 0 or self.owns_or_called(status)
+
+    def others_may_change(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - the mode says it
+        """Whether a mode lets its group or others write."""
+        return bool(mode & _OTHERS_WRITE)
+
+    def calling_users_folder(self) -> Path | None:
+        """Return the folder for settings of the user behind sudo, which sudo's own HOME hides."""
+        user = _user_behind_sudo()
+        if user is None:
+            return None
+        try:
+            home = pwd.getpwuid(user[0]).pw_dir
+        except KeyError:
+            return None
+        return Path(home, self.settings_under_home, APPLICATION)
 
     def sync_folder(self, folder: Path) -> None:
         """Put the names in a folder on disk."""

@@ -50,6 +50,7 @@ class MacOs(Posix):
     """A macOS system."""
 
     opens_devices = True
+    settings_under_home = "Library/Application Support"
 
     def open_device(self, name: str) -> Opened | None:
         """Open a disk or a slice by its raw device."""
@@ -116,7 +117,7 @@ class MacOs(Posix):
 
     def user_folder(self, purpose: Literal["data", "settings"]) -> Path:  # noqa: ARG002 - one for both
         """Return this program's folder among a user's support files of applications."""
-        return Path.home() / "Library/Application Support" / APPLICATION
+        return Path.home() / self.settings_under_home / APPLICATION
 
 
 @dataclass(frozen=True, slots=True)
