@@ -263,3 +263,111 @@ def test_compare_when_a_folder_is_renamed_in_case_only_then_it_is_one_review(kin
         assert found == [("review", "/books")]
     else:
         assert ("stop", "/books") in found
+
+
+PROFILE = "/Users/orla/AppData/Roaming/Mailer/Profiles/main"
+
+
+def lost_then_written(paths: dict[str, str | None]) -> Comparison:
+    """Lose files that were there before the copy; they and their folders are written afterwards."""
+    pair = Running("windows", 19, innocent=60)
+    pair.volume.clock = NOW - 30 * DAY
+    for path in paths:
+        pair.volume.write(path, 5_000)
+    pair.copy = {path: replace(row) for path, row in pair.volume.rows.items()}
+    for path in paths:
+        _missing(pair, path)
+    pair.volume.clock = NOW + 4 * DAY
+    for path in paths:
+        pair.volume.write(path, 5_100)
+        pair.volume.write(path.rpartition("/")[0] + "/~new.tmp", 100)
+    return judged(pair)
+
+
+@pytest.mark.parametrize(
+    ("path", "level"),
+    [
+        (f"{PROFILE}/key4.db", "review"),
+        (f"{PROFILE}/abook.sqlite", "review"),
+        (f"{PROFILE}/Mail/pop/Customers", "stop"),
+        ("/Users/orla/AppData/Local/Browser/User Data/Default/Bookmarks", "review"),
+        ("/Users/orla/AppData/Local/Notes/notes.db", "review"),
+        ("/Users/orla/AppData/Local/Temp/offer.docx", "review"),
+        ("/ProgramData/Till/sales.dat", "review"),
+    ],
+)
+def test_compare_when_what_a_program_keeps_is_lost_then_later_writing_does_not_hide_it(
+    path: str, level: str
+) -> None:
+    """It was made before the moment, so that no later use made it: named, not among the notes.
+
+    Mailboxes are files without an ending, named by their owner (common practice).
+    """
+    comparison = lost_then_written({path: None})
+    found = [(item.level.value, item.path) for item in comparison.findings]
+    assert (level, path) in found
+    assert path not in {row.path for row in comparison.later}
+
+
+def test_compare_when_a_cache_is_made_again_then_it_is_later_use() -> None:
+    """The quiet twin: programs delete what they have loaded, and make it again."""
+    path = "/Users/orla/AppData/Local/Browser/User Data/Default/Cache/f_1"
+    comparison = lost_then_written({path: None})
+    assert [row.what for row in comparison.later if row.path == path] == ["written"]
+    assert {item.level.value for item in comparison.findings} == {"note"}
+
+
+def test_compare_when_a_document_in_temp_was_lost_then_it_is_named() -> None:
+    """Temporary files may lack; a document that was opened from a mail may be the only copy."""
+    pair = Running("windows", 20, innocent=60)
+    paths = [f"/Users/orla/AppData/Local/Temp/{name}" for name in ("offer.docx", "~DF1.TMP")]
+    pair.volume.rows |= {path: pair.volume.new("file", path) for path in paths}
+    for path in paths:
+        pair.volume.rows[path].created = NOW - DAY
+        pair.volume.rows[path].modified = pair.volume.rows[path].changed = NOW - DAY
+    found = [(item.level.value, item.path) for item in judged(pair).findings]
+    assert ("review", paths[0]) in found
+    assert ("note", paths[1]) in found
+
+
+def test_compare_when_a_program_lacks_on_a_drive_that_was_used_then_it_is_asked() -> None:
+    """A started system deletes its own files; one that the clone lost looks the same."""
+    pair = Running("windows", 21, innocent=6)
+    pair.copy = {path: replace(row) for path, row in pair.volume.rows.items()}
+    pair.volume, pair.copy = replace(pair.volume, rows=pair.copy), pair.volume.rows
+    path = "/Windows/System32/drivers/7.sys"
+    new = replace(pair.volume, rows=pair.copy)
+    _missing(pair, path)
+    new.clock += DAY
+    new.write("/Windows/System32/drivers/new.sys", 10)
+    found = [(item.level.value, item.path) for item in judged(pair).findings]
+    assert ("review", path) in found
+
+
+def test_compare_when_an_older_file_replaced_one_then_the_new_drive_was_not_used() -> None:
+    """Restored from a backup onto the old drive: the new drive has the later date, and no use."""
+    pair = Running("windows", 22, innocent=60)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    pair.volume.clock += DAY
+    pair.volume.write(path, 100)
+    pair.volume.rows[path].modified = NOW - 900 * DAY
+    comparison = judged(pair)
+    assert [row.side for row in comparison.later if row.path == path] == ["source"]
+    assert "target-used-since" not in {item.rule for item in comparison.findings}
+
+
+def test_compare_when_a_document_got_a_second_name_then_it_is_not_missing() -> None:
+    """A hard link that was made after the clone: the new drive has the file (link(2): ctime)."""
+    pair = Running("windows", 23, innocent=60)
+    path = pair.untouched(["/Users/orla/Documents/x"])[0]
+    pair.volume.clock += DAY
+    other = "/Users/orla/Desktop/linked.docx"
+    row = pair.volume.rows[path]
+    row.links, row.changed = 2, pair.volume.clock
+    pair.volume.touch_folder(other)
+    pair.volume.rows[other] = replace(row, path=other)
+    comparison = judged(pair)
+    assert stops(comparison) == []
+    assert [row.earlier_path for row in comparison.later if row.path == other] == [path]
+    pair.volume.rows[path].changed = pair.volume.rows[other].changed = pair.copy[path].changed
+    assert ("file-missing", other) in stops(judged(pair))

@@ -109,7 +109,8 @@ EXCLUSIONS = (
         ),
         sort=Sort.LEFT_OUT,
         excuses=Excuses.ABSENCE,
-        why="Temporary files. A file that is there has to be whole.",
+        why="Temporary files. A file that is there has to be whole; a missing office document of"
+        " a person's is `review`.",
         source=f"{_NOT_TO_BACK_UP}: %TEMP%\\* /s",
     ),
     Exclusion(

@@ -247,16 +247,16 @@ class _Going:
         """Keep what may be one file under two names, and the folders that were written."""
         found = self.found
         if not _same_times(old, new):
-            if old is not None and old.kind == "folder":
-                found.folders[old.path] = old
-            if new is not None and new.kind == "folder":
-                found.folders_there[new.path] = new
+            self._keep_folder(old, found.folders)
+            self._keep_folder(new, found.folders_there)
         if old is not None and new is not None and old.node == new.node:
+            if _got_a_name(old, new):
+                _keep_node(found.became, new)
             return
-        if new is not None and len(found.became) < _MOST_NAMES:
-            found.became[new.node] = new
-        if old is not None and len(found.was) < _MOST_NAMES:
-            found.was[old.node] = old
+        if new is not None:
+            _keep_node(found.became, new)
+        if old is not None:
+            _keep_node(found.was, old)
         if not self.caseless or (old is not None and new is not None):
             return
         one = new or old
@@ -264,6 +264,11 @@ class _Going:
             kept = found.spelt if old is None else found.spelt_before
             if len(kept) < _MOST_NAMES:
                 kept[one.path.casefold()] = one
+
+    @staticmethod
+    def _keep_folder(entry: Entry | None, into: dict[str, Entry]) -> None:
+        if entry is not None and entry.kind == "folder":
+            into[entry.path] = entry
 
     def _tells_case(self, path: str) -> bool:
         """Whether the folder of a name tells case apart; one that is not seen here has not changed.
@@ -315,6 +320,16 @@ class _Going:
 def _begin_alike(old: ListingRows, new: ListingRows) -> bool:
     here, there = old.segment, new.segment
     return here is not None and there is not None and here.alike == there.alike
+
+
+def _keep_node(known: dict[int, Entry], entry: Entry) -> None:
+    if len(known) < _MOST_NAMES:
+        known[entry.node] = entry
+
+
+def _got_a_name(old: Entry, new: Entry) -> bool:
+    """Whether a file was given one more name on the source: link(2) sets its time of change."""
+    return old.links > new.links and (old.changed or 0) > (new.changed or 0)
 
 
 def _same_times(old: Entry | None, new: Entry | None) -> bool:

@@ -10,11 +10,12 @@ from verify.matching.level import Level
 from verify.matching.marks import LINK_INSTEAD, LINK_REPLACED, POINTS_ELSEWHERE
 from verify.matching.pair_contents import Meaning
 from verify.matching.traces import is_work
-from verify.matching.weigh import DAMAGED, MISSING, OLD_IS_NEWER, RESPELT
+from verify.matching.weigh import DAMAGED, MISSING, OLD_IS_NEWER, OPENED_FROM_MAIL, RESPELT
 from verify.matching.weigh_by_moment import (
     COPIED_MEANWHILE,
     COPIED_OPEN,
     DOUBTFUL,
+    DOUBTFUL_THERE,
     EARLIER_NAME,
     MOVED,
     MOVED_THERE,
@@ -51,9 +52,11 @@ COPIED_BY_HAND = frozenset(
         MISSING,
         DAMAGED,
         DOUBTFUL,
+        DOUBTFUL_THERE,
         OLD_IS_NEWER,
         OLD_STORE,
         OLD_WORK,
+        OPENED_FROM_MAIL,
         OTHER_VERSION,
         ZEROS,
         ZEROED,

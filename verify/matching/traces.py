@@ -161,6 +161,26 @@ LOGS = (
 PROGRAM_FOLDERS = ("/Users/*/AppData/", "/Documents and Settings/*/Application Data/")
 _DOT_FOLDER = re.compile(r"/(home/[^/]+|root)/(\.[^/]+)/.+", re.DOTALL)
 
+# NOTE: mail programs keep a mailbox as one file without an ending, named as its owner named it.
+_MAILBOX = re.compile(r"/(.+/)?(Mail|ImapMail)/(.+/)?[^/.]+", re.IGNORECASE | re.DOTALL)
+
+# NOTE: common practice: below these, programs keep what they load or make again.
+_CACHE = re.compile(
+    r"/.+/([^/]*cache[^/]*|Session Storage|blob_storage|Crashpad|logs?)(/.*)?",
+    re.IGNORECASE | re.DOTALL,
+)
+
+_NOBODYS = frozenset({Habit.MOVING, Habit.LEFT_OUT, Habit.REWRITTEN})
+
+# NOTE: where mail programs and archives put a document that is opened from them, and where it stays
+# if its owner saves it there.
+_OPENED_FROM_MAIL = (
+    "/Users/*/AppData/Local/Temp/",
+    "/Users/*/AppData/Local/Microsoft/Windows/INetCache/Content.Outlook/",
+    "/Users/*/AppData/Local/Microsoft/Windows/Temporary Internet Files/Content.Outlook/",
+)
+_EDITED = _endings("doc docx docm rtf odt xls xlsx xlsm ods ppt pptx odp vsd vsdx dwg psd")
+
 _SETTINGS = (
     "/etc/",
     "/var/www/",
@@ -179,24 +199,43 @@ are common practice)."""
 def is_work(path: str) -> bool:
     """Whether a path is a person's work, or settings; else it is what machines write."""
     name = path.rpartition("/")[2]
-    if _named(LEFT_BY_PROGRAMS).fullmatch(name):
+    if is_left_by_programs(path):
         return False
+    if is_opened_from_mail(path):
+        return True
     habit = habit_of(path)
-    if habit in {Habit.MOVING, Habit.LEFT_OUT, Habit.REWRITTEN}:
-        return False
     if _placed(_SETTINGS).fullmatch(path):
         return True
     if habit is Habit.SYSTEM:
         kept = path.startswith("/var/") or bool(_named(WORK).fullmatch(name))
         return kept and is_store(path)
     if _placed(PROGRAM_FOLDERS).fullmatch(path) or _DOT_FOLDER.fullmatch(path):
-        return bool(_named(WORK).fullmatch(name))
+        return bool(_named(WORK).fullmatch(name) or _MAILBOX.fullmatch(path))
     return habit is not Habit.HELD
+
+
+def is_left_by_programs(path: str) -> bool:
+    """Whether programs leave it while they work, and make it anew by themselves."""
+    if _named(LEFT_BY_PROGRAMS).fullmatch(path.rpartition("/")[2]):
+        return True
+    return habit_of(path) in _NOBODYS and not is_opened_from_mail(path)
+
+
+def is_made_anew(path: str) -> bool:
+    """Whether programs delete it and make it again by themselves, caches and logs among it."""
+    return is_left_by_programs(path) or bool(_CACHE.fullmatch(path) and not is_work(path))
+
+
+def is_opened_from_mail(path: str) -> bool:
+    """Whether it is a document that somebody may have saved where it was opened from a mail."""
+    there = _placed(_OPENED_FROM_MAIL).fullmatch(path)
+    return bool(there and _named(_EDITED).fullmatch(path.rpartition("/")[2]))
 
 
 def is_store(path: str) -> bool:
     """Whether it is a database, a mail store or the disk of a virtual machine."""
-    return bool(_named(STORES).fullmatch(path.rpartition("/")[2]))
+    named = _named(STORES).fullmatch(path.rpartition("/")[2])
+    return bool(named or _MAILBOX.fullmatch(path))
 
 
 def held_open(path: str) -> Open | None:

@@ -11,6 +11,7 @@ from verify.matching.habits import Habit, habit_of
 from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
 from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
+from verify.matching.traces import is_opened_from_mail
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -91,6 +92,12 @@ RESPELT = Meaning(
     say("have the same names in different upper and lower case on the new drive"),
     say("Rename it as on the old drive if a program depends on the case of its name."),
 )
+OPENED_FROM_MAIL = Meaning(
+    Level.REVIEW,
+    say("in a folder of temporary files is missing: a document, perhaps its owner's only copy"),
+    say("in folders of temporary files are missing: documents, perhaps their owners' only copies"),
+    say("Ask its owner, or copy it from the old drive."),
+)
 STREAM_LOST = Meaning(
     Level.REVIEW,
     say("has different named streams on the new drive"),
@@ -167,7 +174,10 @@ def _excused(item: Difference, otherwise: Meaning) -> Meaning | None:
     """Return what excuses an absence without asking when the volume was copied."""
     habit = habit_of(item.path, root=item.volume.survey.root, excuses=Excuses.ABSENCE)
     if habit in EXPECTED_HABITS:
-        return _EXPECTED[habit]
+        if otherwise is not MISSING or not is_opened_from_mail(item.path):
+            return _EXPECTED[habit]
+        found = _weigh_missing(item)
+        return OPENED_FROM_MAIL if found is MISSING else found
     if habit is Habit.UNSYNCHRONISED and otherwise is MISSING:
         return UNSYNCHRONISED
     if item.volume.survey.respelt(item.path):

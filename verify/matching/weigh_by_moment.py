@@ -19,7 +19,7 @@ from verify.matching.survey import (
     LONGEST_COPY_NANOSECONDS,
     SECOND,
 )
-from verify.matching.traces import Open, held_open, is_work
+from verify.matching.traces import Open, held_open, is_made_anew, is_work
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -125,6 +125,12 @@ DOUBTFUL = Meaning(
     say("of the system or of programs are missing: installed after the clone, or lost by it"),
     say("If the old drive was not updated after the clone, copy it, or clone again."),
 )
+DOUBTFUL_THERE = Meaning(
+    Level.REVIEW,
+    say("of the system or a program is missing: deleted on the new drive, or lost by the clone"),
+    say("of the system or of programs are missing: deleted on the new drive, or lost by the clone"),
+    say("If the new drive was not updated after the clone, copy it, or clone again."),
+)
 COPIED_OPEN = Meaning(
     Level.REVIEW,
     say("was open while it was copied: a registry file, database, mail store or virtual disk"),
@@ -153,16 +159,24 @@ def weigh_missing(item: Difference, old: Entry, moment: Moment, otherwise: Meani
         return _weigh_moved(old, there, moment, otherwise)
     at = known.put_there_at(old)
     if at is not None and at > moment.newest:
-        if known.was_made_before(old) and habit_of(item.path) is Habit.SYSTEM:
+        if known.was_made_before(old) and not is_made_anew(item.path):
             return DOUBTFUL
         return _missed(item.path, at, moment)
     if at is not None and at > moment.newest - LONGEST_COPY_NANOSECONDS and known.dated_folders:
         return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
     if moment.used_from is not None and known.has_changed_there(item.path):
-        # NOTE: systems delete their own files; that a person's was deleted there is not taken on
-        # trust.
-        return otherwise if is_work(item.path) else NEW_MACHINE
+        return _deleted_there(item.path, otherwise)
     return otherwise
+
+
+def _deleted_there(path: str, otherwise: Meaning) -> Meaning:
+    """Return what an absence means from a folder that was written on the target.
+
+    NOTE: systems delete their own files; that a person's was deleted there is not taken on trust.
+    """
+    if is_work(path):
+        return otherwise
+    return NEW_MACHINE if is_made_anew(path) else DOUBTFUL_THERE
 
 
 def _weigh_moved(old: Entry, there: Entry, moment: Moment, otherwise: Meaning) -> Meaning:

@@ -109,7 +109,7 @@ def signs_of_use(case: Case, old: Partition, new: Partition, side: Side) -> Sign
     by_mount = None not in mounts
     if files is None and not (by_volume or by_registry or by_log or notes or by_mount):
         return None
-    newer = [item for item in _differing(files) if _is_newer(item, side)] if files else []
+    newer = [item for item in _differing(files) if _is_newer(item, side)]
     late, early = times if side == "source" else times[::-1]
     far, near = positions if side == "source" else positions[::-1]
     mounted, earlier = mounts if side == "source" else mounts[::-1]
@@ -171,17 +171,22 @@ def _registry_written(partition: Partition) -> tuple[int, int] | None:
     return state.last_written, state.primary_sequence
 
 
-def _differing(files: PairContents) -> Iterator[Difference]:
+def _differing(files: PairContents | None) -> Iterator[Difference]:
     """Files on both sides that differ; not times alone where most times differ.
+
+    None where the moment of the clone is known: that tells later use file by file, and a later date
+    alone may be that of a file which an older one has replaced.
 
     What a clone itself rewrites (boot store, recovery configuration) tells of no use.
 
     NOTE: a copy made file by file gives most files new times, and that is no later use.
     """
+    if files is None or (files.volume.made and files.volume.made.moment):
+        return
     copied_by_files = files.retimed.count * 2 > files.totals.rows
     retimed = [] if copied_by_files else files.retimed.kept
     differing = chain(files.changed.kept, files.resized.kept, retimed)
-    return (item for item in differing if not is_expected(item.path))
+    yield from (item for item in differing if not is_expected(item.path))
 
 
 def _is_newer(item: Difference, side: Side) -> bool:

@@ -14,6 +14,10 @@ until it is needed.
   and what was renamed there is found under its earlier name.
 - `review`: it came while a running system's volume was being copied; it is of the offline-files
   store; or its name differs in upper and lower case alone, where that is not told apart.
+- `review`: what a program keeps (settings, passwords, addresses, bookmarks) was there before the
+  clone, and was written after it; or it is missing on a new drive that was used since.
+- `review`: an office document is missing from a folder of temporary files, where mail programs put
+  what is opened from a mail.
 - `review`: twenty or more logs and caches of a running system are missing, and the new drive has
   none of that sort: a copy left them out.
 - reported as an expected change instead: what most cloning tools leave out on purpose (page and
