@@ -23,9 +23,12 @@ ROOM = "verify/platforms/"
 """Where modules stand that use what not every system has."""
 
 PORTABLE = {"verify/platforms/__init__.py", "verify/platforms/identity.py"} | {
+    "verify/platforms/health.py",
+    "verify/platforms/health_document.py",
     "verify/platforms/opened.py",
     "verify/platforms/platform.py",
     "verify/platforms/running_machine.py",
+    "verify/platforms/smartctl.py",
     "verify/platforms/whole_sectors.py",
 }
 """Modules of that room that have to work on a system that nothing is known of."""

@@ -12,6 +12,7 @@ from verify.after.known_drives import twins, warning
 from verify.report.answer import NOT_IDENTIFIED, Answer, facts_of, no_drive, of_no_drive
 from verify.report.comparison_report import NOT_TOLD, both_sizes
 from verify.report.drive import serial_words
+from verify.report.health_words import health_facts
 from verify.report.terminal import (
     answer_line,
     badge,
@@ -155,6 +156,8 @@ def _facts(drive: SeenDrive) -> Iterator[tuple[str, str]]:
     if how:
         yield say("attached"), joined(how)
     yield say("table"), _table_words(drive)
+    if drive.health is not None:
+        yield from health_facts(drive.health)
     yield say("mounted"), ", ".join(drive.mounted) or say("no")
 
 

@@ -10,6 +10,7 @@ from verify.capture.read_partitions import PartitionReading
 from verify.filesystem.description import Filesystem, Unread
 from verify.manifest.base import storable
 from verify.manifest.header import Header, RawDigest
+from verify.platforms.health import Health
 from verify.source.drive import GIVEN_UP
 from verify.text.message import say
 
@@ -29,6 +30,7 @@ class HeaderParts:
     reading: PartitionReading
     gap: RawDigest | None
     outside: OutsidePartitions
+    health: Health | None = None
 
     def header(self, depth: str, capture: Mapping[str, Any]) -> Header:
         """Return the header; `capture`: how it was made, but for what was unreadable."""
@@ -64,6 +66,7 @@ class HeaderParts:
             "grub": [asdict(core) for core in outside.grub],
             "whole_drive": None if outside.whole_drive is None else asdict(outside.whole_drive),
             "remains": outside.remains,
+            "health": None if self.health is None else asdict(self.health),
             "capture": {
                 **capture,
                 "unreadable": self._unreadable_sectors(),

@@ -22,6 +22,7 @@ from verify.capture.unlocked_view import Seen, look_at_view
 from verify.errors import OutputError, ViewRefused
 from verify.held import WorkingFolder
 from verify.manifest.file import write_manifest
+from verify.platforms.health import Health
 from verify.source.drive import Drive, open_drive
 from verify.text.message import say
 from verify.text.system_words import system_words
@@ -29,6 +30,7 @@ from verify.version import __version__
 
 if TYPE_CHECKING:
     from verify.manifest.header import Header
+    from verify.platforms.health import HealthAnswer
 
 
 def capture(
@@ -84,6 +86,7 @@ class _Capture:
     def run(self) -> Header:
         """Describe the drive, read its partitions, and assemble the header."""
         started = self.around.clock()
+        health = self._health()
         mark = mark_of(self.drive)
         self.progress.phase(say("reading the partition table"))
         described = describe_drive(self.drive, self.options)
@@ -106,7 +109,7 @@ class _Capture:
         self.rows = reading.rows
 
         outside = describe_outside(described, mark, self.options.places)
-        parts = HeaderParts(described, reading, gap, outside)
+        parts = HeaderParts(described, reading, gap, outside, self._health_after(health))
         made = {
             "tool_version": __version__,
             "started": int(started),
@@ -118,6 +121,19 @@ class _Capture:
             "given_as": self.options.given_as,
         }
         return parts.header(self.options.depth, made)
+
+    def _health(self) -> HealthAnswer | None:
+        """Ask the drive for its health; an image has none."""
+        if self.drive.identity.kind == "image":
+            return None
+        self.progress.phase(say("asking the drive for its health"))
+        return self.around.health(self.drive.name)
+
+    def _health_after(self, before: HealthAnswer | None) -> Health | None:
+        """Ask again: what a drive, or its cable, did while it was read is counted by then."""
+        if before is None:
+            return None
+        return Health(before=before, after=None if before.reason else self._health())
 
     def _hold_unchanged(self, unfinished: Unfinished, described: DescribedDrive, mark: str) -> None:
         """Hold that a reading which goes on does so on the drive that it began on."""

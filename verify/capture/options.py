@@ -13,6 +13,8 @@ from verify.capture.readers.isolate import Readers
 from verify.capture.readers.task import Depth
 from verify.manifest.draw import DEFAULT_SEED
 from verify.manifest.header import GivenAs
+from verify.platforms.health import HealthAnswer
+from verify.platforms.this import PLATFORM
 from verify.stats import TOLERABLE_SHARE, sample_size
 
 _SPARE_DRAW = 1.05
@@ -58,9 +60,13 @@ class CaptureOptions:
 
 @dataclass(slots=True)
 class Environment:
-    """What a capture is not to ask the world itself for: clock, host, chance, the readers."""
+    """What a capture is not to ask the world itself for: clock, host, chance, the readers.
+
+    `health` of a device, by its name.
+    """
 
     clock: Callable[[], float] = time.time
     host: str = field(default_factory=platform.node)
     name_salt: str = field(default_factory=lambda: secrets.token_hex(_SALT_BYTES))
+    health: Callable[[str], HealthAnswer] = field(default_factory=lambda: PLATFORM.health)
     readers: Readers = field(default_factory=Readers)

@@ -24,7 +24,8 @@ def drives(
     opening: Annotated[
         bool,
         typer.Option(
-            "--tables/--no-tables", help=say("Read the partition tables, or open no drive at all.")
+            "--tables/--no-tables",
+            help=say("Read partition tables and health, or open no drive at all."),
         ),
     ] = True,
     archive: ArchiveOption = None,
@@ -34,7 +35,8 @@ def drives(
 
     Shows which is which and which are in use; nothing is written. A drive that you may not read
     is listed with what the system reports, without its partition table. Drives of jobs in the
-    archive are marked, and so are drives with the same disk identifier.
+    archive are marked, and so are drives with the same disk identifier. Their health is asked
+    with smartctl, where that is installed.
     """
     from verify.after.known_drives import known_drive, twins
     from verify.after.running_screen import print_drives
@@ -44,7 +46,7 @@ def drives(
     from verify.report.json_text import as_json
 
     place = _archive(archive)
-    found = attached_drives(every_sort=every_sort, opening=opening)
+    found = attached_drives(every_sort=every_sort, opening=opening, asking=opening)
     tell_untried(drive.path for drive in found)
     told = {drive.name: known_drive(place, drive) if place else None for drive in found}
     known = {name: drive for name, drive in told.items() if drive is not None}

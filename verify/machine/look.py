@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -22,18 +23,29 @@ def look_at_machine() -> Machine:
     return replace(machine, drives=_with_tables(machine.drives))
 
 
-def attached_drives(*, every_sort: bool = False, opening: bool = True) -> tuple[SeenDrive, ...]:
+def attached_drives(
+    *, every_sort: bool = False, opening: bool = True, asking: bool = False
+) -> tuple[SeenDrive, ...]:
     """Return the drives attached to this machine.
 
     Args:
         every_sort: also what is made of drives, such as sets and logical volumes on Linux.
         opening: read the tables of drives that this user may read; some systems tell them.
+        asking: ask each drive for its health.
 
     Raises:
         MachineUntold: the system does not tell.
     """
     drives = PLATFORM.drives(every_sort=every_sort)
-    return _with_tables(drives) if opening else drives
+    drives = _with_tables(drives) if opening else drives
+    if not asking:
+        return drives
+    # NOTE: at once, since a drive that fails may take all the time that it is given.
+    with ThreadPoolExecutor(max_workers=max(1, len(drives))) as pool:
+        answers = pool.map(PLATFORM.health, [drive.path for drive in drives])
+        return tuple(
+            replace(drive, health=health) for drive, health in zip(drives, answers, strict=True)
+        )
 
 
 def _with_tables(drives: tuple[SeenDrive, ...]) -> tuple[SeenDrive, ...]:

@@ -22,6 +22,7 @@ from verify.filesystem.description import (
 from verify.filesystem.examination import Examination
 from verify.manifest.base import Depth, Model, hold_numbers
 from verify.manifest.partition_contents import Contents, Listing
+from verify.platforms.health import Health
 from verify.platforms.identity import HiddenArea, PartOf
 from verify.source.images.facts import ImageFacts
 from verify.table.partition_table import Table
@@ -314,7 +315,8 @@ class Header(Model, Spoken):
     `boot_code`: that of sector 0, where it was looked at. `grub`: what each boot sector of GRUB
     starts, of the drive and of its partitions. `whole_drive`: the set of drives that
     metadata outside the partitions puts it into. `remains`: filesystems found on a drive without
-    partitions, where the other drive's table or a usual layout would have put them.
+    partitions, where the other drive's table or a usual layout would have put them. `health`: what
+    the drive reported of itself; `None` where it was not asked, as an image never is.
     """
 
     schema_: str = Field(default=SCHEMA, alias="schema", serialization_alias="schema")
@@ -327,6 +329,7 @@ class Header(Model, Spoken):
     grub: tuple[GrubCore, ...] = ()
     whole_drive: Filesystem | None = None
     remains: tuple[Remains, ...] = ()
+    health: Health | None = None
     capture: CaptureInfo
     unread: tuple[UnreadItem, ...] = ()
 

@@ -20,6 +20,7 @@ from verify.text.message import say
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from verify.platforms.health import HealthAnswer
     from verify.platforms.identity import Identity
     from verify.platforms.opened import Opened
     from verify.platforms.running_machine import Machine, SeenDrive
@@ -48,6 +49,12 @@ class Platform:
 
     text_encoding: str | None = None
     """How text is written to consoles and pipes; `None`: as the user's environment says."""
+
+    program_folders: tuple[str, ...] = ()
+    """Where the system, and who administrates it, keep programs."""
+
+    smartctl_file = "smartctl"
+    """The file of the program that asks drives for their health."""
 
     how_to_be_let = ""
     """A sentence on how this system lets a user read a drive; empty: the usual one will do."""
@@ -111,6 +118,16 @@ class Platform:
     def is_medium_error(self, error: OSError) -> bool:
         """Whether an error of `read_at` means sectors that the drive does not give back."""
         return error.errno == errno.EIO
+
+    def health(self, name: str) -> HealthAnswer:
+        """Return what a device reports of its health, or why nothing is known; it never fails."""
+        from verify.platforms.smartctl import ask_smartctl  # noqa: PLC0415 - with subprocess
+
+        return ask_smartctl(self, os.path.realpath(name))
+
+    def is_safe_program(self, path: Path) -> bool:  # noqa: ARG002
+        """Whether only administrators, and who runs this, may change a program or replace it."""
+        return True
 
     def mapped_identity(self, path: str) -> str | None:  # noqa: ARG002
         """Return the identity that the device mapper gave a device; `None`: it gave none.

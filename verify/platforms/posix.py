@@ -20,6 +20,7 @@ from pathlib import Path
 from verify.platforms.platform import APPLICATION, Platform
 
 _NUMBER = re.compile(r"[0-9]{1,9}")
+_WRITABLE = stat.S_IWGRP | stat.S_IWOTH
 _OTHERS = stat.S_IRWXG | stat.S_IRWXO
 _OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
@@ -29,6 +30,16 @@ class Posix(Platform):
 
     has_locks = True
     forks = True
+    program_folders: tuple[str, ...] = (
+        "/usr/sbin",
+        "/usr/bin",
+        "/sbin",
+        "/bin",
+        "/usr/local/sbin",
+        "/usr/local/bin",
+        "/opt/homebrew/sbin",
+        "/opt/homebrew/bin",
+    )
 
     settings_under_home = ".config"
     """Where a user's settings lie, where no variable says so."""
@@ -55,6 +66,16 @@ class Posix(Platform):
         """Whether a file is this account's, or that of the user behind sudo."""
         user = _user_behind_sudo()
         return self.owns(status) or (user is not None and status.st_uid == user[0])
+
+    def is_safe_program(self, path: Path) -> bool:
+        """Whether nobody but root, and this account, may change a program or what leads to it."""
+        try:
+            real = path.resolve(strict=True)
+            told = [place.stat() for place in {real, *real.parents, *path.parents}]
+        except OSError:
+            return False
+        trusted = {0, os.geteuid()}
+        return all(item.st_uid in trusted and not item.st_mode & _WRITABLE for item in told)
 
     def keep_private(self, handle: int, folder: Path, mode: int) -> None:
         """Give a new file its mode, and the owner that it has in that folder.

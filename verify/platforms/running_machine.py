@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from verify.platforms.health import HealthAnswer
+
 Platform = Literal["linux", "windows", "macos"]
 
 
@@ -45,7 +47,7 @@ class SeenDrive:
     `name` is the system's for it, `path` what `check` is given. `serial_source`: `drive`, or
     `adapter` where a bridge may have answered. `mounted`: where filesystems of it are in use,
     also through layers between. `system`: the system volume lies on it. `table`: `None` where it
-    was not read, and then `not_opened` says why.
+    was not read, and then `not_opened` says why. `health`: `None` where it was not asked for.
     """
 
     name: str
@@ -64,6 +66,7 @@ class SeenDrive:
     system: bool = False
     table: SeenTable | None = None
     not_opened: str | None = None
+    health: HealthAnswer | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

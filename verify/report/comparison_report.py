@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from verify.report.answer import Answer, answer_of
 from verify.report.evidence import Gap, evidence_lines, gaps
+from verify.report.health_words import health_facts
 from verify.report.words import (
     ABSENT,
     CAUTIONS,
@@ -27,7 +28,7 @@ from verify.units import binary_size, decimal_size, moment_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from verify.manifest.header import Header, Partition, Scope
+    from verify.manifest.header import Header, Partition
     from verify.rules.comparison_document import Comparison, FindingRow, Identity, PairRow
     from verify.rules.rule import Value
 
@@ -130,6 +131,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
     `required`: the slugs of the rules that `sound` needs.
     """
     answer = answer_of(comparison, sides)
+    asked = any(side.health for side in sides)
     to_copy = tuple(_to_copy(comparison))
     return Report(
         verdict=comparison.verdict,
@@ -137,11 +139,11 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         sides=(
             DriveSide(
                 say("SOURCE, the old drive"),
-                tuple(drive_facts(comparison.source, sides[0].scope)),
+                tuple(drive_facts(comparison.source, sides[0], asked=asked)),
             ),
             DriveSide(
                 say("TARGET, the new drive"),
-                tuple(drive_facts(comparison.target, sides[1].scope)),
+                tuple(drive_facts(comparison.target, sides[1], asked=asked)),
             ),
         ),
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
@@ -155,9 +157,12 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
     )
 
 
-def drive_facts(drive: Identity, scope: Scope) -> Iterator[tuple[Message, str]]:
-    """Yield what names a drive: (word, value); the table of one partition's drive was not read."""
-    one = scope == "partition"
+def drive_facts(drive: Identity, header: Header, *, asked: bool) -> Iterator[tuple[Message, str]]:
+    """Yield what names a drive: (word, value); the table of one partition's drive was not read.
+
+    `asked`: either drive was asked for its health.
+    """
+    one = header.scope == "partition"
     yield say("path"), drive.path
     yield say("model"), drive.model or NOT_TOLD
     yield say("serial"), drive.serial or NOT_TOLD
@@ -166,6 +171,8 @@ def drive_facts(drive: Identity, scope: Scope) -> Iterator[tuple[Message, str]]:
     sectors = say("sectors of {sector_bytes:,} bytes", sector_bytes=drive.sector_bytes)
     yield say("partition table"), joined([NOT_READ if one else table, sectors])
     yield say("id"), NOT_READ if one else drive.disk_id or say("none")
+    if asked:
+        yield from health_facts(header.health.latest if header.health else None)
     yield say("read"), say("{when}, depth {depth}", when=when(drive.captured), depth=drive.depth)
 
 

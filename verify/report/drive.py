@@ -14,6 +14,7 @@ from verify.report.comparison_report import (
     partition_words,
     when,
 )
+from verify.report.health_words import health_facts
 from verify.report.image_words import image_words, notes_words, verified_words
 from verify.report.scope_words import ONE_PARTITION_ONLY
 from verify.report.terminal import facts_table, plain, section, sentence
@@ -72,6 +73,8 @@ def _drive(header: Header) -> Iterator[tuple[str, str]]:
     grid = NOT_TOLD if physical is None else say("{size:,} bytes", size=physical)
     logical = say("{size:,} bytes", size=drive.sector_bytes)
     yield say("sectors"), say("logical {logical}, physical {grid}", logical=logical, grid=grid)
+    if header.health:
+        yield from health_facts(header.health.latest)
     if drive.mounted:
         yield say("mounted"), ", ".join(drive.mounted)
     if drive.changed_while_read:

@@ -9,12 +9,13 @@ read, is kept in their manifests and so in the comparison, and is in no report.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
+from verify.platforms.health import Health, HealthAnswer
 from verify.report.json_text import document_json
 from verify.text.message import Message, say
 
@@ -234,7 +235,22 @@ def _header(header: Header, names: Names) -> Header:
         for item in header.unread
     )
     partitions = tuple(_partition(item) for item in header.partitions)
-    return header.model_copy(update={"unread": unread, "partitions": partitions})
+    update = {"unread": unread, "partitions": partitions, "health": _health(header.health, names)}
+    return header.model_copy(update=update)
+
+
+def _health(health: Health | None, names: Names) -> Health | None:
+    """Return a drive's health, which is its owner's to know; a reason may hold a path."""
+    if health is None:
+        return None
+
+    def told(answer: HealthAnswer) -> HealthAnswer:
+        return (
+            answer if answer.reason is None else replace(answer, reason=names.text(answer.reason))
+        )
+
+    after = None if health.after is None else told(health.after)
+    return Health(before=told(health.before), after=after)
 
 
 def _partition(partition: Partition) -> Partition:

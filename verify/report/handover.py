@@ -6,13 +6,14 @@ again at any time, byte for byte the same. Nothing of the hour or the machine ge
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from blake3 import blake3
 
 from verify.errors import ComparisonForeign
 from verify.manifest.header import Scope, scope_of_both
+from verify.platforms.health import Health
 from verify.report.comparison_report import NOT_TOLD, Report, build_report, value_words
 from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
 from verify.report.handover_words import ANSWERS, CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
@@ -94,6 +95,7 @@ class Handover:
     manifest_digests: tuple[str, str]
     wipe_fields: tuple[tuple[str, str], ...]
     edition_words: str
+    health: tuple[Health | None, Health | None]
     scope: Scope = "drive"
     seal: str | None = None
     digest: str = ""
@@ -153,6 +155,7 @@ def build_handover(
         manifest_digests=(manifests.source.digest, manifests.target.digest),
         wipe_fields=tuple(_wipe_fields(document)) if _is_pair(document, scope) else (),
         edition_words=EDITION_WORDS[edition],
+        health=(sides[0].health, sides[1].health),
         scope=scope,
         seal=seal,
     )
@@ -169,6 +172,10 @@ def report_document(handover: Handover) -> dict[str, Any]:
         "schema": REPORT_SCHEMA,
         "edition": handover.edition.value,
         "manifest_digests": dict(zip(("source", "target"), handover.manifest_digests, strict=True)),
+        "health": {
+            name: None if health is None else asdict(health)
+            for name, health in zip(("source", "target"), handover.health, strict=True)
+        },
         "partitions": [
             {
                 "source": line.old,

@@ -30,12 +30,14 @@ from verify.rules.contents import (
     raw_content,
 )
 from verify.rules.drive import (
+    drive_health,
     drive_hidden_areas,
     drive_in_use,
     drive_pair,
     drive_same,
     drive_set,
     drive_unreadable,
+    link_errors,
     sector_size,
     source_used_since,
     target_used_since,
@@ -88,6 +90,8 @@ RULES = (
     drive_unreadable.RULE,
     drive_set.RULE,
     drive_hidden_areas.RULE,
+    drive_health.RULE,
+    link_errors.RULE,
     source_used_since.RULE,
     target_used_since.RULE,
     table_scheme.RULE,

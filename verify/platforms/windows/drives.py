@@ -13,8 +13,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from verify.errors import SourceForeign, SourceRefused
+from verify.platforms.health import HealthAnswer
 from verify.platforms.identity import HiddenArea, Identity, PartOf
 from verify.platforms.platform import Platform
+from verify.platforms.smartctl import ask_smartctl
 from verify.platforms.whole_sectors import read_whole_sectors
 from verify.platforms.windows import answers, attached
 from verify.platforms.windows.kernel import GENERIC_READ, Kernel
@@ -47,6 +49,8 @@ class WindowsDrives(Platform):
     """What Windows has of drives; the rest of it is `system.py`'s."""
 
     opens_devices = True
+    program_folders: tuple[str, ...] = (r"C:\Program Files\smartmontools\bin",)
+    smartctl_file = "smartctl.exe"
     how_to_be_let = say(
         "Open the terminal as administrator and give the command again; nothing is ever written to"
         " the drive."
@@ -81,6 +85,13 @@ class WindowsDrives(Platform):
         except BaseException:
             self.kernel.close(handle)
             raise
+
+    def health(self, name: str) -> HealthAnswer:
+        """Ask smartctl, which calls drive N `/dev/pdN` (smartctl(8) of Windows, from memory)."""
+        device = device_name(name)
+        if device is None or device.disk is None:
+            return HealthAnswer(reason=say("only a whole drive can be asked for its health"))
+        return ask_smartctl(self, f"/dev/pd{device.disk}")
 
     def is_medium_error(self, error: OSError) -> bool:
         """Whether an error is one of a drive's sectors, or of a file on such a drive."""
