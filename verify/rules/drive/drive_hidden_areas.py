@@ -3,8 +3,8 @@
 ## What it compares
 What each drive is known to have beside the area that was read, as far as the running system tells
 it: further namespaces (NVMe), boot and general purpose areas (eMMC). For other drives (ATA, SCSI,
-USB) it says that a host protected area and a configuration overlay were not asked for: that would
-mean to send the drive commands, which this tool does not do.
+USB) it says that a host protected area and a configuration overlay were not asked for: this tool
+sends no such commands to a drive.
 
 ## Why it matters
 A maker's recovery system may lie in a protected area behind the drive's apparent end, and a
