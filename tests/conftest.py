@@ -21,6 +21,7 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 PORTABLE = (
     "tests/fit",
     "tests/machine/test_windows_access.py",
+    "tests/machine/test_windows_names.py",
     "tests/machine/test_windows_processes.py",
     "tests/manifest",
     "tests/matching",

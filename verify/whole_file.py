@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from verify.errors import OutputError
+from verify.errors import OutputError, UsageError
 from verify.held import PARTIAL, LostError, hold, let_go, remove_left_files
 from verify.platforms.this import PLATFORM
 from verify.text.message import say
@@ -41,7 +41,9 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
 
     Raises:
         OutputError: it could not be written; nothing new stands under `path` then.
+        UsageError: the system allows no such name.
     """
+    hold_name(path)
     temporary: Path | None = None
     lock: int | None = None
     try:
@@ -112,7 +114,9 @@ def private_file(path: Path, *, mode: int = PRIVATE_FILE, new: bool = False) -> 
     Raises:
         FileExistsError: it was to be a `new` one.
         OSError: it cannot be opened, or is a link or no ordinary file.
+        UsageError: the system allows no such name.
     """
+    hold_name(path)
     how = os.O_RDWR | _NO_LINK | getattr(os, "O_CLOEXEC", 0)
     try:
         handle = os.open(path, how | os.O_CREAT | os.O_EXCL, mode)
@@ -133,7 +137,9 @@ def make_folder(path: Path) -> None:
 
     Raises:
         OSError: it cannot be made.
+        UsageError: the system allows no such name.
     """
+    hold_name(path)
     missing = [folder for folder in (path, *path.parents) if not folder.is_dir()]
     for folder in reversed(missing):
         try:
@@ -143,6 +149,22 @@ def make_folder(path: Path) -> None:
                 raise
             continue
         PLATFORM.hand_over_folder(folder)
+
+
+def hold_name(path: Path) -> None:
+    """Hold that a new file or folder can have this path, as it was given.
+
+    Raises:
+        UsageError: the system takes one of its names for a device, or would change it.
+    """
+    if not PLATFORM.allows_name(path):
+        raise UsageError(
+            say("{path}: Windows does not allow this name.", path=str(path)),
+            say(
+                "Choose another name: none such as CON, NUL or COM1, without a dot or space at"
+                ' the end, and without the characters < > : " | ? *.'
+            ),
+        )
 
 
 def hold_no_link(path: Path) -> None:

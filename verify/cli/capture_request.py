@@ -12,7 +12,7 @@ from verify.errors import OutputError, UsageError
 from verify.settings.settings import in_force
 from verify.text.message import say
 from verify.text.system_words import system_words
-from verify.whole_file import make_folder
+from verify.whole_file import hold_name, make_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -203,8 +203,8 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
     A link is followed here, once: what replaces it later would be put where nothing was held.
 
     Raises:
-        UsageError: it is one of the inputs, a device, a folder, part of an archive, or there and
-            not to be replaced.
+        UsageError: it is one of the inputs, a device, a folder, part of an archive, there and not
+            to be replaced, or has a name that the system does not allow.
         OutputError: there is no such folder.
     """
     from verify.platforms.this import PLATFORM
@@ -212,6 +212,7 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
     file = Path(path)
     if PLATFORM.names_device(path):  # where no file stands by which to see that it is one
         raise _not_a_file(file)
+    hold_name(file)
     if any(_is_same(file, one) for one in inputs):
         raise UsageError(
             say("{file}: is one of the inputs.", file=str(file)),
@@ -248,10 +249,12 @@ def new_folder(path: str) -> Path:
     """Return a folder that is there and empty, made if need be.
 
     Raises:
-        UsageError: there is something in it, it is no folder, or it is part of an archive.
+        UsageError: there is something in it, it is no folder, it is part of an archive, or the
+            system does not allow its name.
         OutputError: it cannot be made.
     """
     folder = Path(path)
+    hold_name(folder)
     found = _mode(folder)
     if found is not None and not stat.S_ISDIR(found):
         raise UsageError(say("{path}: is not a folder.", path=path), say("Name a new folder."))

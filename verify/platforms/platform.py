@@ -148,6 +148,10 @@ class Platform:
         """Return the path of an open file; `None` where the system does not tell."""
         return None
 
+    def allows_name(self, path: Path) -> bool:  # noqa: ARG002
+        """Whether a new file or folder can have that path, with each name in it as it is."""
+        return True
+
     # The running machine
 
     def machine(self) -> Machine:

@@ -23,6 +23,7 @@ from typing import Any, Literal
 from verify.platforms.platform import APPLICATION, Platform
 from verify.platforms.windows import access
 from verify.platforms.windows.library import failed, last_error, library, pointer
+from verify.platforms.windows.names import allows_name
 
 _GENERIC_READ, _GENERIC_WRITE = 0x80000000, 0x40000000
 _SHARE_ALL = 0x7
@@ -113,6 +114,10 @@ class WindowsFiles(Platform):
     def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - none is kept here
         """Whether a file's list lets others in; a drive without lists lets in everybody."""
         return access.others_may_use(path)
+
+    def allows_name(self, path: Path) -> bool:
+        """Whether Windows takes no name of that path for a device, nor changes it."""
+        return allows_name(str(path))
 
     def path_of(self, descriptor: int) -> str | None:
         """Return the path of an open file."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import PureWindowsPath
 
 _SPACE = r"\\\\[.?]\\"
 _DRIVE = re.compile(_SPACE + r"PhysicalDrive([0-9]{1,5})", re.IGNORECASE)
@@ -20,6 +21,16 @@ _VOLUME = re.compile(
 _OTHER = re.compile(_SPACE + r"[^\\]+")
 """Anything else of the device namespace without a folder, such as a partition: no file has such a
 name."""
+
+_RESERVED = re.compile(
+    r"(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9\u00B9\u00B2\u00B3]) *(?:[.:].*)?",
+    re.IGNORECASE | re.DOTALL,
+)
+"""Taken for a device in every folder, whatever the ending. GUESS: CONIN$ and CONOUT$ are from
+memory of "CreateFileW" ("Consoles")."""
+
+_NOT_IN_A_NAME = re.compile(r'[<>:"|?*\x00-\x1F]')
+"""A colon would begin a stream of the file in front of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,3 +66,19 @@ def device_name(given: str) -> DeviceName | None:
 def drive_path(disk: int) -> str:
     r"""Return `\\.\PhysicalDrive0` for 0."""
     return rf"\\.\PhysicalDrive{disk}"
+
+
+def allows_name(path: str) -> bool:
+    """Whether a new file or folder can have that path, and would get each name in it as it is.
+
+    Windows drops the dots and spaces that a name ends in.
+    """
+    pure = PureWindowsPath(path)
+    names = pure.parts[1:] if pure.anchor or pure.drive else pure.parts
+    return all(name == ".." or allows_file_name(name) for name in names)
+
+
+def allows_file_name(name: str) -> bool:
+    """Whether a file or folder can have that name, without a folder."""
+    usable = not _RESERVED.fullmatch(name) and not _NOT_IN_A_NAME.search(name)
+    return usable and not name.endswith((".", " "))
