@@ -23,7 +23,7 @@ from verify.text.language import LANGUAGES
 CHECKOUT = Path(__file__).resolve().parents[2]
 PROGRAM = "drivewitness"
 
-UNUSED = ("IPython", "pip", "pkg_resources", "pytest", "setuptools", "sqlite3", "tkinter")
+UNUSED = ("IPython", "pip", "pkg_resources", "pytest", "setuptools", "tkinter")
 """What libraries import where it is there, and nobody here calls."""
 
 
@@ -39,6 +39,8 @@ def main(folder: Path) -> None:
             *("--workpath", f"{work}/work", "--specpath", work),
             # NOTE: rules and readers are named in tuples, pages and languages are data.
             *("--collect-submodules", "verify", "--collect-data", "verify"),
+            # Asked for by a name that is put together: which shell this is.
+            *("--collect-submodules", "shellingham"),
             # The licences of all that is in the folder lie in these.
             *("--recursive-copy-metadata", PROGRAM),
             *(word for name in UNUSED for word in ("--exclude-module", name)),

@@ -1,4 +1,4 @@
-"""Try a self-contained folder where there is no Python: the demo, two checks, how fast it starts.
+"""Try a self-contained folder where there is no Python: the demo, checks, an archive, its start.
 
     python .ci/bundle/try_out.py FOLDER
 
@@ -42,6 +42,18 @@ def main(folder: Path) -> int:
             done = _ran(command, place, "check", old, new, "--depth", "full", "--json")
             if done.returncode != code or words not in done.stdout:
                 problems.append(f"check of {name}: exit {done.returncode}, {done.stderr}")
+        archive = ("--archive", "archive", "--key", "shop.key")
+        for words in (
+            ("jobs", "key", "--key", "shop.key"),
+            ("jobs", "add", "J-1", old, _unpacked("sound", place), *archive),
+            ("jobs", "verify", *archive),
+            ("jobs", "list", *archive[:2]),
+            ("drives", *archive[:2]),
+            ("rules", "drive-pair"),
+        ):
+            done = _ran(command, place, *words)
+            if done.returncode:
+                problems.append(f"{' '.join(words)}: exit {done.returncode}, {done.stderr}")
         starts = [_seconds(command, place) for _ in range(STARTS)]
     sys.stderr.writelines(f"{folder}: {problem}\n" for problem in problems)
     sys.stdout.write(f"{folder}: median of {STARTS} starts {statistics.median(starts):.2f} s\n")
