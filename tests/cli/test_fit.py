@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import stat
+import subprocess
 from typing import TYPE_CHECKING
 
 import pytest
@@ -201,3 +203,41 @@ def test_check_when_the_fit_is_not_there_then_it_says_so(
     """A name that leads nowhere."""
     ran = command("check", drives["old"], drives["sound"], "--fit", tmp_path / "none.fit")
     ran.assert_one_sentence(4, "none.fit")
+
+
+@pytest.mark.parametrize("name", ["new.sfdisk.sh", "new.parted.sh"])
+def test_fit_when_a_script_is_asked_for_then_it_is_written_for_its_owner(
+    name: str, command: Command, manifest: Path, tmp_path: Path
+) -> None:
+    """A file of mode 0600 that a shell can parse; nothing of it was run."""
+    file = tmp_path / name
+    ran = command("fit", manifest, "--onto", "280 MiB", "--script", file)
+    assert ran.code == 0
+    assert f"{file}: written. Read it" in ran.err
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert file.read_text(encoding="ascii").startswith("#!/bin/sh\n")
+    subprocess.run(["sh", "-n", str(file)], check=True)
+    assert [item.name for item in tmp_path.iterdir()] == [name]
+
+
+def test_fit_when_it_does_not_fit_then_no_script_is_written(
+    command: Command, manifest: Path, tmp_path: Path
+) -> None:
+    """Exit 3, and a sentence; a layout that is only to be aimed for is nobody's to run."""
+    ran = command("fit", manifest, "--onto", "150 MiB", "--script", tmp_path / "new.sfdisk.sh")
+    assert ran.code == 3
+    assert "not written, because it does not fit" in ran.err
+    assert not any(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("name", "word"), [("new.sh", ".sfdisk.sh"), ("there.sfdisk.sh", "already exists")]
+)
+def test_fit_when_a_script_may_not_be_written_then_it_is_refused(
+    name: str, word: str, command: Command, manifest: Path, tmp_path: Path
+) -> None:
+    """An ending that names a program, and a new file."""
+    (tmp_path / "there.sfdisk.sh").write_bytes(b"kept")
+    ran = command("fit", manifest, "--onto", "280 MiB", "--script", tmp_path / name)
+    ran.assert_one_sentence(2, word)
+    assert (tmp_path / "there.sfdisk.sh").read_bytes() == b"kept"

@@ -91,6 +91,17 @@ def fit(  # noqa: PLR0913 - the command's own options
     replace: Annotated[
         bool, typer.Option("--replace", help=say("Replace the file if it already holds a fit."))
     ] = False,
+    script: Annotated[
+        str | None,
+        typer.Option(
+            "--script",
+            metavar="FILE",
+            help=say(
+                "Write the layout as a script for you to read and run: with sfdisk (.sfdisk.sh) or"
+                " parted (.parted.sh). It partitions only an empty drive of this very size."
+            ),
+        ),
+    ] = None,
     scratch: ScratchOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -119,11 +130,15 @@ def fit(  # noqa: PLR0913 - the command's own options
         )
     file = None if output is None else _new_fit(output, (source, onto), replace_it=replace)
     sizes = [*(what_if or ()), *(more or ())]
-    keep_off((source, onto, *sizes), (file,), scratch=scratch)
+    asked = None if script is None else _new_script(script, (source, onto), file)
+    keep_off((source, onto, *sizes), (file, asked), scratch=scratch)
     with working_folder(None if scratch is None else existing_folder(scratch)) as folder:
         manifest = _manifest(source, Path(folder), scratch)
         document = _worked_out(manifest, onto, wishes, sizes, sector_bytes)
+    text = None if asked is None else _script(document, manifest, asked)
     _tell(document, file, replace=replace, as_document=json)
+    if asked is not None:
+        _write_script(asked, text)
     return 0 if document.fits else EXIT_NO
 
 
@@ -153,6 +168,46 @@ def _new_fit(path: str, drives: tuple[str, ...], *, replace_it: bool) -> Path:
             say("Name a new file."),
         )
     return place.file
+
+
+def _new_script(path: str, drives: tuple[str, ...], other: Path | None) -> Path:
+    from verify.cli.capture_request import place_for
+    from verify.fit.script import SCRIPT_ENDINGS
+
+    if not path.endswith(SCRIPT_ENDINGS):
+        raise UsageError(
+            say("{path}: unknown file type.", path=path),
+            say("Use one of {known}.", known=", ".join(SCRIPT_ENDINGS)),
+        )
+    place = place_for(path, drives, replace_it=False)
+    if other is not None and place.file.resolve() == other.resolve():
+        raise UsageError(say("One file is named twice."), say("Name each report and list once."))
+    return place.file
+
+
+def _script(document: "FitDocument", manifest: "Manifest", file: Path) -> str | None:
+    """Return the script; `None`: it does not fit, so there is none."""
+    from verify.fit.script import SCRIPT_ENDINGS, script_of
+
+    if not document.fits:
+        return None
+    ending = next(ending for ending in SCRIPT_ENDINGS if file.name.endswith(ending))
+    return script_of(document, manifest.header, ending)
+
+
+def _write_script(file: Path, text: str | None) -> None:
+    from verify.whole_file import whole_file
+
+    if text is None:
+        told = say("{file}: not written, because it does not fit.", file=str(file))
+    else:
+        with whole_file(file) as writing:
+            writing.write(text.encode("ascii"))
+        told = say(
+            "{file}: written. Read it, set NEW_DRIVE to the new drive, and run it with sh.",
+            file=str(file),
+        )
+    sys.stderr.write(f"{translated(told)}\n")
 
 
 def _manifest(source: str, folder: Path, scratch: str | None) -> "Manifest":
