@@ -8,7 +8,8 @@ import time
 
 import pytest
 
-from verify.capture.progress import Progress
+from tests.source.failing_model import failing_model
+from verify.capture.progress import Progress, watched
 from verify.capture.readers.isolate import Interrupted, Readers
 from verify.capture.readers.task import Answer, Task
 from verify.manifest.partition_contents import Listing
@@ -59,6 +60,55 @@ def test_reader_when_it_hangs_then_it_is_ended_after_its_silence() -> None:
     assert time.monotonic() - began < 5
 
 
+class Told(Progress):
+    """Keeps what it is told of a drive in trouble."""
+
+    def __init__(self) -> None:
+        self.said: list[tuple[str, float, float]] = []
+
+    def failing(self, areas: int, seconds: float) -> None:
+        """Keep it."""
+        self.said.append(("failing", areas, seconds))
+
+    def waiting(self, seconds: float) -> None:
+        """Keep whether there is a wait."""
+        self.said.append(("waiting", bool(seconds), 0.0))
+
+
+def test_reader_when_reads_fail_and_last_then_the_progress_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What failed as it fails; that nothing comes, while it does not, and that it came again."""
+    monkeypatch.setattr("verify.capture.readers.isolate.WORDS_AFTER_SECONDS", 0.3)
+    program = (
+        "import time;"
+        "print('{\"failing\": [1, 5.0]}', flush=True); time.sleep(1);"
+        "print('{\"advance\": 512}', flush=True)"
+    )
+    told = Told()
+    Readers(20.0, (sys.executable, "-c", program)).read(TASK, told)
+    assert ("failing", 1, 5.0) in told.said
+    after = told.said[told.said.index(("failing", 1, 5.0)) + 1 :]
+    assert ("waiting", True, 0.0) in after
+    assert ("waiting", False, 0.0) in after
+
+
+def test_drive_when_one_read_of_this_process_lasts_then_the_progress_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The table is read before there is a reader process: no stall without words there either."""
+    monkeypatch.setattr("verify.capture.progress.WORDS_AFTER_SECONDS", 0.1)
+    monkeypatch.setattr("verify.capture.progress._LOOK_SECONDS", 0.05)
+    drive, told = failing_model(1 << 20, []).drive(), Told()
+    with watched(drive, told):
+        drive.reading_since = time.monotonic()
+        time.sleep(1)
+        drive.reading_since = None
+        time.sleep(0.5)
+    assert told.said[0] == ("waiting", True, 0.0)
+    assert told.said[-1] == ("waiting", False, 0.0)
+
+
 def test_reader_when_it_dies_after_the_listing_then_the_listing_is_kept() -> None:
     """What was listed before a crash is not lost."""
     program = (
@@ -78,6 +128,10 @@ def test_reader_when_it_dies_after_the_listing_then_the_listing_is_kept() -> Non
     [
         "hello",
         "3",
+        '{"failing": [NaN, 1]}',
+        '{"failing": [1, Infinity]}',
+        '{"failing": [1]}',
+        '{"failing": "ab"}',
         '{"answer": {}}',
         '{"answer": 3}',
         '{"examined": {"structure": 3}}',

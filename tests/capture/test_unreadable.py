@@ -216,8 +216,8 @@ def test_reading_when_the_library_hides_an_error_then_there_is_no_hash_all_the_s
 def test_drive_when_it_fails_for_too_long_then_it_is_left_in_peace(
     images: dict[str, Path], tmp_path: Path
 ) -> None:
-    """After the patience is spent no read reaches it."""
-    fault = Fault(0, 4 * MIB, seconds=0.2)
+    """After the patience is spent, and 8 places all over it failed too, no read reaches it."""
+    fault = Fault(0, 24 * MIB, seconds=0.2)
     images["ntfs"].with_suffix(".reads").unlink(missing_ok=True)
     with (
         failing_drive(images["ntfs"], tmp_path, [fault]) as path,
@@ -229,9 +229,24 @@ def test_drive_when_it_fails_for_too_long_then_it_is_left_in_peace(
                 drive.read_at(offset, MIB)
         assert drive.given_up
         assert drive.failures == 4
-        assert reads_of(images["ntfs"], fault) <= 3
+        assert reads_of(images["ntfs"], fault) <= 3 + 8
         with pytest.raises(Exception, match="not read any more"):
             drive.read_at(8 * MIB, SECTOR)
+
+
+def test_drive_when_it_still_reads_elsewhere_then_it_is_not_given_up(
+    images: dict[str, Path], tmp_path: Path
+) -> None:
+    """A bad area that takes longer than the patience ends, and what lies behind it is read."""
+    with (
+        failing_drive(images["ntfs"], tmp_path, [Fault(0, 8 * SECTOR, seconds=0.2)]) as path,
+        open_drive(path, retries=0) as drive,
+    ):
+        drive.patience_seconds = 0.3
+        with pytest.raises(Exception, match="8 sectors fail"):
+            drive.read_at(0, MIB)
+        assert not drive.given_up
+        assert drive.read_at(MIB, MIB) == images["ntfs"].read_bytes()[MIB : 2 * MIB]
 
 
 def test_kernel_when_a_range_fails_then_it_answers_eio(

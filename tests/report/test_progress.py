@@ -5,7 +5,10 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
+from rich.progress import Progress as RichProgress
+
 from verify.report.progress import Bars, DriveBar
+from verify.text.language import speaking
 
 if TYPE_CHECKING:
     import pytest
@@ -77,3 +80,51 @@ def _colours(text: str) -> set[int]:
         if mark and parameters.replace(";", "").isdigit():
             found |= {int(number) for number in parameters.split(";")}
     return {number for number in found if 30 <= number <= 49 or 90 <= number <= 107}
+
+
+def _troubled(language: str) -> DriveBar:
+    """Return the bar of a drive after an area of 50 s, a hundredth of the way, 60 s in."""
+    now = [0.0]
+    with speaking(language):
+        bar = DriveBar(RichProgress(disable=True), "sdx", lambda: now[0])
+    bar.expect(100_000_000_000)
+    bar.advance(1_000_000_000)
+    bar.failing(1, 0.0)
+    now[0] = 60.0
+    for _ in range(10):
+        bar.failing(0, 5.0)
+    return bar
+
+
+def test_bar_when_reads_fail_then_the_end_is_foreseen() -> None:
+    """60 s for a hundredth: 99 times as long are left, 99 minutes, which are 2 hours."""
+    bar = _troubled("en")
+    assert bar.trouble() == (
+        "sdx: 1 unreadable area; failed reads took 50 s; about 2 h left at this rate"
+    )
+    bar.waiting(12.3)
+    assert str(bar.trouble()).endswith("; no data from the drive for 12 s")
+    bar.waiting(0)
+    assert "no data" not in str(bar.trouble())
+
+
+def test_bar_when_reads_fail_in_german_then_the_words_are() -> None:
+    """In a thread, which does not know the language of the run."""
+    bar = _troubled("de")
+    bar.waiting(7)
+    assert bar.trouble() == (
+        "sdx: 1 unlesbarer Bereich; fehlgeschlagene Lesezugriffe: 50 s;"
+        " bei diesem Tempo noch etwa 2 h; seit 7 s keine Daten vom Laufwerk"
+    )
+
+
+def test_bars_when_a_drive_gives_trouble_then_the_screen_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On a terminal of 80 columns the line stands below the bars, uncut."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "xterm")
+    stream = Terminal()
+    with Bars(stream) as bars:
+        bars.drive("sdx").failing(1, 5.0)
+    assert "sdx: 1 unreadable area; failed reads took 5 s so far" in stream.getvalue()

@@ -15,7 +15,7 @@ from verify.capture.describe_drive import (
 )
 from verify.capture.gaps import read_gap
 from verify.capture.options import CaptureOptions, Environment
-from verify.capture.progress import Progress
+from verify.capture.progress import Progress, watched
 from verify.capture.read_partitions import PartitionReading
 from verify.capture.resume import Unfinished, state_of
 from verify.capture.unlocked_view import Seen, look_at_view
@@ -56,6 +56,7 @@ def capture(
         with (
             WorkingFolder(options.scratch) as folder,
             open_drive(path, retries=options.retries) as drive,
+            watched(drive, progress or Progress()),
         ):
             unfinished = Unfinished.beside(output) if options.resume else None
             work = _Capture(

@@ -141,9 +141,7 @@ class EntryReading:
         except ReaderError:
             return True
         return any(
-            start < self.window.start + place.start + place.length
-            and self.window.start + place.start < start + length
-            for start, length in self.drive.unreadable
+            self.drive.is_unreadable(self.window.start + place.start, place.length)
             for place in places
         )
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.errors import PastEnd, ReaderError, SourceUnreadable
 from verify.filesystem.volume import MOST_EXTENTS, Place
+from verify.source.bad_ranges import BadRanges
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -44,29 +45,17 @@ def find_owners(
 
     `complete`: every name was listed, so that what nobody owns is free.
     """
-    ranges = _joined(bad)
+    ranges = BadRanges.of(bad)
     if not ranges:
         return []
     found: list[Owner] = []
     for what, place in _everything(store, volume):
-        for start, end in ranges:
-            first, last = max(start, place.start), min(end, place.start + place.length)
-            if first < last and len(found) < MOST_OWNERS:
+        for first, last in ranges.parts_of(place.start, place.start + place.length):
+            if len(found) < MOST_OWNERS:
                 owner = Owner(start=first, length=last - first, what=what, name=place.name)
                 found.append(owner)
     found += _unowned(ranges, found, "free" if complete else "unknown")
     return sorted(found, key=lambda owner: (owner.start, owner.what, owner.name or ""))
-
-
-def _joined(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Return ranges as (start, end), in order, neighbours as one."""
-    joined: list[tuple[int, int]] = []
-    for start, length in sorted(ranges):
-        if joined and start <= joined[-1][1]:
-            joined[-1] = joined[-1][0], max(joined[-1][1], start + length)
-        else:
-            joined.append((start, start + length))
-    return joined
 
 
 def _everything(store: RowStore, volume: Volume) -> Iterator[tuple[str, Place]]:
@@ -94,16 +83,14 @@ def places_of(entry: Entry, volume: Volume) -> Iterable[Place]:
     return volume.places(entry)
 
 
-def _unowned(ranges: list[tuple[int, int]], owned: list[Owner], what: str) -> Iterator[Owner]:
+def _unowned(ranges: BadRanges, owned: list[Owner], what: str) -> Iterator[Owner]:
     """Yield what is left of the ranges."""
-    covered = _joined((owner.start, owner.length) for owner in owned)
+    covered = BadRanges.of((owner.start, owner.length) for owner in owned)
     for start, end in ranges:
         at = start
-        for first, last in covered:
-            if last <= at or first >= end:
-                continue
+        for first, last in covered.parts_of(start, end):
             if first > at:
                 yield Owner(start=at, length=first - at, what=what)
-            at = max(at, last)
+            at = last
         if at < end:
             yield Owner(start=at, length=end - at, what=what)

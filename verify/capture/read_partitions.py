@@ -63,6 +63,7 @@ class PartitionReading:
             for number, view in self.views.items()
             if not view.is_snapshot
         }
+        self.described.drive.know_unreadable(sorted(self.unreadable))
         order = [item.entry.number for item in partitions if item.entry.number in self.rows]
         self.rows = {number: self.rows[number] for number in order}
 

@@ -6,6 +6,7 @@ bytes that could not be read is never taken for one.
 
 from __future__ import annotations
 
+import math
 import os
 import stat
 import time
@@ -24,6 +25,7 @@ from verify.errors import (
 from verify.platforms.identity import Identity
 from verify.platforms.opened import Opened
 from verify.platforms.this import PLATFORM
+from verify.source.bad_ranges import BadRanges
 from verify.source.images.facts import ImageFacts
 from verify.source.images.image_file import Image, ImageDamage, ImageFile
 from verify.source.images.recognise import open_image
@@ -37,9 +39,23 @@ if TYPE_CHECKING:
 SMALLEST_DRIVE_BYTES = 512
 """One sector: nothing smaller can hold a boot record or a filesystem."""
 
+_LARGEST_SECTOR_BYTES = 64 << 10
+"""A physical sector said to be larger is not believed."""
+
 PATIENCE_SECONDS = 600.0
-"""How long a drive may fail before it is left in peace: a failing read holds it for seconds, and
-wears out what still works."""
+"""How long reads may fail before no failing read is repeated any more, and, where not a byte came
+between, before the drive is asked whether it still reads anywhere: a failing read holds it for
+seconds, and wears out what still works."""
+
+PROBES = 8
+"""Places, spread over the drive, of which one must be readable where all reads have failed."""
+
+_GOLDEN = 0.6180339887498949
+"""Multiples of it, without their whole part, are spread evenly however many there are."""
+
+_LEARNED = 2
+"""Physical sectors whose logical ones are asked one by one; if all of each fail, the drive's word
+on its physical sectors is believed."""
 
 GIVEN_UP = say("reads of it failed for so long that it is not read any more")
 
@@ -52,9 +68,15 @@ class Drive:
     device, 512 for an image until its table says otherwise (`sector_known`). `retries`: how often
     a failing read is tried again. `unreadable` collects byte ranges (start, length), sector by
     sector; `failures` counts reads that failed in the end. `heartbeat` is called before each
-    single-sector read: a failing drive is slow, not hung. A sector that failed is not read again.
-    After `patience_seconds` spent in failing reads nothing is (`given_up`). `image`: what a
-    container, or a split image, says of itself.
+    read of a single sector: a failing drive is slow, not hung. `failed` is told of each new
+    unreadable area (1, 0 s), and of each read that failed (0, its seconds).
+
+    How often a bad sector is asked for: once within a larger read, unless the sector before it is
+    known to be bad; then by itself, once and `retries` times; once more as a logical sector, in the
+    first physical sectors that fail. Never again after that. Every other sector of the range
+    is read. After `patience_seconds` spent in failing reads none is repeated. The drive is
+    `given_up` where it failed for so long without giving one byte, and fails at `PROBES` other
+    places as well. `image`: what a container, or a split image, says of itself.
     """
 
     name: str
@@ -66,21 +88,27 @@ class Drive:
     unreadable: list[tuple[int, int]] = field(default_factory=list)
     failures: int = 0
     heartbeat: Callable[[], None] = lambda: None
+    failed: Callable[[int, float], None] = lambda _areas, _seconds: None
     opened: Opened | None = None
     image: ImageFacts | None = None
     patience_seconds: float = PATIENCE_SECONDS
     given_up: bool = False
+    clock: Callable[[], float] = time.monotonic
+    reading_since: float | None = None
     _failing_seconds: float = 0.0
-    _bad: set[int] = field(default_factory=set)
+    _seconds_without_a_byte: float = 0.0
+    _probes: int = 0
+    _physical_held: int = 0
+    _bad: BadRanges = field(default_factory=BadRanges)
 
     def know_unreadable(self, ranges: Iterable[tuple[int, int]]) -> None:
         """Take byte ranges (start, length) that failed before: they are not tried again."""
-        step = self.sector_bytes
         for start, length in ranges:
-            for at in range(start - start % step, start + length, step):
-                if at not in self._bad:
-                    self._bad.add(at)
-                    self.unreadable.append((at, step))
+            self._mark(start, length, tell=False)
+
+    def is_unreadable(self, start: int, length: int) -> bool:
+        """Whether a sector of these bytes is known to fail."""
+        return self._bad.first_in(start, start + length) is not None
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Return exactly `length` bytes from byte `offset`.
@@ -90,90 +118,161 @@ class Drive:
                 are in `unreadable`, and the rest of the range was still tried.
             SourceVanished: the drive is gone or shorter than it was.
         """
-        if self.given_up:
-            self.failures += 1
+        end, at = offset + length, offset
+        parts: list[bytes] = []
+        while at < end and not self.given_up:
+            bad = self._bad.first_in(at, end)
+            self._read_gap(at, end if bad is None else max(at, bad[0]), parts)
+            if bad is None:
+                break
+            at = min(bad[1], end)
+        bad = self._bad.first_in(offset, end)
+        if bad is None and not self.given_up:
+            return parts[0] if len(parts) == 1 else b"".join(parts)
+        self.failures += 1
+        if bad is None:
             raise SourceUnreadable(self.name, offset, length, GIVEN_UP)
-        if not self._touches_bad(offset, length):
+        raise self._sectors_fail(offset, end, bad)
+
+    def _sectors_fail(self, offset: int, end: int, bad: tuple[int, int]) -> SourceUnreadable:
+        step, first = self.sector_bytes, max(bad[0], offset - offset % self.sector_bytes)
+        parts = self._bad.parts_of(offset, end)
+        count = sum(-(-last // step) - start // step for start, last in parts)
+        words = counted("{count} sector fails", "{count} sectors fail", count)
+        return SourceUnreadable(self.name, first, step, words)
+
+    def _read_gap(self, at: int, end: int, parts: list[bytes]) -> None:
+        """Read what is not known to be bad: as a whole, or else by physical sectors.
+
+        Behind a bad sector another one is likely, and a larger read would only fail once more.
+        """
+        step = self._step
+        if end - at > step and not self._bad.ends_at(at):
+            data = self._try(at, end - at)
+            parts.append(data)
+            at += len(data)
+        while at < end and not self.given_up:
+            size = min(step - at % step, end - at)
+            self.heartbeat()
+            data = self._ask(at, size)
+            if len(data) == size:
+                parts.append(data)
+            elif not self.given_up:
+                parts.append(self._ask_logical(at, size))
+            at += size
+
+    @property
+    def _step(self) -> int:
+        """What the drive reads at least: its physical sector, if its word on that holds."""
+        physical = self.identity.physical_sector_bytes or 0
+        believed = self._physical_held >= 0 and physical <= _LARGEST_SECTOR_BYTES
+        return physical if believed and physical > self.sector_bytes else self.sector_bytes
+
+    def _ask(self, offset: int, length: int) -> bytes:
+        """Read once, and again as often as is said; what came is shorter where all failed."""
+        data = self._try(offset, length)
+        tries = self.retries
+        while len(data) < length and tries and not self.given_up and self._is_patient:
             data = self._try(offset, length)
-            if data is not None:
-                return data
-        return self._narrow(offset, length)
+            tries -= 1
+        return data
 
-    def _touches_bad(self, offset: int, length: int) -> bool:
+    @property
+    def _is_patient(self) -> bool:
+        return self._failing_seconds <= self.patience_seconds
+
+    def _ask_logical(self, offset: int, length: int) -> bytes:
+        """Mark a piece that failed; return what of it could be read after all.
+
+        The first few are asked by their logical sectors, since an adapter may report physical
+        sectors that the drive behind it does not have: then those before and behind are good.
+        """
+        step, whole = self.sector_bytes, self._step
+        if length <= step:
+            self._mark(offset, length)
+            return b""
+        if self._physical_held >= _LEARNED:
+            self._mark(offset - offset % whole, whole)
+            return b""
+        parts: list[bytes] = []
+        for at in range(offset, offset + length, step):
+            size = min(step, offset + length - at)
+            data = b"" if self.given_up else self._try(at, size)
+            if len(data) == size:
+                parts.append(data)
+            else:
+                self._mark(at, size)
+        if parts:
+            self._physical_held = -1
+        elif self._physical_held >= 0 and length == whole:
+            self._physical_held += 1
+        return b"".join(parts)
+
+    def _mark(self, start: int, length: int, *, tell: bool = True) -> None:
+        """Remember the sectors of these bytes as unreadable, and tell of a new area."""
         step = self.sector_bytes
-        first = offset - offset % step
-        return bool(self._bad) and any(
-            at in self._bad for at in range(first, offset + length, step)
-        )
+        for at in range(start - start % step, start + length, step):
+            if self._bad.first_in(at, at + step) is None:
+                areas = len(self._bad)
+                self._bad.add(at, at + step)
+                if tell and len(self._bad) > areas:
+                    self.failed(1, 0.0)
+                self.unreadable.append((at, step))
 
-    def _try(self, offset: int, length: int) -> bytes | None:
-        """Read once; `None` where the drive answers with a read error."""
-        began = time.monotonic()
+    def _try(self, offset: int, length: int) -> bytes:
+        """Read once; where the drive answers with a read error, what it gave before that."""
+        parts: list[bytes] = []
+        self.reading_since = began = self.clock()
         try:
-            return self._read(offset, length)
+            self._read(offset, length, parts)
         except OSError as error:
             if not PLATFORM.is_medium_error(error):
                 raise SourceVanished(self.name, system_words(error)) from error
         except ImageDamage:
-            return None
-        self._failing_seconds += time.monotonic() - began
-        self.given_up = self._failing_seconds > self.patience_seconds
-        return None
+            parts.clear()
+        finally:
+            self.reading_since = None
+        data = parts[0] if len(parts) == 1 else b"".join(parts)
+        if len(data) == length:
+            self._seconds_without_a_byte = 0.0
+            return data
+        self._tell_failure(self.clock() - began)
+        # NOTE: whole sectors, since the rest is asked sector by sector
+        return data[: max(0, len(data) - (offset + len(data)) % self.sector_bytes)]
 
-    def _read(self, offset: int, length: int) -> bytes:
+    def _tell_failure(self, seconds: float) -> None:
+        """Count a failing read, and give up a drive that gives nothing any more."""
+        self._failing_seconds += seconds
+        self._seconds_without_a_byte += seconds
+        self.failed(0, seconds)
+        if self._seconds_without_a_byte > self.patience_seconds:
+            self.given_up = self.patience_seconds <= 0 or not self._still_reads()
+
+    def _still_reads(self) -> bool:
+        """Whether the drive still gives a sector at one of several places all over it."""
+        self._seconds_without_a_byte = -math.inf  # these reads are not counted
+        step = self._step
+        for _ in range(PROBES):
+            self._probes += 1
+            at = int(self._probes * _GOLDEN % 1 * (self.size_bytes // step)) * step
+            size = min(step, self.size_bytes - at)
+            if not self.is_unreadable(at, size) and len(self._try(at, size)) == size:
+                return True
+        return False
+
+    def _read(self, offset: int, length: int, parts: list[bytes]) -> None:
+        """Read into `parts`: what came before a read error stays there."""
         opened = self.opened
         if opened is None:
             raise SourceVanished(self.name, say("it was closed"))
-        data = opened.read_at(length, offset)
-        if len(data) == length:
-            return data
-        parts = [data]
-        while data and (missing := length - sum(map(len, parts))):
+        missing = length
+        while missing:
             data = opened.read_at(missing, offset + length - missing)
+            if not data:
+                end = offset + length - missing
+                raise SourceVanished(self.name, say("it ends at byte {end}", end=end))
             parts.append(data)
-        whole = b"".join(parts)
-        if len(whole) < length:
-            raise SourceVanished(self.name, say("it ends at byte {end}", end=offset + len(whole)))
-        return whole
-
-    def _narrow(self, offset: int, length: int) -> bytes:
-        """Read sector by sector, remembering those that fail after all retries."""
-        parts: list[bytes] = []
-        failed: list[tuple[int, int]] = []
-        step = self.sector_bytes
-        at = offset
-        while at < offset + length and not self.given_up:
-            size = min(step - at % step, offset + length - at)
-            part = self._try_sector(at, size)
-            if part is None:
-                failed.append((at - at % step, step))
-            else:
-                parts.append(part)
-            at += size
-        if not failed and not self.given_up:
-            return b"".join(parts)
-        self.failures += 1
-        self.know_unreadable(failed)
-        if not failed:
-            raise SourceUnreadable(self.name, offset, length, GIVEN_UP)
-        start, size = failed[0]
-        raise SourceUnreadable(
-            self.name,
-            start,
-            size,
-            counted("{count} sector fails", "{count} sectors fail", len(failed)),
-        )
-
-    def _try_sector(self, offset: int, length: int) -> bytes | None:
-        """Read within one sector, with retries; one that failed before is not tried again."""
-        self.heartbeat()
-        if offset - offset % self.sector_bytes in self._bad:
-            return None
-        for _ in range(1 + self.retries):
-            data = self._try(offset, length)
-            if data is not None or self.given_up:
-                return data
-        return None
+            missing -= len(data)
 
     def close(self) -> None:
         """Let go of the drive."""

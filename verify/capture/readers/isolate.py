@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter
 
+from verify.capture.progress import WORDS_AFTER_SECONDS
 from verify.capture.readers.task import Answer
 from verify.manifest.base import storable
 from verify.own_code import own_python
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 SILENCE_SECONDS = 300.0
 """How long a reader may say nothing. A single failing read can hold a drive for a minute or more;
 work on data that arrived says so several times a second."""
+
+_MOST_AREAS, _MOST_SECONDS = 1 << 32, 1e9
+"""What a reader may report in one message, which a hostile volume may have taken over."""
 
 _ANSWER = TypeAdapter(Answer)
 _LOOK_SECONDS = 0.1
@@ -95,6 +99,8 @@ class Readers:
                 line = messages.get(timeout=_LOOK_SECONDS)
             except queue.Empty:
                 silent += _LOOK_SECONDS
+                if silent >= WORDS_AFTER_SECONDS:
+                    progress.waiting(silent)
                 if silent > self.silence_seconds:
                     partial.failure = say(
                         "the reader gave no sign for {silence_seconds:g} s",
@@ -102,6 +108,8 @@ class Readers:
                     )
                     return partial
                 continue
+            if silent >= WORDS_AFTER_SECONDS:
+                progress.waiting(0)
             silent = 0.0
             if line is None:
                 partial.failure = _death(process)
@@ -118,6 +126,11 @@ class Readers:
 def _take(message: dict[str, Any], partial: Answer, progress: Progress) -> Answer | None:
     if "advance" in message:
         progress.advance(message["advance"])
+    elif "failing" in message:
+        areas, seconds = message["failing"]
+        if not (0 <= areas < _MOST_AREAS and 0 <= seconds < _MOST_SECONDS):
+            raise ValueError("no drive fails like this")
+        progress.failing(int(areas), float(seconds))
     elif "expect" in message:
         progress.expect(message["expect"])
     elif "listed" in message:

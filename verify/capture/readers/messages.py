@@ -37,6 +37,10 @@ class Reporter:
             self.send(advance=self._read)
             self._read, self._last = 0, now
 
+    def failing(self, areas: int, seconds: float) -> None:
+        """Say that this many more areas are unreadable, and what a failing read took."""
+        self.send(failing=[areas, seconds])
+
     def flush(self) -> None:
         """Say what is not yet said."""
         if self._read:

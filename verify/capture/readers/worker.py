@@ -82,7 +82,7 @@ def _read(task: Task, report: Reporter, answer: Answer) -> None:
             raise SourceVanished(task.drive, say("its name now stands for another drive"))
         drive.sector_bytes = task.device_sector_bytes
         drive.know_unreadable(task.unreadable)
-        drive.heartbeat = report.alive
+        drive.heartbeat, drive.failed = report.alive, report.failing
         window = Window(drive, task.start, task.size_bytes, task.sector_bytes)
         try:
             # NOTE: a volume that could not be listed, and is read as blocks, was examined before.
