@@ -99,13 +99,19 @@ def _names(parameter: inspect.Parameter, info: Any) -> list[str]:
 
 def _value(parameter: inspect.Parameter, info: Any) -> str:
     """Return what follows the name of an option."""
-    kind, *_ = get_args(parameter.annotation)
-    for one in (kind, *get_args(kind)):
+    for one in _types(get_args(parameter.annotation)[0]):
         if one is bool:
             return ""
         if isinstance(one, type) and issubclass(one, StrEnum):
             return " " + "|".join(plain(member.value) for member in one)
-    return rf" \fI{plain(info.metavar)}\fR"
+    return rf" \fI{plain(info.metavar or 'VALUE')}\fR"
+
+
+def _types(kind: Any) -> Iterator[Any]:
+    """Yield a type, and those it is put together of."""
+    yield kind
+    for part in get_args(kind):
+        yield from _types(part)
 
 
 def _help(parameter: inspect.Parameter, info: Any) -> str:
