@@ -74,6 +74,26 @@ def test_shops_edition_when_written_then_the_names_are_in_it(ending: str) -> Non
     assert "shop" in text.lower()
 
 
+LOST = tuple(f"/harbour plans/sheet {number} of the quay.dwg" for number in range(3))
+"""Names with spaces outside any user's folder: in a sentence nobody could tell where they end."""
+
+
+@pytest.mark.parametrize("ending", TEXT_ENDINGS)
+def test_examples_when_a_finding_is_about_many_files_then_the_shops_edition_alone_has_them(
+    ending: str,
+) -> None:
+    """Three names below the sentence; the customer reads the sentence, and no command."""
+    row = finding(path="/harbour plans", message="7 files under this folder are missing.")
+    row = row.model_copy(update={"examples": LOST})
+    document = comparison(findings=(row,), sides=(OLD, NEW))
+    shop, customer = (
+        shown(document, edition, ending) for edition in (Edition.SHOP, Edition.CUSTOMER)
+    )
+    assert all(name.rsplit("/", 1)[1] in shop for name in LOST)
+    for part in ("harbour", "quay", "sheet", "--differences"):
+        assert part not in customer
+
+
 def test_digests_when_both_editions_are_made_then_they_are_the_same() -> None:
     """So the shop finds the name that a customer's report means."""
     one, other = (

@@ -230,3 +230,16 @@ def test_report_when_columns_cannot_be_a_width_then_the_verdict_is_printed(
     lines = stream.getvalue().splitlines()
     assert "SOUND" in lines[0]
     assert max(map(len, lines)) <= 1000  # the widest that is drawn
+
+
+def test_finding_when_it_is_about_many_files_then_the_first_three_are_named_whole(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each on a line of its own below the sentence, and where the others are."""
+    names = tuple(f"/Users/mira/Pictures/harbour {number}.jpg" for number in range(3))
+    row = finding(path="/Users/mira/Pictures", message="7 files under this folder are missing.")
+    row = row.model_copy(update={"examples": names})
+    lines = [line.strip() for line in shown(comparison(findings=(row,)), monkeypatch).splitlines()]
+    at = lines.index("7 files under this folder are missing.")
+    assert lines[at + 1 : at + 4] == list(names)
+    assert lines[at + 4] == "All of them: --differences FILE.csv --names"

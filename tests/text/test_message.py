@@ -61,7 +61,7 @@ def test_text_when_english_is_spoken_then_nothing_is_looked_up() -> None:
             "03.11.2025, 09:05 UTC",
         ),
         (joined([say("old"), "new", say("new")], "; "), "old; new; new", "alt; new; neu"),
-        (all_of([say("old"), say("new"), "x"]), "old and new and x", "alt und neu und x"),
+        (all_of([say("old"), say("new"), "x"]), "old, new and x", "alt, neu und x"),
         (say("a: {it:clause}.", it=LOST), "a: the old drive has HPA: 5.", None),
         (say("a: {it:clause}.", it=say("GPT is gone.")), "a: GPT is gone.", None),
     ],

@@ -138,7 +138,7 @@ def job_row(
 def finding_rows(record: dict[str, Any], comparison: Comparison) -> Iterator[dict[str, Any]]:
     """Yield a row for each finding of a job."""
     for finding in comparison.findings:
-        row = finding.model_dump(mode="json")
+        row = finding.model_dump(mode="json", exclude={"examples"})
         for side in ("source", "target"):
             row[side] = None if row[side] is None else str(row[side])
         yield {"job": record["job"], "filed": record["filed"], **row}

@@ -67,12 +67,13 @@ class PartitionLine:
 
 @dataclass(frozen=True, slots=True)
 class FindingPlace:
-    """Where a finding is, its sentence, and both values."""
+    """Where a finding is, its sentence, both values, and names of a few of many files."""
 
     where: str
     message: str
     old: str | None
     new: str | None
+    examples: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +126,13 @@ class Report:
     answer: Answer
 
 
-def build_report(comparison: Comparison, sides: Sides, required: frozenset[str]) -> Report:
+def build_report(
+    comparison: Comparison, sides: Sides, required: frozenset[str], *, for_shop: bool = True
+) -> Report:
     """Return what is to be said of a comparison of the two manifests whose headers are given.
 
-    `required`: the slugs of the rules that `sound` needs.
+    `required`: the slugs of the rules that `sound` needs. `for_shop`: whether whoever reads it can
+    list the customer's files.
     """
     answer = answer_of(comparison, sides)
     asked = any(side.health for side in sides)
@@ -149,7 +153,7 @@ def build_report(comparison: Comparison, sides: Sides, required: frozenset[str])
         partitions=tuple(_partition_line(pair, sides, comparison) for pair in comparison.pairs),
         groups=tuple(_groups(comparison)),
         to_copy=to_copy,
-        evidence=tuple(evidence_lines(comparison)),
+        evidence=tuple(evidence_lines(comparison, for_shop=for_shop)),
         gaps=tuple(gaps(comparison, sides, required)),
         next_steps=_next_steps(comparison.verdict, of_drive=answer.word is not None, copy=to_copy),
         cautions=(*_identity_caution(comparison, sides), *CAUTIONS),
@@ -293,6 +297,7 @@ def _place(row: FindingRow) -> FindingPlace:
         message=row.message,
         old=value_words(row, row.source),
         new=value_words(row, row.target),
+        examples=row.examples,
     )
 
 

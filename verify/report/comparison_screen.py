@@ -12,7 +12,7 @@ from rich.text import Text
 
 from verify.report.pair_tables import print_partitions, print_sides
 from verify.report.terminal import badge, headline, plain, print_answer, section, sentence, whole
-from verify.report.words import ABSENT, HEADINGS, MARKS
+from verify.report.words import ABSENT, ALL_NAMES, HEADINGS, MARKS
 from verify.rules.rule import Level
 from verify.text.language import _, translated
 from verify.text.message import say
@@ -114,6 +114,10 @@ def _print_finding(console: Console, mark: str, item: FindingItem) -> None:
             console.print(Padding(line, (0, 0, 0, 6)))
         for value in values:
             console.print(Padding(value, (0, 0, 0, 8 if several else 4)))
+        for path in place.examples:
+            console.print(Padding(whole(path), (0, 0, 0, 8 if several else 6)))
+    if any(place.examples for place in item.places):
+        console.print(Padding(plain(ALL_NAMES, "italic"), (0, 0, 0, 6)))
     _print_rest(console, len(item.places), _MOST_PLACES, indent=6)
     advice = Text(_("do: "), style="bold") + sentence(item.advice)
     console.print(Padding(advice, (0, 0, 0, 4)))

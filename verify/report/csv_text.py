@@ -27,6 +27,7 @@ COLUMNS = (
     "target",
     "message",
     "advice",
+    "examples",
 )
 
 _LONGEST = 8192
@@ -54,9 +55,10 @@ def csv_text(handover: Handover) -> str:
             row.message,
             row.advice,
         )
-        writer.writerow([*first, *(csv_cell(cell) for cell in cells)])
+        examples = " | ".join(str(csv_cell(path)) for path in row.examples)
+        writer.writerow([*first, *(csv_cell(cell) for cell in cells), examples])
     if not document.findings:
-        writer.writerow([*first, *[""] * 7, "no findings", ""])
+        writer.writerow([*first, *[""] * 7, "no findings", "", ""])
     return paper.getvalue()
 
 

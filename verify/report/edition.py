@@ -167,7 +167,8 @@ def _headers(comparison: Comparison) -> tuple[Header, ...]:
 
 def _pattern(comparison: Comparison) -> re.Pattern[str] | None:
     """Return what finds every name that a comparison is known to hold."""
-    told = {name for row in comparison.findings if row.path for name in _spellings(row.path)}
+    paths = {path for row in comparison.findings for path in (row.path, *row.examples) if path}
+    told = {name for path in paths for name in _spellings(path)}
     for header in _headers(comparison):
         told |= set(_told_by(header))
     long = sorted((name for name in told if len(name) >= _SHORTEST_NAME), key=len, reverse=True)
@@ -221,6 +222,7 @@ def _finding(row: FindingRow, names: Names) -> FindingRow:
             "target": names.value(row.target),
             "message": names.text(row.message),
             "advice": names.text(row.advice),
+            "examples": (),
         }
     )
 

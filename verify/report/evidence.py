@@ -28,8 +28,11 @@ class Gap:
     needed: bool
 
 
-def evidence_lines(comparison: Comparison) -> Iterator[str]:
-    """Yield what the verdict rests on: how much was read, what that leaves open, who answered."""
+def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator[str]:
+    """Yield what the verdict rests on: how much was read, what that leaves open, who answered.
+
+    `for_shop`: whether to name the command that lists the customer's files.
+    """
     evidence = comparison.evidence
     yield (
         say(
@@ -71,12 +74,13 @@ def evidence_lines(comparison: Comparison) -> Iterator[str]:
         yield say("No contents were compared: there was nothing to sample on both drives.")
     differing = sum(item.count for item in comparison.difference_counts)
     if differing:
-        yield counted(
-            "{count:,} file or folder was found to differ; `--differences FILE --names` names it.",
-            "{count:,} files and folders were found to differ; `--differences FILE --names`"
-            " names each.",
+        count = counted(
+            "{count:,} file or folder was found to differ.",
+            "{count:,} files and folders were found to differ.",
             differing,
         )
+        listed = say("List them with `--differences FILE.csv --names`.")
+        yield joined((count, listed), " ") if for_shop else count
     yield say("Not compared: space outside all partitions and free space inside them.")
     yield _rule_counts(comparison)
 

@@ -41,7 +41,10 @@ REPORT_SCHEMA = "drivewitness.report/1"
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One finding: where, the sentence, both values, and the digest that stands for its name."""
+    """One finding: where, the sentence, both values, and the digest that stands for its name.
+
+    `examples`: paths of a few of many files; the customer's edition has none.
+    """
 
     where: str
     path: str | None
@@ -49,6 +52,7 @@ class Told:
     message: str
     old: str | None
     new: str | None
+    examples: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +147,7 @@ def build_handover(
     picture = draw(document, sides)
     handover = Handover(
         edition=edition,
-        report=build_report(document, sides, required),
+        report=build_report(document, sides, required, for_shop=edition is Edition.SHOP),
         document=document,
         references=references,
         picture=picture,
@@ -248,6 +252,7 @@ def _told(row: FindingRow, reference: str | None) -> Told:
         message=row.message,
         old=value_words(row, row.source),
         new=value_words(row, row.target),
+        examples=row.examples,
     )
 
 

@@ -31,7 +31,7 @@ from verify.report.handover_words import (
 from verify.report.harmless import harmless
 from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
-from verify.report.words import ABSENT, HEADINGS, LEVELS, MARKS
+from verify.report.words import ABSENT, ALL_NAMES, HEADINGS, LEVELS, MARKS
 from verify.rules.rule import Level
 from verify.text.language import ENGLISH, _, spoken, translated
 from verify.text.message import Message, joined, say
@@ -69,6 +69,7 @@ def html(handover: Handover) -> str:
         marks=MARKS,
         answer_words=ANSWER_WORDS,
         to_copy_title=TO_COPY_TITLE,
+        all_names=ALL_NAMES,
         most_to_copy=MOST_TO_COPY,
         absent=ABSENT,
         never_cloned=NEVER_CLONED,

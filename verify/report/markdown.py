@@ -18,7 +18,7 @@ from verify.report.handover_words import (
 )
 from verify.report.harmless import harmless
 from verify.report.html import SENTENCE_LONGEST, facts
-from verify.report.words import ABSENT, HEADINGS, LEVELS, MARKS
+from verify.report.words import ABSENT, ALL_NAMES, HEADINGS, LEVELS, MARKS
 from verify.rules.rule import Level
 from verify.text.language import _, speaking, spoken, translated
 from verify.text.message import say
@@ -182,6 +182,9 @@ def _action(action: Action) -> Iterator[str]:
         if told.old is not None or told.new is not None:
             old, new = (ABSENT if value is None else value for value in (told.old, told.new))
             yield "  " + text(say("old: {old}; new: {new}", old=old, new=new))
+        yield from (f"  - {text(path)}" for path in told.examples)
+    if any(told.examples for told in action.findings):
+        yield f"\n{text(ALL_NAMES)}"
 
 
 def _made(handover: Handover) -> Iterator[str]:

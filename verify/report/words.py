@@ -32,6 +32,9 @@ LEVEL_TITLES = {
     Level.NOTE: say("good to know"),
 }
 
+ALL_NAMES = say("All of them: --differences FILE.csv --names")
+"""Stands below the names of a few of many files."""
+
 NEXT_STEPS = {
     "sound": (
         say("Put the new drive into the computer, without the old one, and start it."),

@@ -23,7 +23,11 @@ class _Document(BaseModel):
 
 
 class FindingRow(_Document):
-    """One finding; `source` and `target` are the two values where there are two."""
+    """One finding; `source` and `target` are the two values where there are two.
+
+    `examples`: where one finding is about many files, the paths of the first three. The customer's
+    edition of a report has none of them.
+    """
 
     rule: str
     level: Level
@@ -33,6 +37,7 @@ class FindingRow(_Document):
     target: Text | int | float | bool | None
     message: Text
     advice: Text
+    examples: tuple[str, ...] = ()
 
 
 class OutcomeRow(_Document):

@@ -224,6 +224,7 @@ def _finding_row(finding: Finding) -> FindingRow:
         target=_valid_value(finding.target),
         message=_valid(finding.message),
         advice=finding.advice,
+        examples=tuple(map(_valid, finding.examples)),
     )
 
 

@@ -18,8 +18,9 @@ from verify.matching.weigh_by_moment import (
     OLD_WORK,
 )
 from verify.rules.comparison_document import EvidenceRow, LaterRow, MomentRow
+from verify.rules.contents.gather import first_paths
 from verify.rules.rule import Level
-from verify.text.message import Message, counted, joined, say
+from verify.text.message import Message, all_of, counted, say
 from verify.units import moment_of
 
 if TYPE_CHECKING:
@@ -69,6 +70,8 @@ def tell_used_since(
 ) -> bool:
     """Tell all that was done on one side of a volume as one finding; `False`: nothing was.
 
+    It names no work on the old drive: reports list all of that as what is to be copied.
+
     `sentence`: what the finding begins with, and its advice.
     """
     bags = used_since(files, side)
@@ -78,13 +81,14 @@ def tell_used_since(
     first = work or next(iter(bags.values()))
     begin, advice = sentence
     moment = files.volume.survey.moment
+    if moment is not None:
+        begin = say("{begin} (cloned {moment})", begin=begin, moment=said_time(moment.copied))
     answer.find(
         Level.REVIEW if work else Level.NOTE,
-        say("{begin}: {what}.", begin=begin, what=joined(_said(bags, side))),
+        say("{begin}: {what}.", begin=begin, what=all_of(tuple(_said(bags, side)))),
         advice,
         partition=number,
-        path=first.kept[0].path,
-        source=None if moment is None else said_time(moment.copied),
+        examples=() if side == "source" and work else first_paths(first.kept),
     )
     return True
 

@@ -7,7 +7,7 @@ needs at least one thing compared, and what was left out is an outcome of its ow
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -64,7 +64,8 @@ class Finding:
     """Something that a person should read: where, both values, one sentence, one piece of advice.
 
     `partition` is the target's number where the target has it, else the source's. `alone`: where
-    it stands nothing else is judged, since all else would follow from it.
+    it stands nothing else is judged, since all else would follow from it. `examples`: paths of the
+    first things that a finding about many of them is about.
     """
 
     rule: str
@@ -76,6 +77,7 @@ class Finding:
     source: Value = None
     target: Value = None
     alone: bool = False
+    examples: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +141,7 @@ class RuleAnswer:
         source: Value = None,
         target: Value = None,
         alone: bool = False,
+        examples: Iterable[str] = (),
     ) -> None:
         """Record a finding (the compared thing itself is counted by `agree`)."""
         self.findings.append(
@@ -152,6 +155,7 @@ class RuleAnswer:
                 source=source,
                 target=target,
                 alone=alone,
+                examples=tuple(examples),
             )
         )
 

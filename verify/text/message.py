@@ -89,11 +89,10 @@ def joined(parts: Iterable[str], separator: str = ", ") -> Message:
 
 
 def all_of(parts: Sequence[str]) -> Message:
-    """Return the parts with "and" between them, each whole in itself."""
-    whole = say("{part}", part=parts[0])
-    for part in parts[1:]:
-        whole = say("{one} and {other}", one=whole, other=part)
-    return whole
+    """Return the parts as a list with "and" before the last."""
+    if len(parts) == 1:
+        return say("{part}", part=parts[0])
+    return say("{one} and {other}", one=joined(parts[:-1]), other=parts[-1])
 
 
 def message_from(data: object, deepest: int = _DEEPEST) -> Message | None:

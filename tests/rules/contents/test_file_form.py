@@ -98,7 +98,7 @@ def test_form_when_many_files_of_a_folder_are_damaged_then_they_are_told_togethe
     good, bad = dict.fromkeys(names, program()), dict.fromkeys(names, bytes(600))
     ((level, path, message),) = findings(clone(machine(bad), machine(good)))
     assert (level, path) == ("stop", "/Windows/System32/drivers")
-    assert message.startswith("30 files in this folder")
+    assert message.startswith("30 files under this folder")
 
 
 def test_form_when_only_the_new_drive_has_the_file_then_it_is_review_if_damaged() -> None:

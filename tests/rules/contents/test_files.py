@@ -118,6 +118,22 @@ def test_missing_when_8000_files_lack_then_it_is_one_sentence_a_folder() -> None
     assert "8000 files" in comparison.findings[0].message
 
 
+def test_missing_when_seven_files_of_a_folder_lack_then_the_first_three_are_named() -> None:
+    """A folder alone does not say what was lost; the names stand in no sentence."""
+    lost = [a_file(f"/lost papers/letter {number}.odt") for number in range(1, 8)]
+    base = [*BASE, a_folder("/lost papers")]
+    (found,) = judged(file_missing.RULE, Side([*base, *lost]), Side(base)).findings
+    assert (found.path, found.examples) == ("/lost papers", tuple(item.path for item in lost[:3]))
+    assert "letter" not in found.message + found.advice
+
+
+def test_missing_when_three_files_of_a_folder_lack_then_each_is_a_finding_of_its_own() -> None:
+    """Its name is the finding's own: nothing is named twice."""
+    lost = [a_file(f"/Users/letter {number}.odt") for number in range(1, 4)]
+    found = judged(file_missing.RULE, Side([*BASE, *lost]), Side(BASE)).findings
+    assert [(item.path, item.examples) for item in found] == [(item.path, ()) for item in lost]
+
+
 def test_missing_when_a_whole_folder_lacks_then_it_is_one_finding_with_what_was_in_it() -> None:
     """The outermost folder is named; what lies in it is counted; its neighbour stays apart."""
     letters = "/Users/orla/Letters"

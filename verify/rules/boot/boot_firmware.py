@@ -33,13 +33,21 @@ if TYPE_CHECKING:
 
 _UNSEEN = say(
     "boot entries, Secure Boot and TPM keys are stored in the computer, so they were not checked:"
-    " start it once from the new drive alone before the old one is wiped"
+    " start it once from the new drive alone"
 )
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
     """Say what cannot be seen, and what an encrypted volume needs."""
-    answer.leave_out(_UNSEEN)
+    if case.source.drive.kind == "image":  # nobody knows here which drives these are of
+        answer.leave_out(_UNSEEN)
+    else:
+        answer.leave_out(
+            say(
+                "{unseen} before the old one is wiped",
+                unseen=_UNSEEN,
+            )
+        )
     for header in (case.source, case.target):
         for item in header.partitions:
             if item.is_locked:

@@ -201,13 +201,21 @@ def _tell(answer: RuleAnswer, partition: int, told: list[_Told]) -> None:
         first = items[0]
         if len(items) > FEW or room <= 0:
             message = say(
-                "{count} files in this folder are damaged by their own format; the first"
+                "{count} files under this folder are damaged by their own format; the first"
                 " one {fault}; {ending}.",
                 count=len(items),
                 fault=first.fault,
                 ending=first.ending,
             )
-            answer.find(level, message, first.advice, partition=partition, path=folder)
+            examples = (item.form.path for item in items[:FEW])
+            answer.find(
+                level,
+                message,
+                first.advice,
+                partition=partition,
+                path=folder,
+                examples=examples if len(items) > 1 else (),
+            )
             continue
         for item in items:
             message = say(

@@ -11,6 +11,8 @@ from verify.text.message import counted, say
 from verify.units import decimal_size
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from verify.matching.pair_contents import Bag, Meaning, Sorted
     from verify.rules.rule import RuleAnswer, Value
 
@@ -97,7 +99,20 @@ def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) ->
             partition=partition,
             fate=meaning.one if more == 1 else meaning.several,
         )
-        answer.find(meaning.level, message, meaning.advice, partition=partition)
+        rest_kept = [item for group in largest[MOST_GROUPS:] for item in group.items]
+        rest_kept += [folder.item for folder in folders[MOST_GROUPS:]]
+        answer.find(
+            meaning.level,
+            message,
+            meaning.advice,
+            partition=partition,
+            examples=first_paths(rest_kept),
+        )
+
+
+def first_paths(items: Sequence[Difference]) -> tuple[str, ...]:
+    """Return the paths that a finding about many differences names."""
+    return tuple(item.path for item in items[:FEW])
 
 
 def _grouped(items: list[Difference], depth: int) -> list[_Group]:
@@ -133,20 +148,26 @@ def _tell_group(answer: RuleAnswer, partition: int, meaning: Meaning, group: _Gr
         only_files = all(_kind(item) == "file" for item in group.items)
         several, count = meaning.several, len(group.items)
         message = say(
-            "{count} files in this folder ({size}) {several}.",
+            "{count} files under this folder ({size}) {several}.",
             count=count,
             size=size,
             several=several,
         )
         if not only_files:
             message = say(
-                "{count} files and folders under one folder ({size}) {several}.",
+                "{count} files and folders under this folder ({size}) {several}.",
                 count=count,
                 size=size,
                 several=several,
             )
-        place = group.place
-        answer.find(meaning.level, message, meaning.advice, partition=partition, path=place)
+        answer.find(
+            meaning.level,
+            message,
+            meaning.advice,
+            partition=partition,
+            path=group.place,
+            examples=first_paths(group.items),
+        )
         return
     for item in group.items:
         source, target = _values(item)

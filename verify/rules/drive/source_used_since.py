@@ -66,10 +66,7 @@ _ADVICE = say(
     "Read the findings about files: whatever is newer on the old drive exists only there."
 )
 
-_COPY = say(
-    "Copy what a person changed there from the old drive (`--differences` lists it), or clone"
-    " again."
-)
+_COPY = say("Copy what a person changed there from the old drive, or clone again.")
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:

@@ -39,6 +39,13 @@ if TYPE_CHECKING:
 
 _WRITE = say("Repair it with the system's own check (chkdsk, fsck), then check again.")
 _GOOD = frozenset({"same", "moved_only"})
+_STATES = {
+    "same": say("same"),
+    "moved_only": say("same"),
+    "differs": say("differs"),
+    "missing": say("missing"),
+    "unread": say("not read"),
+}
 
 
 def judge(case: Case, answer: RuleAnswer) -> None:
@@ -69,7 +76,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             (_fault(old.filesystem), _fault(new.filesystem)),
             _WRITE,
             partition=new.number,
-            values=(old_backup.state if old_backup else None, backup.state),
+            values=(_STATES[old_backup.state] if old_backup else None, _STATES[backup.state]),
             # NOTE: its place moves with the volume's end; what is wrong with it does not.
             known=old_backup is not None
             and (old_backup.state, old_backup.detail) == (backup.state, backup.detail),

@@ -270,7 +270,13 @@ def _value(fault: Fault) -> str:
     A place that holds a path is left out: the finding has the name, which not every report tells.
     """
     place = "" if "/" in fault.place else f"{fault.place}, "
-    return f"{place}{fault.field}: {fault.stored} (expected: {fault.expected})"
+    return say(
+        "{place}{field}: {stored} (expected: {expected})",
+        place=place,
+        field=fault.field,
+        stored=fault.stored,
+        expected=fault.expected,
+    )
 
 
 def _half(side: Partition, half: Half) -> Check | None:

@@ -41,6 +41,12 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _WAITS = say("has changes that were not written back yet: its file list may be out of date")
+_STATES = {
+    None: say("not known"),
+    "clean": say("clean"),
+    "empty": say("empty"),
+    "pending": say("changes not written back"),
+}
 _SHUT_DOWN = say(
     "Start its system and shut it down cleanly (or mount and unmount the volume), then check again."
 )
@@ -74,7 +80,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             (_fault(old.filesystem), _fault(new.filesystem)),
             _SHUT_DOWN,
             partition=new.number,
-            values=(old.filesystem.log, new.filesystem.log),
+            values=(_STATES[old.filesystem.log], _STATES[new.filesystem.log]),
         )
 
 
