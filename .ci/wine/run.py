@@ -25,6 +25,9 @@ OWN_OF_A_RUN = {"captured", "digest", "ended", "file_id", "name_salt", "started"
 """Moments, random salts, what is worked out from these, and a file's number, which Windows makes of
 other numbers than Linux does. Paths are the same: wine knows Linux's."""
 
+OF_A_FAULT = ("Traceback (most recent", "Unhandled page fault", "Exception ignored", "Warning:")
+"""What standard error never holds, whatever the exit code."""
+
 REPORT_FORMS = ("html", "md", "csv", "json")
 
 
@@ -95,6 +98,8 @@ def _run(system: tuple[str, ...], *arguments: str | Path) -> subprocess.Complete
     done = subprocess.run(command, cwd=CHECKOUT, capture_output=True, check=False)
     if done.returncode not in {0, 1, 3}:
         sys.exit(f"{' '.join(command)}\nended with {done.returncode}:\n{done.stderr.decode()}")
+    if any(word in done.stderr.decode(errors="replace") for word in OF_A_FAULT):
+        sys.exit(f"{' '.join(command)}\nsays of a fault of ours:\n{done.stderr.decode()}")
     return done
 
 

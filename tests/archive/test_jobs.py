@@ -12,6 +12,7 @@ import pytest
 from tests.archive.small import FILES, archive_of, filed, header, pair
 from tests.report.hostile import ACTING, HOSTILE
 from verify.archive.archive import make_archive
+from verify.platforms.platform import Platform
 from verify.rules.catalogue import RULES
 
 if TYPE_CHECKING:
@@ -186,6 +187,7 @@ def test_list_when_there_is_no_archive_then_it_says_so(tmp_path: Path, command: 
         command("jobs", "list", "--archive", place).assert_one_sentence(4, "is not an archive")
 
 
+@pytest.mark.posix
 def test_archive_when_nobody_names_one_then_it_is_the_users_own(
     tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -291,3 +293,16 @@ def test_list_when_a_number_is_one_that_none_can_be_then_the_other_jobs_are_list
     assert command("audit", "plan", "--archive", archive.root, *more).code == 0
     ran = command("jobs", "verify", "--archive", archive.root)
     assert (ran.code, "J-2" in ran.out) == (3, True)
+
+
+@pytest.mark.parametrize("words", [(), ("--group", "root"), ("--off",)])
+def test_share_when_the_system_has_no_groups_then_that_is_said_and_nothing_changes(
+    words: tuple[str, ...], tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows: what is stored in the archive would claim what does not hold."""
+    archive = make_archive(tmp_path / "archive")
+    before = (archive.root / "archive.json").read_bytes()
+    monkeypatch.setattr("verify.platforms.this.PLATFORM", Platform())
+    ran = command("jobs", "share", *words, "--archive", archive.root)
+    ran.assert_one_sentence(2, "cannot be shared with a group on this system")
+    assert (archive.root / "archive.json").read_bytes() == before

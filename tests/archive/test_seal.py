@@ -217,6 +217,7 @@ def test_verify_when_a_job_without_a_key_follows_keyed_ones_then_it_is_named(
     assert problems(command, archive, "--key", tmp_path / "shop.key") == expected
 
 
+@pytest.mark.posix
 def test_key_when_made_then_only_its_owner_may_read_it_and_it_is_never_shown(
     tmp_path: Path, command: Command
 ) -> None:
@@ -373,6 +374,7 @@ def test_filing_when_the_newest_seal_was_damaged_then_the_chain_goes_on_behind_i
     assert problems(command, archive) == set()
 
 
+@pytest.mark.posix
 def test_archive_when_a_job_is_a_link_to_elsewhere_then_it_is_none_and_nothing_there_goes(
     tmp_path: Path, command: Command
 ) -> None:
@@ -388,6 +390,7 @@ def test_archive_when_a_job_is_a_link_to_elsewhere_then_it_is_none_and_nothing_t
     assert sorted(path.name for path in outside.iterdir()) == before
 
 
+@pytest.mark.posix
 def test_delete_when_a_deleted_job_is_a_link_by_now_then_nothing_there_goes(
     tmp_path: Path, command: Command
 ) -> None:
@@ -404,7 +407,7 @@ def test_delete_when_a_deleted_job_is_a_link_by_now_then_nothing_there_goes(
     assert (outside / "photos").exists()
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes")
+@pytest.mark.posix
 def test_verify_when_a_record_is_a_pipe_or_a_link_then_it_is_named_and_not_waited_for(
     tmp_path: Path, command: Command
 ) -> None:
@@ -420,6 +423,7 @@ def test_verify_when_a_record_is_a_pipe_or_a_link_then_it_is_named_and_not_waite
     }
 
 
+@pytest.mark.posix
 def test_archive_when_a_name_is_no_text_then_the_jobs_are_listed_and_it_is_named(
     tmp_path: Path, command: Command
 ) -> None:

@@ -108,7 +108,8 @@ class Index:
             for item in items:
                 if not item.name.isascii():
                     continue  # no entry has such a name, and no text could hold some of them
-                status = item.stat(follow_symlinks=False)
+                # NOTE: the entry's own stat() has no inode on Windows, and its times may be stale.
+                status = os.lstat(item.path)
                 there = _Found(item.name, status.st_ino, status.st_mtime_ns)
                 if known.pop(item.name, None) != there[1:]:
                     found.append(there)

@@ -35,6 +35,14 @@ def share_jobs(
     from verify.archive.archive import share_archive
     from verify.platforms.this import PLATFORM
 
+    if not PLATFORM.has_groups:
+        raise UsageError(
+            say("An archive cannot be shared with a group on this system."),
+            say(
+                "Let everyone who files jobs use one account, or keep the archive on a computer"
+                " with Linux and share it there."
+            ),
+        )
     number = None if group is None else _group(group)
     shared = share_archive(archive_at(archive), shared=not off, group=number)
     group_name = PLATFORM.group_name(shared.root.stat().st_gid)

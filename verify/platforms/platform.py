@@ -41,6 +41,9 @@ class Platform:
     has_locks = False
     """Whether files and folders can be locked, and the lock ends with its process."""
 
+    has_groups = False
+    """Whether files have a group of accounts, with rights of its own."""
+
     forks = False
     """Whether a process can be copied."""
 

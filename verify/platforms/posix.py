@@ -28,6 +28,7 @@ _OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 class Posix(Platform):
     """A system of that family; devices are not opened by this."""
 
+    has_groups = True
     has_locks = True
     forks = True
     program_folders: tuple[str, ...] = (
