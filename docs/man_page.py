@@ -7,8 +7,10 @@ import re
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, get_args
 
-from verify.cli.app import COMMANDS, GROUPS, PROGRAM, all_commands
+from verify.cli.app import COMMANDS, GROUPS, PROGRAM, TRACEBACK_VARIABLE, all_commands
 from verify.cli.spoken_help import paragraphs, with_spoken_help
+from verify.settings.file import FILE_VARIABLE
+from verify.settings.settings import SETTINGS
 from verify.version import __version__
 
 if TYPE_CHECKING:
@@ -22,10 +24,9 @@ _OF_THE_LIBRARY = (
 )
 
 _VARIABLES = (
-    ("DRIVEWITNESS_ARCHIVE", "The folder of the archive."),
-    ("DRIVEWITNESS_KEY", "The file with the shop's key."),
-    ("DRIVEWITNESS_LANGUAGE", "The language of screens, help and reports: en or de."),
-    ("DRIVEWITNESS_TRACEBACK", "Set to 1, an error in this program says where it happened."),
+    *((setting.variable, setting.about) for setting in SETTINGS),
+    (FILE_VARIABLE, "Another settings file; set to nothing, none is read."),
+    (TRACEBACK_VARIABLE, "Set to 1, an error in this program says where it happened."),
     ("TMPDIR", "The folder for temporary files; never on a drive that is read."),
 )
 
