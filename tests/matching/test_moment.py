@@ -371,3 +371,77 @@ def test_compare_when_a_document_got_a_second_name_then_it_is_not_missing() -> N
     assert [row.earlier_path for row in comparison.later if row.path == other] == [path]
     pair.volume.rows[path].changed = pair.volume.rows[other].changed = pair.copy[path].changed
     assert ("file-missing", other) in stops(judged(pair))
+
+
+def a_stick(kind: str = "fat32") -> Running:
+    """Return a stick with photographs of many years, all put there on one day, then copied.
+
+    Microsoft, FAT specification: creation and modification times, none of change; whoever copies a
+    file in keeps the latter (common practice).
+    """
+    pair = Running("data", 24, innocent=6)
+    rows = pair.volume.rows
+    for row in rows.values():
+        row.changed, row.created = None, NOW
+        row.modified = NOW if row.kind == "folder" else NOW - (900 + row.node % 300) * DAY
+    pair.copy = {path: replace(row) for path, row in rows.items()}
+    pair.kind = kind
+    return pair
+
+
+def judged_stick(pair: Running) -> Comparison:
+    """Compare both sides as volumes of the pair's kind."""
+    old, new = (replace(side, kind=pair.kind) for side in pair.sides())
+    return compare(old.manifest("old"), new.manifest("new"), FILE_RULES)
+
+
+@pytest.mark.parametrize("kind", ["fat32", "exfat"])
+def test_compare_when_a_stick_lost_its_newest_photograph_then_it_is_stop(kind: str) -> None:
+    """No date is newer, but all was there when the newest was put there."""
+    pair = a_stick(kind)
+    assert judged_stick(pair).findings == ()
+    path = max((row.modified or 0, path) for path, row in pair.copy.items() if row.size)[1]
+    _missing(pair, path)
+    comparison = judged_stick(pair)
+    assert ("file-missing", path) in stops(comparison)
+    assert "source-used-since" not in {item.rule for item in comparison.findings}
+    assert comparison.moments[0].copied == NOW
+
+
+@pytest.mark.parametrize("kind", ["fat32", "exfat"])
+def test_compare_when_an_old_photograph_was_put_on_a_stick_then_it_came_later(kind: str) -> None:
+    """Its date is that of the camera; when it came is when it was created there."""
+    pair = a_stick(kind)
+    late = "/photos/2019/late.jpg"
+    pair.volume.rows[late] = replace(
+        pair.volume.rows["/photos/2019/3.jpg"], path=late, node=90_000, created=NOW + DAY
+    )
+    comparison = judged_stick(pair)
+    assert stops(comparison) == []
+    assert [row.path for row in comparison.later] == [late]
+
+
+def test_compare_when_files_of_a_stick_were_copied_one_by_one_then_dates_alone_tell() -> None:
+    """All are created anew: the moment is told by modification times, as far as they go."""
+    pair = a_stick()
+    for row in pair.copy.values():
+        row.created = NOW + 2 * DAY
+    comparison = judged_stick(pair)
+    assert stops(comparison) == []
+    assert "target-used-since" not in {item.rule for item in comparison.findings}
+
+
+def test_compare_when_a_file_was_moved_then_the_copy_was_not_made_part_by_part() -> None:
+    """Into a folder older than itself; an earlier version elsewhere stays the clone's fault."""
+    pair = Running("windows", 25, innocent=60)
+    pair.volume.clock = NOW + DAY
+    for name in ("fresh", "other", "last"):
+        pair.volume.write(f"/Users/orla/Documents/{name}.docx", 500)
+        pair.volume.clock += 60 * 10**9
+    pair.copy = {path: replace(row) for path, row in pair.volume.rows.items()}
+    pair.volume.clock += DAY
+    pair.volume.rename("/Users/orla/Documents/fresh.docx", "/Projects/bridge/fresh.docx")
+    assert stops(judged(pair)) == []
+    assert judged(pair).moments[0].copied_from is None
+    _earlier(pair, "/Users/orla/Documents/other.docx")
+    assert [path for _, path in stops(judged(pair))] == ["/Users/orla/Documents/other.docx"]

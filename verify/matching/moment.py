@@ -21,7 +21,9 @@ class Moment:
     `used_from`: when the target was first written to afterwards. `copied_from`: where the system
     wrote while the volume was copied, the first of those writes that the copy lacks. `kept`: the
     newest time that the volume keeps beside its files and the clone brought along. `step`: times
-    that are no further apart are the same (FAT: two seconds).
+    that are no further apart are the same (FAT: two seconds). `by_creation`: a creation time counts
+    as one of modification, since a file that is copied in keeps the latter, and no time of change
+    is kept (FAT, exFAT).
     """
 
     changed: int | None
@@ -31,6 +33,7 @@ class Moment:
     copied_from: int | None = None
     kept: KeptTime | None = None
     step: int = 0
+    by_creation: bool = False
 
     @property
     def newest(self) -> int:
@@ -55,13 +58,17 @@ class Moment:
                 return True
             if entry.changed < self.changed:
                 return False
-        if self.modified is None or entry.modified is None:
+        written = self._written(entry)
+        if self.modified is None or written is None:
             return False
-        return entry.modified > self.modified + self.step
+        return written > self.modified + self.step
 
     def time_of(self, entry: Entry) -> int | None:
         """Return the time of an entry that this moment is of."""
-        return entry.changed if self.changed is not None else entry.modified
+        return entry.changed if self.changed is not None else self._written(entry)
+
+    def _written(self, entry: Entry) -> int | None:
+        return put_there(entry) if self.by_creation else entry.modified
 
 
 @dataclass(slots=True)
@@ -142,9 +149,11 @@ class Survey:
     def was_made_before(self, entry: Entry) -> bool:
         """Whether the creation time of something is that of the moment, or earlier."""
         moment = self.moment
-        if moment is None or moment.changed is None or entry.created is None:
+        if moment is None or entry.created is None:
             return False
-        return entry.created <= moment.changed
+        if moment.by_creation:
+            return entry.created <= moment.newest + moment.step
+        return moment.changed is not None and entry.created <= moment.changed
 
     def was_taken_away(self, path: str) -> bool:
         """Whether a name of the target alone was deleted or renamed on the source after the copy.
@@ -174,6 +183,13 @@ class Survey:
         """Whether the folder of a path was written on the target after the moment."""
         there = self.folders_there.get(path.rpartition("/")[0])
         return self.moment is not None and self.moment.is_after(there)
+
+
+def put_there(entry: Entry) -> int | None:
+    """Return when a file was put where it is, or last written: the later of both times."""
+    if entry.modified is None or entry.created is None:
+        return entry.modified
+    return max(entry.modified, entry.created)
 
 
 def is_one_file(old: Entry, new: Entry) -> bool:

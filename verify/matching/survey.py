@@ -16,12 +16,12 @@ from __future__ import annotations
 import re
 from array import array
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from verify.filesystem.entry import CASE_SENSITIVE
 from verify.matching.habits import Habit, habit_of
 from verify.matching.kept_times import Evidence, evidence
-from verify.matching.moment import Moment, Survey
+from verify.matching.moment import Moment, Survey, put_there
 from verify.matching.traces import is_work
 from verify.text.message import say
 
@@ -67,10 +67,18 @@ _ROOT_MARKS = frozenset(
 )
 """FHS 3.0, 3.7 and 3.16; os-release(5): a Linux system's root has one of them."""
 
+Name = Literal["changed", "modified", "put there"]
+
 _ROW = re.compile(rb'^\{"kind":"(\w+)","path":"((?:[^"\\]|\\.)*)"')
 _TIMES = {
     "changed": re.compile(rb',"changed":(-?\d+)'),
     "modified": re.compile(rb',"modified":(-?\d+)'),
+    "created": re.compile(rb',"created":(-?\d+)'),
+}
+_NAMES: dict[Name, tuple[str, ...]] = {
+    "changed": ("changed",),
+    "modified": ("modified",),
+    "put there": ("modified", "created"),
 }
 
 NOTHING_SHARED = say(
@@ -95,9 +103,12 @@ def survey(
     step = FAT_TIME_STEP_NANOSECONDS if "fat" in families else 0
     found = Survey(dated_folders=not families & {"fat", "exfat"})
     limit = target.capture.ended * SECOND + _CLOCKS_APART_NANOSECONDS
-    clocks = _Clock("changed", limit, step), _Clock("modified", limit, step)
+    names: tuple[Name, ...] = ("changed", "modified")
+    if not found.dated_folders:
+        names = ("changed", "put there", "modified")
+    clocks = tuple(_Clock(name, limit, step) for name in names)
     caseless = all(side.filesystem.traits.caseless for side in partitions)
-    going = _Going(found, *clocks, caseless=caseless)
+    going = _Going(found, clocks, caseless=caseless)
     going.through(old, new)
     if all(side.filesystem.traits.system != "linux" for side in partitions):
         found.root = False
@@ -122,9 +133,12 @@ def _with_evidence(moment: Moment, known: list[Evidence]) -> Moment:
 
 @dataclass(slots=True)
 class _Clock:
-    """One sort of time, as both sides keep it; times beyond `limit` are wrong ones."""
+    """One sort of time, as both sides keep it; times beyond `limit` are wrong ones.
 
-    name: str
+    Of folders only the filesystem's own says anything: that of change, or of being put there.
+    """
+
+    name: Name
     limit: int
     step: int
     pairs: int = 0
@@ -137,10 +151,20 @@ class _Clock:
     machine: array[int] = field(default_factory=lambda: array("q"))
 
     def time(self, entry: Entry) -> int | None:
-        """Return this sort of time; of folders, only the filesystem's own says anything."""
+        """Return this sort of time."""
         if self.name == "changed":
             return entry.changed
+        if self.name == "put there":
+            return put_there(entry)
         return entry.modified if entry.kind == "file" else None
+
+    def share_line(self, line: bytes, row: re.Match[bytes], path: str) -> None:
+        """Take a row that both sides have alike, without parsing it."""
+        if self.name == "modified" and row[1] != b"file":
+            return
+        times = [_TIMES[name].search(line, row.end()) for name in _NAMES[self.name]]
+        if times[0] is not None:
+            self.share(max(int(time[1]) for time in times if time is not None), path)
 
     def share(self, time: int, path: str) -> None:
         """Take a time that both sides have."""
@@ -189,8 +213,7 @@ class _Going:
     """The state of going through both listings."""
 
     found: Survey
-    changed: _Clock
-    modified: _Clock
+    clocks: tuple[_Clock, ...]
     caseless: bool
     names: int = 0
     nodes: int = 0
@@ -222,10 +245,8 @@ class _Going:
             return
         path = row[2].decode("ascii")
         self.found.root = self.found.root or path in _ROOT_MARKS
-        for clock in (self.changed, self.modified):
-            time = _TIMES[clock.name].search(line, row.end())
-            if time is not None and (clock.name == "changed" or row[1] == b"file"):
-                clock.share(int(time[1]), path)
+        for clock in self.clocks:
+            clock.share_line(line, row, path)
 
     def _take(self, old: Entry | None, new: Entry | None) -> None:
         found, one = self.found, new or old
@@ -236,11 +257,11 @@ class _Going:
             if old.created == new.created:  # NOTE: one that was made anew has another node
                 self.names += 1
                 self.nodes += old.node == new.node
-            for clock in (self.changed, self.modified):
+            for clock in self.clocks:
                 clock.see(old, new, own_step=own_step)
         elif new is not None and not own_step and found.was_taken_away(new.path):
-            self.changed.see_lost(new)
-            self.modified.see_lost(new)
+            for clock in self.clocks:
+                clock.see_lost(new)
         self._keep(old, new)
 
     def _keep(self, old: Entry | None, new: Entry | None) -> None:
@@ -281,19 +302,22 @@ class _Going:
     def settle(self, step: int) -> None:
         """Work out the moment from all that was seen."""
         found = self.found
-        told = {clock.name: clock.tell() for clock in (self.changed, self.modified)}
-        clock = self.changed if told["changed"] else self.modified
-        answer = told[clock.name]
-        if answer is None:
-            any_time = any(item.newest is not None for item in (self.changed, self.modified))
+        told = {clock.name: answer for clock in self.clocks if (answer := clock.tell())}
+        clock = next((clock for clock in self.clocks if clock.name in told), None)
+        if clock is None:
+            any_time = any(item.newest is not None for item in self.clocks)
             found.reason = NOTHING_SHARED if any_time else NO_TIMES
         else:
+            by_creation = clock.name == "put there"
+            answer = told[clock.name]
+            modified = answer if by_creation else told.get("modified")
             found.moment = Moment(
-                changed=told["changed"][0] if told["changed"] else None,
-                modified=told["modified"][0] if told["modified"] else None,
+                changed=told["changed"][0] if "changed" in told else None,
+                modified=modified[0] if modified else None,
                 path=clock.path,
                 used_from=answer[1],
                 step=step,
+                by_creation=by_creation,
             )
             begun = self._copied_from(answer[0], clock)
             found.moment = replace(found.moment, copied_from=begun)
@@ -308,7 +332,10 @@ class _Going:
         have been the first that was missed: as long again as they span is added.
         """
         first = moment - LONGEST_COPY_NANOSECONDS
-        came = [self.found.put_there_at(entry) for entry in self.found.was.values()]
+        found = self.found
+        # NOTE: what was moved into an older folder came before that, by its time of creation.
+        new = [entry for entry in found.was.values() if found.found_as(entry) is None]
+        came = [found.put_there_at(entry) for entry in new]
         names = [time for time in came if time is not None and first <= time <= moment]
         writes = [time for time in clock.machine if first <= time <= moment]
         if not names and len(writes) < _ENOUGH_WRITES:

@@ -30,7 +30,8 @@ these.
 
 A name that is on the old drive alone counts as put there later only if its folder was written later
 as well: a name that a clone lost leaves its folder's time as it is. FAT and exFAT folders do not
-tell, nor does the root of a volume.
+tell, nor does the root of a volume. On FAT and exFAT, which keep no time of change, a creation time
+counts like one of modification: a file that is copied in keeps the date that it had.
 
 ## Levels
 - `review`: a person's work was changed or created there: documents, pictures, mail, projects,
