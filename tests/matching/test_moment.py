@@ -445,3 +445,23 @@ def test_compare_when_a_file_was_moved_then_the_copy_was_not_made_part_by_part()
     assert judged(pair).moments[0].copied_from is None
     _earlier(pair, "/Users/orla/Documents/other.docx")
     assert [path for _, path in stops(judged(pair))] == ["/Users/orla/Documents/other.docx"]
+
+
+@pytest.mark.parametrize("folder", ["History", "Cookies", "Thesis.part", "Letters"])
+def test_compare_when_a_folder_of_a_person_is_lost_then_its_name_excuses_nothing(
+    folder: str,
+) -> None:
+    """Browsers call files so as well; it was written later, and so was the folder that it is in."""
+    pair = Running("windows", 26, innocent=60)
+    path = f"/Users/orla/Documents/{folder}"
+    pair.volume.clock = NOW - 30 * DAY
+    pair.volume.write(f"{path}/essay.docx", 500)
+    pair.copy = {
+        name: replace(row) for name, row in pair.volume.rows.items() if not name.startswith(path)
+    }
+    pair.volume.clock = NOW + 4 * DAY
+    pair.volume.write(f"{path}/essay.docx", 600)
+    pair.volume.write(f"{path}/next.docx", 600)
+    pair.volume.write("/Users/orla/Documents/plan.docx", 600)
+    lost = [place for rule, place in stops(judged(pair)) if rule == "file-missing"]
+    assert lost in ([path], [f"{path}/essay.docx"])

@@ -132,7 +132,8 @@ class Survey:
         if here is None:
             return None
         if there is None:
-            return self.put_there_at(here)
+            # NOTE: its folder may have a name that programs give too, such as "History".
+            return None if self._was_here(entry) else self.put_there_at(here)
         copied = moment.time_of(there)
         if entry.created is not None and copied is not None and entry.created > copied:
             return entry.created
