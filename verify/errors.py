@@ -36,6 +36,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     ├── MachineUntold                          this machine does not tell what was asked of it
     ├── AuditForeign                           a file that holds no plan or result of an audit
     ├── SettingsUnusable                       a settings file that cannot be read, or not obeyed
+    ├── LogoUnusable                           a file that cannot stand as a logo in a report
     ├── KeyUnusable                            a file that holds no key, or one that others may read
     └── OutputError                            a result could not be written
 """
@@ -631,6 +632,23 @@ class SettingsUnusable(WitnessError):
             "It must be an ordinary file of yours or root's that only its owner may change (mode"
             " 0600 or 0644)."
         )
+
+
+@dataclass
+class LogoUnusable(WitnessError):
+    """A file that cannot stand as the shop's logo in a report."""
+
+    path: str
+    reason: str
+
+    def __str__(self) -> str:
+        return say(
+            "{path}: cannot be used as a logo: {reason}.", path=self.path, reason=self.reason
+        )
+
+    def hint(self) -> str:
+        """Say what a logo is."""
+        return say("Give a PNG or JPEG picture of at most 1 MiB.")
 
 
 @dataclass

@@ -75,6 +75,7 @@ READERS = WRITERS | {
     "verify/capture/readers/helper.py",  # pipes from and to a helper process
     "verify/capture/readers/worker.py",  # the null device, for what a library may print
     "verify/report/comparison_file.py",  # a saved comparison
+    "verify/report/letterhead.py",  # the shop's logo
     "verify/report/html.py",  # the report's own style sheet
     "verify/text/catalogue.py",  # the catalogues that are shipped
     "verify/cli/report_files.py",  # what stands where a report is to be written

@@ -28,6 +28,9 @@ from verify.cli.options import (
     SampleFilesOption,
     ScratchOption,
     SeedOption,
+    ShopAddressOption,
+    ShopLogoOption,
+    ShopOption,
     WholeDriveOption,
 )
 from verify.settings.settings import in_force
@@ -63,6 +66,9 @@ class EditionOptions:
     format: FormatOption = None
     paper: PaperOption = None
     lang: LangOption = None
+    shop: ShopOption = None
+    shop_address: ShopAddressOption = None
+    shop_logo: ShopLogoOption = None
 
     @property
     def with_names(self) -> bool:

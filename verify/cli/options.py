@@ -224,6 +224,39 @@ PaperOption = Annotated[
         ),
     ),
 ]
+ShopOption = Annotated[
+    str | None,
+    typer.Option(
+        "--shop",
+        metavar="NAME",
+        help=say(
+            "The shop's name, for reports.  [default: DRIVEWITNESS_SHOP_NAME, else the settings"
+            " file]"
+        ),
+    ),
+]
+ShopAddressOption = Annotated[
+    str | None,
+    typer.Option(
+        "--shop-address",
+        metavar="TEXT",
+        help=say(
+            "The shop's address; a semicolon ends a line.  [default: DRIVEWITNESS_SHOP_ADDRESS,"
+            " else the settings file]"
+        ),
+    ),
+]
+ShopLogoOption = Annotated[
+    str | None,
+    typer.Option(
+        "--shop-logo",
+        metavar="FILE",
+        help=say(
+            "The shop's logo, a PNG or JPEG file.  [default: DRIVEWITNESS_SHOP_LOGO, else the"
+            " settings file]"
+        ),
+    ),
+]
 FormatOption = Annotated[
     list[FormatName] | None,
     typer.Option(

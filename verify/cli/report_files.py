@@ -14,6 +14,7 @@ from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from verify.report.handover import Handover
+    from verify.report.letterhead import Letterhead
     from verify.rules.comparison_document import Comparison
 
 
@@ -26,6 +27,7 @@ class Reports:
     names: bool
     paper: str
     language: str
+    shop: "Letterhead"
 
     def handover(self, comparison: "Comparison", seal: str | None = None) -> "Handover":
         """Return the report of a comparison in the edition that was asked for."""
@@ -33,7 +35,7 @@ class Reports:
         from verify.report.handover import build_handover
 
         edition = Edition.SHOP if self.names else Edition.CUSTOMER
-        return build_handover(comparison, edition, seal=seal)
+        return build_handover(comparison, edition, seal=seal, shop=self.shop)
 
     def made(self, handover: "Handover", ending: str) -> bytes:
         """Return a report in the format of an ending, on the paper and in the language asked for.
@@ -79,7 +81,34 @@ def report_files(
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError(say("One file is named twice."), say("Name each report once."))
     paper = held.paper if edition.paper is None else edition.paper.value
-    return Reports(files, edition.replace, edition.with_names, paper, language_of(edition.lang))
+    language = language_of(edition.lang)
+    shop = _letterhead(edition)
+    return Reports(files, edition.replace, edition.with_names, paper, language, shop)
+
+
+def _letterhead(edition: EditionOptions) -> "Letterhead":
+    """Return the head of the page: what options say of the shop, else the settings.
+
+    Raises:
+        UsageError: a text cannot stand there.
+        LogoUnusable: the logo cannot.
+    """
+    from verify.report.letterhead import Letterhead, read_logo
+    from verify.settings.settings import given_or_set
+
+    name, address, logo = (
+        given_or_set(key, given)
+        for key, given in (
+            ("shop.name", edition.shop),
+            ("shop.address", edition.shop_address),
+            ("shop.logo", edition.shop_logo),
+        )
+    )
+    return Letterhead(
+        None if name is None else str(name),
+        () if address is None else tuple(str(address).splitlines()),
+        None if logo is None else read_logo(Path(str(logo))),
+    )
 
 
 def _with_endings(path: str, formats: tuple[str, ...]) -> list[str]:

@@ -19,6 +19,7 @@ from verify.report.edition import EDITION_WORDS, Edition, in_edition, names_of
 from verify.report.handover_words import ANSWERS, CHECKLIST, NEVER_CLONED, SIGNATURES, WIPE_FIELDS
 from verify.report.image_words import image_words, notes_words, verified_words
 from verify.report.json_text import as_json
+from verify.report.letterhead import NO_LETTERHEAD, Letterhead
 from verify.report.picture import Picture, draw
 from verify.report.places_ruler import PlacePicture, draw_places
 from verify.report.rule_page import RulePage, rule_pages
@@ -83,7 +84,7 @@ class Handover:
 
     `document`: the comparison as this edition has it. `references`: a digest for each finding's
     path, in their order. `identified`: per side, how the drive was told from others. `seal`: that
-    of the archive it was filed in, the newest then.
+    of the archive it was filed in, the newest then. `shop`: who hands it over.
     """
 
     edition: Edition
@@ -102,6 +103,7 @@ class Handover:
     health: tuple[Health | None, Health | None]
     scope: Scope = "drive"
     seal: str | None = None
+    shop: Letterhead = NO_LETTERHEAD
     digest: str = ""
 
     @property
@@ -126,9 +128,15 @@ class Handover:
 
 
 def build_handover(
-    comparison: Comparison, edition: Edition, *, seal: str | None = None
+    comparison: Comparison,
+    edition: Edition,
+    *,
+    seal: str | None = None,
+    shop: Letterhead | None = None,
 ) -> Handover:
-    """Return the report of a comparison in an edition; `seal` of an archive is printed on it.
+    """Return the report of a comparison in an edition.
+
+    `seal` of an archive is printed on it, and `shop` in its head.
 
     Raises:
         ComparisonForeign: it does not tell its manifests (an older version made it).
@@ -162,6 +170,7 @@ def build_handover(
         health=(sides[0].health, sides[1].health),
         scope=scope,
         seal=seal,
+        shop=shop or NO_LETTERHEAD,
     )
     return _with_digest(handover)
 
@@ -175,6 +184,7 @@ def report_document(handover: Handover) -> dict[str, Any]:
     return shown | {
         "schema": REPORT_SCHEMA,
         "edition": handover.edition.value,
+        "shop": handover.shop.document,
         "manifest_digests": dict(zip(("source", "target"), handover.manifest_digests, strict=True)),
         "health": {
             name: None if health is None else asdict(health)

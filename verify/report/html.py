@@ -52,8 +52,15 @@ def html(handover: Handover) -> str:
     report = handover.report
     svg = pages.get_template("picture.svg").render(picture=handover.picture, title=PICTURE_TITLE)
     places = pages.get_template("places.svg").render(places=handover.places, title=PLACES_TITLE)
-    # NOTE: all are our own: a style sheet, and pictures whose texts were escaped as they were made.
-    ours = {"css": Markup(style()), "svg": Markup(svg), "places_svg": Markup(places)}  # noqa: S704
+    # NOTE: all are our own: a style sheet, pictures whose texts were escaped as they were made, and
+    # an address in base64.
+    logo = "" if handover.shop.logo is None else handover.shop.logo.address
+    ours = {
+        "css": Markup(style()),  # noqa: S704
+        "svg": Markup(svg),  # noqa: S704
+        "places_svg": Markup(places),  # noqa: S704
+        "logo": Markup(logo),  # noqa: S704
+    }
     text = pages.get_template("report.html").render(
         paper=handover,
         report=report,

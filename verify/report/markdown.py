@@ -61,6 +61,9 @@ def markdown(handover: Handover) -> str:
 def _lines(handover: Handover) -> Iterator[str]:
     report = handover.report
     yield title_in(spoken())
+    shop = handover.shop
+    for line in ((shop.name,) if shop.name else ()) + shop.address:
+        yield f"\n{text(line)}"
     yield f"\n{text(handover.edition_words)}"
     of_drives = handover.of_drives
     yield _heading(2, report.answer.heading)

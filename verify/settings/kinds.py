@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -55,8 +56,8 @@ class Words:
         return text
 
     def of_text(self, text: str) -> Value:
-        r"""Return the text; in one of several lines, `\n` ends a line."""
-        return self.of_file(text.replace("\\n", "\n") if self.lines else text)
+        """Return the text; in one of several lines, a semicolon ends a line."""
+        return self.of_file(re.sub(r"; *", "\n", text) if self.lines else text)
 
 
 class Place:

@@ -97,6 +97,23 @@ SETTINGS = (
         say("Write the shop's edition, with the customer's file names."),
         "false",
     ),
+    Setting(
+        "shop.name", "--shop", Words(), say("The shop's name, for reports."), '"Lindgren Repairs"'
+    ),
+    Setting(
+        "shop.address",
+        "--shop-address",
+        Words(lines=True),
+        say("The shop's address, for reports."),
+        '"Mill Lane 3\\n1042 Northport"',
+    ),
+    Setting(
+        "shop.logo",
+        "--shop-logo",
+        Place(),
+        say("The shop's logo, for reports: a PNG or JPEG file."),
+        '"/srv/shop/logo.png"',
+    ),
 )
 """Every setting, in the order in which they are shown."""
 
@@ -118,6 +135,9 @@ class Settings:
     formats: tuple[str, ...] = ()
     paper: str = "a4"
     names: bool = False
+    shop_name: str | None = None
+    shop_address: str | None = None
+    shop_logo: Path | None = None
     file: Path | None = None
     origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -191,6 +211,25 @@ def _of_variable(setting: Setting, text: str) -> Value:
                 what=error.expected,
             ),
             say("Correct the variable, or remove it from the environment."),
+        ) from error
+
+
+def given_or_set(key: str, text: str | None) -> Value | None:
+    """Return what an option gave for a setting, else what is in force; `None`: neither.
+
+    Raises:
+        UsageError: the option's text cannot be its value.
+    """
+    setting = next(setting for setting in SETTINGS if setting.key == key)
+    if text is None:
+        held: Value | None = getattr(in_force(), setting.name)
+        return held
+    try:
+        return setting.kind.of_text(text)
+    except NotOfKind as error:
+        raise UsageError(
+            say("{option} should be {what}.", option=setting.option, what=error.expected),
+            say("For example: {option} {example}", option=setting.option, example=setting.example),
         ) from error
 
 
