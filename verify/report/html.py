@@ -53,8 +53,8 @@ def html(handover: Handover) -> str:
     svg = pages.get_template("picture.svg").render(picture=handover.picture, title=PICTURE_TITLE)
     places = pages.get_template("places.svg").render(places=handover.places, title=PLACES_TITLE)
     # NOTE: all are our own: a style sheet, pictures whose texts were escaped as they were made, and
-    # an address in base64.
-    logo = "" if handover.shop.logo is None else handover.shop.logo.address
+    # a picture in base64.
+    logo = "" if handover.shop.logo is None else handover.shop.logo.base64
     ours = {
         "css": Markup(style()),  # noqa: S704
         "svg": Markup(svg),  # noqa: S704

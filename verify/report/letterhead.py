@@ -31,9 +31,9 @@ class Logo:
     contents: bytes
 
     @property
-    def address(self) -> str:
-        """The picture as an address that nothing is fetched for (RFC 2397)."""
-        return f"data:{self.media_type};base64,{b64encode(self.contents).decode('ascii')}"
+    def base64(self) -> str:
+        """The picture's bytes as they stand in an address of their own (RFC 2397)."""
+        return b64encode(self.contents).decode("ascii")
 
 
 @dataclass(frozen=True, slots=True)
