@@ -94,6 +94,7 @@ def test_drive_when_its_physical_sectors_are_not_true_then_no_good_sector_is_los
     read_all(drive)
     assert sorted(drive.unreadable) == bad
     assert bad_bytes(model) == 10 * 512
+    assert model.failing_reads == 10 * (1 + 2) + 1, "learned at the first, not asked every time"
 
 
 def test_drive_when_a_bad_area_outlasts_the_patience_then_what_lies_behind_is_read() -> None:
