@@ -187,3 +187,13 @@ def test_json_when_german_then_it_is_the_english_document(
     """What programs read does not change with the reader."""
     call = ("fit", drives["old"], "--onto", "280 MiB", "--json")
     assert command(*call, "--lang", "de").out == command(*call, "--lang", "en").out
+
+
+def test_demo_when_german_then_no_sentence_of_it_is_english(
+    command: Command, tmp_path: Path
+) -> None:
+    """Its opening, titles and paragraphs as well as its checks; commands stay as they are."""
+    ran = command("demo", "--scratch", tmp_path, "--lang", "de")
+    assert "1. DER GUTE KLON" in ran.out
+    assert "Alle drei Ergebnisse" in ran.out
+    assert not [word for word in ("What it", "Three pairs", "THE ", "drive is") if word in ran.out]

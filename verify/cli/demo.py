@@ -5,15 +5,24 @@ from typing import Annotated, NamedTuple
 
 import typer
 
-from verify.text.message import say
+from verify.text.language import translated
+from verify.text.message import joined, say
 
-_OPENING = """\
-Three pairs of invented drives: a good clone, a bad one, and one made while the machine was in \
-use. Nothing is attached; only a temporary folder is written to.
-The drives are images, so no drive is identified. With real drives the last line of each check \
-says whether the old drive may be wiped, and which one that is.
-Each check is shown in brief. `drivewitness check` also shows the drives, the partitions, the \
-notes and what it could not examine; `drivewitness demo --report DIR` writes all that."""
+_OPENING = (
+    say(
+        "Three pairs of invented drives: a good clone, a bad one, and one made while the computer"
+        " was in use. No drive is read; only a temporary folder is written to."
+    ),
+    say(
+        "The drives are images, so no drive is identified. With real drives the last line of each"
+        " check says whether the old drive may be wiped, and which one that is."
+    ),
+    say(
+        "Each check is shown in brief. `drivewitness check` also shows the drives, the partitions,"
+        " the notes and what it could not examine; `drivewitness demo --report DIR` writes all"
+        " that."
+    ),
+)
 
 
 class Pair(NamedTuple):
@@ -37,31 +46,42 @@ PAIRS = (
         "old",
         "sound",
         "sound",
-        "1. THE GOOD CLONE",
-        "What it shows: the first line says how far the evidence reaches. These drives are small,"
-        " so all was compared; on large ones the line gives the bound of the sample. The system"
-        " partition was shrunk on purpose: a note, since its contents are proven.",
-        "What to do with real drives: start the machine from the new drive alone. Keep the old one"
-        " until it has started.",
+        say("1. THE GOOD CLONE"),
+        say(
+            "What it shows: the first line says how much was compared. These drives are small, so"
+            " that was everything; on large ones the line says how much could still differ. The"
+            " system partition was shrunk on purpose: a note, since all its files were compared."
+        ),
+        say(
+            "What to do with real drives: start the computer from the new drive alone. Keep the old"
+            " one until it has started."
+        ),
     ),
     Pair(
         "old",
         "faulty",
         "stop",
-        "2. THE BAD CLONE",
-        "What it shows: in a file browser this clone looks the same, and it may well start. Each"
-        " finding says what, where, both values and what to do. The heaviest stand first.",
-        "What to do: keep the old drive. Clone again, or repair what STOP lists; then check again.",
+        say("2. THE BAD CLONE"),
+        say(
+            "What it shows: in a file browser this clone looks the same, and it may well start."
+            " Each finding says what, where, both values and what to do. The worst stand first."
+        ),
+        say(
+            "What to do: keep the old drive. Clone again, or repair what STOP lists; then check"
+            " again."
+        ),
     ),
     Pair(
         "busy",
         "snapshot",
         "review",
-        "3. THE CLONE OF A MACHINE IN USE",
-        "What it shows: the machine went on running after the clone. Its logs, caches and browser"
-        " files moved on, which is no fault. Six files of a person's work were changed or made: the"
-        " clone lacks them.",
-        "What to do: list the six files, copy them to the new drive, and check again.",
+        say("3. THE CLONE OF A COMPUTER IN USE"),
+        say(
+            "What it shows: the computer was used after the clone. Its logs, caches and browser"
+            " files changed, which is no fault. A person changed or created six files: the clone"
+            " lacks them."
+        ),
+        say("What to do: list the six files, copy them to the new drive, and check again."),
         (
             "drivewitness check OLD NEW --names --differences copy.paths0",
             (
@@ -69,8 +89,10 @@ PAIRS = (
                 " /mnt/old/ /mnt/new/"
             ),
         ),
-        "/mnt/old is partition 3 of the old drive, mounted read-only; /mnt/new is that of the new"
-        " drive.",
+        say(
+            "/mnt/old is partition 3 of the old drive, mounted read-only; /mnt/new is that of the"
+            " new drive."
+        ),
     ),
 )
 
@@ -97,22 +119,22 @@ def demo(
     from verify.cli.demo_images import DEMO, unpack
     from verify.cli.judging import judged, tell, working_folder
     from verify.cli.option_groups import EditionOptions
-    from verify.cli.options import LangName
     from verify.cli.output import emit
     from verify.cli.report_files import report_files
     from verify.report.formats import TEXT_ENDINGS
 
     reports = None if report is None else new_folder(report)
-    _say(_OPENING)
+    _say(*_OPENING)
     options = CaptureOptions(scratch=None if scratch is None else Path(scratch))
     right = True
     with working_folder(options.scratch) as folder:
         paths = {name: str(unpack(name, Path(folder))) for name in DEMO}
         for pair in PAIRS:
-            line = "=" * len(pair.title)
-            emit(f"\n{line}\n{pair.title}\n{line}\n\n")
+            title = translated(pair.title)
+            line = "=" * len(title)
+            emit(f"\n{line}\n{title}\n{line}\n\n")
             with judged(paths[pair.source], paths[pair.target], options) as found:
-                tell(found, as_document=False, lang=LangName.ENGLISH, brief=True)
+                tell(found, as_document=False, brief=True)
             emit("\n")
             _say(pair.shows, pair.to_do)
             if pair.commands:
@@ -120,9 +142,7 @@ def demo(
                 _say(pair.closing)
             if reports is not None:
                 files = [str(reports / f"{pair.target}{ending}") for ending in TEXT_ENDINGS]
-                report_files(files, (), EditionOptions(lang=LangName.ENGLISH)).write(
-                    found.comparison
-                )
+                report_files(files, (), EditionOptions()).write(found.comparison)
             right = right and found.comparison.verdict == pair.verdict
     emit(_closing(right=right))
     return 0 if right else 70
@@ -134,11 +154,19 @@ def _say(*paragraphs: str) -> None:
 
     from verify.cli.output import emit_drawn
 
-    emit_drawn(lambda console: console.print(Text("\n".join(paragraphs))))
+    emit_drawn(lambda console: console.print(Text("\n".join(map(translated, paragraphs)))))
 
 
 def _closing(*, right: bool) -> str:
-    wanted = ", ".join(pair.verdict for pair in PAIRS)
-    if right:
-        return f"\nAll three verdicts are as they should be: {wanted}.\n"
-    return f"\nA verdict is not as it should be ({wanted}): this program is at fault.\n"
+    from verify.report.words import LEVELS
+
+    wanted = joined(LEVELS[pair.verdict] for pair in PAIRS)
+    closing = (
+        say("All three verdicts are as they should be: {wanted}.", wanted=wanted)
+        if right
+        else say(
+            "A verdict is not as it should be ({wanted}): this is a fault of the program.",
+            wanted=wanted,
+        )
+    )
+    return f"\n{translated(closing)}\n"
