@@ -60,7 +60,13 @@ def windows(machine: dict[str, Any], tmp_path: Path) -> Callable[..., Ran]:
     return run
 
 
-OF_THE_DRIVE = {"drive-hidden-areas", "boot-driver", "spare-area"} | {
+OF_THE_DRIVE = {
+    "drive-health",
+    "drive-hidden-areas",
+    "link-errors",
+    "boot-driver",
+    "spare-area",
+} | {
     "alignment-start",
     "alignment-physical",
     "alignment-cluster",
