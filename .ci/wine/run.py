@@ -14,6 +14,7 @@ import re
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +39,8 @@ def main() -> None:
         _demo()
         drives = [_unpacked(name, folder) for name in ("old", "sound", "faulty")]
         for target in drives[1:]:
-            _check(drives[0], target, folder)
+            comparison = _check(drives[0], target, folder)
+        _reports(comparison, folder)  # of the faulty one, which says more
         _archive(drives[0], drives[1], folder)
     _told("the tests marked portable")
     tests = ("-B", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-m", "portable", "--no-skips")
@@ -47,31 +49,34 @@ def main() -> None:
 
 def _demo() -> None:
     _told("the demo")
-    texts = [_run(system, "demo").stdout.decode() for system in (HERE, WINDOWS)]
+    texts = [ran.stdout.decode() for ran in _run_both("demo")]
     own = re.compile(r"\S*drivewitness-held-\w{8}[\\/]|read \d{4}-\d\d-\d\d \d\d:\d\d UTC")
     here, there = (own.sub("", text) for text in texts)
     _hold_same("the demo", here, there)
 
 
-def _check(old: Path, new: Path, folder: Path) -> None:
+def _check(old: Path, new: Path, folder: Path) -> Path:
     name = f"check {old.name} {new.name}"
     _told(name)
-    results = [
-        _run(system, "check", old, new, "--depth", "full", "--json") for system in (HERE, WINDOWS)
-    ]
+    results = _run_both("check", old, new, "--depth", "full", "--json")
     _hold_same(f"exit code of {name}", *(result.returncode for result in results))
     texts = [result.stdout.decode() for result in results]
     _hold_same(name, *(_without_own(json.loads(text)) for text in texts))
     comparison = folder / "comparison.json"
     comparison.write_text(texts[0])
+    return comparison
+
+
+def _reports(comparison: Path, folder: Path) -> None:
     for form in REPORT_FORMS:
+        _told(f"a report as {form}")
         written = []
         for system in (HERE, WINDOWS):
             report = folder / f"report.{form}"
             _run(system, "report", comparison, "-o", report)
             written.append(report.read_bytes())
             report.unlink()
-        _hold_same(f"report of {name} as {form}", *written)
+        _hold_same(f"a report as {form}", *written)
 
 
 def _archive(old: Path, new: Path, folder: Path) -> None:
@@ -90,6 +95,12 @@ def _archive(old: Path, new: Path, folder: Path) -> None:
     seal = archive / "jobs" / "J-1" / "seal.json"
     seal.write_bytes(seal.read_bytes().replace(b"J-1", b"J-2"))
     _hold_same("a changed seal", _run(WINDOWS, "jobs", "verify", *at).returncode, 3)
+
+
+def _run_both(*arguments: str | Path) -> list[subprocess.CompletedProcess[bytes]]:
+    """Run the command here and under wine, at the same time."""
+    with ThreadPoolExecutor(2) as both:
+        return list(both.map(lambda system: _run(system, *arguments), (HERE, WINDOWS)))
 
 
 def _run(system: tuple[str, ...], *arguments: str | Path) -> subprocess.CompletedProcess[bytes]:
