@@ -65,7 +65,7 @@ def test_deletion_when_killed_at_any_step_then_it_is_named_and_deleting_again_en
     assert len(ends) > 10
     proof = prove(archive, None)
     assert {(one.what, one.entry in ends) for one in proof.problems} == {("added", True)}
-    assert all("deletion" in one.message for one in proof.problems)
+    assert all("not deleted completely" in one.message for one in proof.problems)
     half = {one.entry for one in proof.problems}
     for job, end in ends.items():
         there = {path.name for path in (archive.jobs / job).iterdir()}

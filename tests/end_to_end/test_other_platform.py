@@ -123,7 +123,7 @@ def test_command_when_it_needs_what_the_system_has_not_then_one_sentence_says_so
     assert other("capture", unpack("old", tmp_path), "-o", manifest).returncode == 0
     filing = ("jobs", "add", "J-1", manifest, manifest, "--archive", tmp_path / "archive")
     for arguments, words in (
-        (("drives",), "nothing is known of how to ask it"),
+        (("drives",), "it is not supported"),
         (filing, "locks no files"),
     ):
         ran = other(*arguments)
