@@ -217,9 +217,9 @@ def test_page_when_its_third_query_is_asked_then_what_sound_jobs_left_out_is_tol
 def test_export_when_called_wrongly_then_one_sentence_says_so(
     archive: Archive, tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nothing to write; a folder with something in it; without the library."""
+    """No file to write; a folder with something in it; without the library."""
     words = ("jobs", "export", "--archive", archive.root)
-    command(*words).assert_one_sentence(2, "Nothing to write")
+    command(*words).assert_one_sentence(2, "The file to write is missing")
     command(*words, "--parquet", tmp_path).assert_one_sentence(2, "not empty")
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     ran = command(*words, "--parquet", tmp_path / "fleet")

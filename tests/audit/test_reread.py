@@ -111,7 +111,7 @@ def test_audit_when_the_drive_was_used_since_then_that_is_no_damage(
     assert row["proven"] >= 2
     assert document["unsound"] == 0
     shown = command("audit", "report", drawn[1].with_name("result.json")).out
-    assert f"used since (3 used); {row['proven']} contents are as recorded" in " ".join(
+    assert f"used since; 3 changed by use; {row['proven']} contents are as recorded" in " ".join(
         shown.split()
     )
 
@@ -119,7 +119,7 @@ def test_audit_when_the_drive_was_used_since_then_that_is_no_damage(
 def test_words_when_nothing_was_proven_then_they_say_so() -> None:
     """A job of depth layout has no digests: that no damage was found there tells nothing."""
     row = {"state": "used", "side": "target", "reason": "1 used", "proven": 0}
-    assert drive_words(row) == "new drive used since (1 used); no contents were proven"
+    assert drive_words(row) == "new drive: used since; 1 used; no contents could be compared"
 
 
 def test_audit_when_bytes_changed_under_one_time_then_it_is_damage_and_the_job_is_unsound(

@@ -229,7 +229,7 @@ def test_check_when_a_loop_device_shows_one_partition_of_an_image_then_the_image
     try:
         for path in (part, link):
             ran = command("check", drive, path, "--depth", "layout")
-            ran.assert_one_sentence(2, str(path), f"part of {drive}", f"Give {drive}")
+            ran.assert_one_sentence(2, str(path), f"part of {drive}", f"Name {drive}")
         assert command("capture", whole, "-o", tmp_path / "w", "--depth", "layout").code == 0
     finally:
         subprocess.run(["losetup", "--detach", part], check=True)

@@ -226,7 +226,7 @@ def test_command_when_views_are_given_then_both_screens_tell_them(
     done = command("check", *sides, *views, "--depth", "full", "--json", "--keep", keep)
     assert done.document["evidence"]["files_hashed"] == len(FILES)
     shown = command("show", next(keep.glob("source*")))
-    assert "linked to it by its size only" in " ".join(shown.out.split())
+    assert "matched by its size only" in " ".join(shown.out.split())
 
 
 @pytest.mark.parametrize(

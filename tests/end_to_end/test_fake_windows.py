@@ -61,6 +61,7 @@ def windows(machine: dict[str, Any], tmp_path: Path) -> Callable[..., Ran]:
 
 
 OF_THE_DRIVE = {
+    "boot-firmware",
     "drive-health",
     "drive-hidden-areas",
     "link-errors",
@@ -71,7 +72,9 @@ OF_THE_DRIVE = {
     "alignment-physical",
     "alignment-cluster",
 }
-"""What is judged by more on a drive than on its image: the bus, the medium, physical sectors."""
+"""What is judged by more on a drive than on its image: the bus, the medium, physical sectors.
+
+`boot-firmware` says what to do before the wipe, of a drive alone."""
 
 
 @pytest.mark.parametrize("target", ["sound", "faulty"])

@@ -53,10 +53,23 @@ def read_settings_file() -> tuple[Path | None, dict[str, object]]:
             if os.environ.get(FILE_VARIABLE):
                 raise SettingsUnusable(str(place), system_words(error)) from error
         except OSError as error:
+            if not os.environ.get(FILE_VARIABLE) and _is_out_of_reach(place):
+                continue
             raise SettingsUnusable(str(place), system_words(error)) from error
         else:
             return place, _parsed(place, text)
     return None, {}
+
+
+def _is_out_of_reach(place: Path) -> bool:
+    """Whether this account may not look into the folder, as with the home of another one."""
+    try:
+        place.lstat()
+    except PermissionError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def _folders() -> Iterator[Path]:
