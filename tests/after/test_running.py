@@ -491,4 +491,7 @@ def test_running_when_narrow_or_wide_then_lines_end_between_words(
         lines = shown(width)
         assert max(map(len, lines)) <= width
         words = {word for word in " ".join(lines).split() if word.isalpha()}
-        assert words - set(whole) == set()
+        # NOTE: the test's own folder makes a device's path longer than a narrow line.
+        of_paths = [word for word in whole if "/" in word]
+        cut = {word for word in words - set(whole) if not any(word in path for path in of_paths)}
+        assert cut == set()

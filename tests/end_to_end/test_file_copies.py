@@ -169,7 +169,13 @@ def test_check_when_ext_was_copied_by_cp_then_what_it_lost_is_told(
         "file-links": "review",
     }
     told = " ".join(item.message for item in comparison.findings)
-    for words in ("modification times", "owner", "access rights", "privileges", "hard-linked to other"):
+    for words in (
+        "modification times",
+        "owner",
+        "access rights",
+        "privileges",
+        "hard-linked to other",
+    ):
         assert words in told, words
     assert len(comparison.findings) <= 12
 
