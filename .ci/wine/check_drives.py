@@ -20,8 +20,15 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 NUMBERS = {7: "old", 8: "sound"}
 """Numbers that Wine gives no drive of its own, and the demo's drives that get them."""
 
-OF_THE_DRIVE = {"drive-same", "drive-hidden-areas", "drive-health", "link-errors", "boot-driver"}
-"""What is judged by what a drive reports of itself."""
+OF_THE_DRIVE = {
+    "drive-same",
+    "drive-hidden-areas",
+    "drive-health",
+    "link-errors",
+    "boot-driver",
+    "boot-firmware",
+}
+"""What is judged by what a drive reports of itself; `boot-firmware` names the wipe of a drive."""
 
 UNTRIED = "never on a Windows machine"
 
