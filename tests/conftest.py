@@ -26,7 +26,6 @@ PORTABLE = (
     "tests/machine/test_windows_processes.py",
     "tests/manifest",
     "tests/matching",
-    "tests/rules",
     "tests/table",
     "tests/test_held.py",
     "tests/test_moments.py",
@@ -39,8 +38,6 @@ BOUND = {
     "tests/archive/test_crash.py": "a signal that kills",
     "tests/archive/test_lines.py": "the bounds of a process",
     "tests/archive/test_parquet.py": "duckdb",
-    "tests/rules/contents/test_file_form.py": "pefile",
-    "tests/rules/test_difference_rows.py": "minutes under Wine, where each call is traced",
 }
 """Modules there that do not, and what they need."""
 
