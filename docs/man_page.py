@@ -82,7 +82,7 @@ def _options(command: Callable[..., object]) -> Iterator[str]:
 
 
 def _parameters(command: Callable[..., Any]) -> list[tuple[inspect.Parameter, Any]]:
-    """Return what a command takes, each with what Typer is told of it."""
+    """Return what a command takes, each with its Typer declaration."""
     taken = inspect.signature(with_spoken_help(command)).parameters.values()
     return [(one, one.annotation.__metadata__[0]) for one in taken]
 

@@ -65,7 +65,7 @@ class Family(Protocol):
     def oracle(self, volume: bytes, folder: Path) -> tuple[str | None, Listing]:
         """Return why the driver refuses the volume, if it does, and what it lists and reads.
 
-        The listing is empty, or is told as another, where something was lost when the free space
+        The listing is empty, or differs, where something was lost when the free space
         was filled.
         """
         ...
@@ -115,7 +115,7 @@ def _our_listing(kind: str, data: bytes) -> object:
             marks: list[object] = [entry.attributes, entry.mode, entry.owner, entry.target]
             marks += [entry.reparse, streams, entry.extended]
             rows.append([entry.kind, entry.path, entry.size, marks, digest.hexdigest()])
-    except Exception as error:  # noqa: BLE001 - whatever it is, it is told
+    except Exception as error:  # noqa: BLE001 - every crash is reported
         return f"{type(error).__name__}: {error}"
     return {"rows": rows, "incomplete": sorted(volume.incomplete)}
 

@@ -248,7 +248,7 @@ def test_compare_when_files_were_copied_one_by_one_then_there_is_no_moment() -> 
 
 @pytest.mark.parametrize("kind", ["ntfs", "ext4"])
 def test_compare_when_a_folder_is_renamed_in_case_only_then_it_is_one_review(kind: str) -> None:
-    """Where case is not told apart; on ext it is another folder, which lacks."""
+    """Where the folder ignores case; on ext it is another folder, so the old one is missing."""
     pair = Running("data", 16, innocent=6)
     pair.copy = {path: replace(row) for path, row in pair.volume.rows.items()}
     respelt = {path: path.replace("/books", "/Books") for path in pair.copy}

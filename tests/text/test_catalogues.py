@@ -24,7 +24,7 @@ from verify.text.message import FIELD, Message
 OTHERS = [code for code in LANGUAGES if code != ENGLISH]
 
 ENGLISH_FILES = frozenset(
-    {"catalogue.py", "library_words.py", "columns.py", "index.py", "demo.py", "script.py"}
+    {"catalogue.py", "argument_words.py", "columns.py", "index.py", "demo.py", "script.py"}
 )
 """Modules of English by their nature: Markdown pages, the library's words, columns, SQL; the demo,
 which shows what the program prints in English; shell scripts, whose other words are commands."""

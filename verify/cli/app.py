@@ -11,6 +11,7 @@ from typing import Annotated, Any, TextIO
 import typer
 
 from verify.cli import audit
+from verify.cli.argument_words import wrong_use
 from verify.cli.capture import capture
 from verify.cli.check import check
 from verify.cli.compare import compare
@@ -23,7 +24,6 @@ from verify.cli.jobs import add_job, export_jobs, judge_job, list_jobs, show_job
 from verify.cli.jobs_seal import delete_job, job_started, make_shop_key, verify_jobs
 from verify.cli.jobs_share import share_jobs
 from verify.cli.language import language_for
-from verify.cli.library_words import wrong_use
 from verify.cli.output import emit, output_failed
 from verify.cli.report import report
 from verify.cli.rules import rules

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args
 from typer.core import TyperCommand, TyperGroup
 from typer.models import ParameterInfo
 
-from verify.cli.library_words import help_in_language
+from verify.cli.argument_words import help_in_language
 from verify.cli.options import LangOption
 from verify.text.language import translated
 from verify.text.message import Message

@@ -1,4 +1,4 @@
-"""Areas beside the one that is read: what a kernel shows, and what is told of it.
+"""Areas beside the one that is read: what a kernel shows, and what is reported.
 
 The folders are laid out as sysfs has them (kernel Documentation/ABI/stable/sysfs-block).
 """

@@ -1,4 +1,4 @@
-"""One drive of a set is not the whole: what each set's own tools write, and what is told of it."""
+"""One drive of a set is not the whole: what each set's own tools write, and what is reported."""
 
 from __future__ import annotations
 

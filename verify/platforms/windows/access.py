@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING
 
-from verify.platforms.windows.library import failed, library, pointer
+from verify.platforms.windows.system_calls import failed, library, pointer
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -16,7 +16,7 @@ from ctypes import c_int, c_uint32
 from typing import Any
 
 from verify.platforms.platform import Platform
-from verify.platforms.windows.library import library, pointer
+from verify.platforms.windows.system_calls import library, pointer
 
 _OUTPUT_HANDLES = (-11, -12)
 """STD_OUTPUT_HANDLE and STD_ERROR_HANDLE."""

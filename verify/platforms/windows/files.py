@@ -22,8 +22,8 @@ from typing import Any, Literal
 
 from verify.platforms.platform import APPLICATION, Platform
 from verify.platforms.windows import access
-from verify.platforms.windows.library import failed, last_error, library, pointer
 from verify.platforms.windows.names import allows_name
+from verify.platforms.windows.system_calls import failed, last_error, library, pointer
 
 _GENERIC_READ, _GENERIC_WRITE = 0x80000000, 0x40000000
 _SHARE_ALL = 0x7

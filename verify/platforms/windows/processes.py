@@ -15,7 +15,7 @@ from ctypes import c_int64, c_size_t, c_uint32, c_uint64
 from functools import cache
 
 from verify.platforms.platform import Platform
-from verify.platforms.windows.library import failed, library, pointer
+from verify.platforms.windows.system_calls import failed, library, pointer
 from verify.text.message import Message, say
 
 LIMIT_PROCESS_MEMORY = 0x100

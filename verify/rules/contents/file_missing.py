@@ -13,7 +13,7 @@ until it is needed.
   volume was copied (`source-used-since`), what was put on the old drive later is reported there,
   and what was renamed there is found under its earlier name.
 - `review`: it came while a running system's volume was being copied; it is of the offline-files
-  store; or its name differs in upper and lower case alone, where that is not told apart.
+  store; or its name differs only in upper and lower case, in a folder that ignores case.
 - `review`: what a program keeps (settings, passwords, addresses, bookmarks) was there before the
   clone, and was written after it; or it is missing on a new drive that was used since.
 - `review`: an office document is missing from a folder of temporary files, where mail programs put

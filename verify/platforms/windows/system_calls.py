@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ctypes
-from ctypes import c_size_t, c_void_p
+from ctypes import c_void_p
 from functools import cache
 from typing import Any
 
@@ -35,11 +35,6 @@ def library(name: str) -> Any:
 def pointer(number: int | None) -> Any:
     """Return a handle or an address as an argument."""
     return c_void_p(number)
-
-
-def size(number: int) -> Any:
-    """Return a SIZE_T as an argument."""
-    return c_size_t(number)
 
 
 def last_error() -> int:
