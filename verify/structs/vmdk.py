@@ -8,6 +8,9 @@ from __future__ import annotations
 from verify.structs.base import Field, Structure
 
 MAGIC = b"KDMV"
+FIRST_LINE = b"# Disk DescriptorFile"
+"""How a descriptor begins that is a file of its own."""
+
 OLD_SPARSE_MAGIC = b"COWD"
 SE_SPARSE_MAGIC = b"\xbe\xba\xfe\xca\x00\x00\x00\x00"
 SECTOR_BYTES = 512

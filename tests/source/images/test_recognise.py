@@ -5,10 +5,13 @@ from __future__ import annotations
 import bz2
 import gzip
 import lzma
+import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.conftest import REPOSITORY
 from tests.support.containers import MIB, content, e01, qemu
 from tests.support.read_image import read_whole
 from verify.errors import ImageRefused, SourceForeign
@@ -107,3 +110,12 @@ def test_container_when_it_was_cut_into_pieces_then_they_are_to_be_joined(tmp_pa
         (tmp_path / f"drive.{number:03}").write_bytes(whole[at : at + 4096])
     with pytest.raises(ImageRefused, match="in pieces"):
         open_drive(tmp_path / "drive.001")
+
+
+def test_drive_when_it_is_no_container_then_no_reader_of_containers_is_loaded() -> None:
+    """They load numpy, which takes longer than all else that opening a drive needs."""
+    program = "import sys, verify.source.drive; print('numpy' in sys.modules)"
+    ran = subprocess.run(
+        [sys.executable, "-c", program], cwd=REPOSITORY, capture_output=True, text=True, check=True
+    )
+    assert ran.stdout == "False\n"

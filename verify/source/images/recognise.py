@@ -7,13 +7,8 @@ from typing import TYPE_CHECKING
 
 from verify.errors import ImageRefused
 from verify.platforms.this import PLATFORM
-from verify.source.images.ewf import open_e01
 from verify.source.images.image_file import CHECK_COPY, Image, ImageFile
 from verify.source.images.split import is_piece, open_split
-from verify.source.images.vhd import fixed_footer_problem, open_dynamic, open_fixed
-from verify.source.images.vhdx import open_vhdx
-from verify.source.images.vmdk import open_described, open_sparse_vmdk
-from verify.source.images.vmdk_descriptor import FIRST_LINE
 from verify.structs import ewf, vhd, vhdx, vmdk
 from verify.text.message import say
 
@@ -120,6 +115,8 @@ def open_image(file: ImageFile) -> Image | None:
         return open_split(file)
     footer = _last_sector(file)
     if footer.startswith(vhd.COOKIE):
+        from verify.source.images.vhd import fixed_footer_problem, open_fixed  # noqa: PLC0415
+
         problem = fixed_footer_problem(footer, file.size_bytes)
         if problem is None:
             return open_fixed(file, footer)
@@ -131,15 +128,29 @@ def open_image(file: ImageFile) -> Image | None:
 
 
 def _opener(head: bytes) -> Callable[[ImageFile], Image] | None:
+    """Return what opens a container.
+
+    NOTE: imported here, since these load numpy, and most of what is read is no container.
+    """
     if head.startswith(vhd.COOKIE):
+        from verify.source.images.vhd import open_dynamic  # noqa: PLC0415
+
         return open_dynamic
     if head.startswith(vhdx.SIGNATURE):
+        from verify.source.images.vhdx import open_vhdx  # noqa: PLC0415
+
         return open_vhdx
     if head.startswith(vmdk.MAGIC):
+        from verify.source.images.vmdk import open_sparse_vmdk  # noqa: PLC0415
+
         return open_sparse_vmdk
     if head.startswith(ewf.SIGNATURE):
+        from verify.source.images.ewf import open_e01  # noqa: PLC0415
+
         return open_e01
-    if head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(FIRST_LINE):
+    if head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(vmdk.FIRST_LINE):
+        from verify.source.images.vmdk import open_described  # noqa: PLC0415
+
         return open_described
     return None
 

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from verify.source.images.image_file import Refusing
 
-FIRST_LINE = b"# Disk DescriptorFile"
 LONGEST_BYTES = 1 << 20
 """A descriptor is a few hundred bytes; 20 MiB, as qemu's own limit, hold no more of use."""
 
