@@ -162,6 +162,10 @@ INODE_TIMES = Structure(
     ),
 )
 
+EXTENT_MAGIC = 0xF30A
+LONGEST_EXTENT = 32768
+"""Blocks of a written extent at most; a higher length is of one not yet written."""
+
 EXTENT_HEADER = Structure(
     "ext extent header",
     SOURCE + "/ifork.rst",

@@ -18,7 +18,9 @@ from verify.text.message import say
 _unpack = FOLDER_ENTRY.packed("inode", "rec_len", "name_len", "file_type").unpack_from
 _HEAD_BYTES = FOLDER_ENTRY.size
 _SHORTEST = 12
-_ENCODED_BLOCK = 65536
+ENCODED_BLOCK = 65536
+"""From this size on, blocks have lengths that two bytes do not hold."""
+
 _WHOLE_BLOCK = 65535
 
 DAMAGED = say("the folder is damaged")
@@ -52,8 +54,8 @@ def names_in(block: bytes, number: int | None) -> list[tuple[int, bytes, int]]:
     try:
         while at < end:
             inode, length, name_bytes, kind = _unpack(block, at)
-            if end == _ENCODED_BLOCK:
-                length = _long(length)
+            if end >= ENCODED_BLOCK:
+                length = entry_length(length, end)
             start = at + _HEAD_BYTES
             if (
                 length < _SHORTEST
@@ -77,8 +79,10 @@ def names_in(block: bytes, number: int | None) -> list[tuple[int, bytes, int]]:
     return found
 
 
-def _long(length: int) -> int:
-    """Return an entry's length in a block of 64 KiB, which has a code of its own for it."""
+def entry_length(length: int, size: int) -> int:
+    """Return an entry's length in a block of `size` bytes; 64 KiB have a code of their own."""
+    if size < ENCODED_BLOCK:
+        return length
     if length in {0, _WHOLE_BLOCK}:
-        return _ENCODED_BLOCK
+        return size
     return length & ~3 | (length & 3) << 16

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from verify.source.window import Window
-from verify.structs.ext import EXTENT, EXTENT_HEADER, EXTENT_INDEX
+from verify.structs.ext import EXTENT, EXTENT_HEADER, EXTENT_INDEX, EXTENT_MAGIC, LONGEST_EXTENT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,9 +23,8 @@ _extent = EXTENT.packed("block", "len", "start_hi", "start_lo").unpack_from
 _index = EXTENT_INDEX.packed("block", "leaf_lo", "leaf_hi").unpack_from
 _pointers = struct.Struct("<15I").unpack
 
-_MAGIC, _DEEPEST = 0xF30A, 5
+_DEEPEST = 5
 _ENTRY_BYTES, _IN_INODE = EXTENT.size, 4
-_LONGEST = 32768
 _DIRECT, _LEVELS = 12, 3
 
 
@@ -55,13 +54,13 @@ def runs_in_inode(area: bytes, *, extents: bool, blocks: int) -> list[tuple[int,
 
 def _leaf(data: bytes, most: int) -> list[Run]:
     magic, entries, room, depth = _header(data)
-    if magic != _MAGIC or depth or entries > min(most, room):
+    if magic != EXTENT_MAGIC or depth or entries > min(most, room):
         raise NotPlainError
     found: list[Run] = []
     end = 0
     for at in range(_ENTRY_BYTES, (entries + 1) * _ENTRY_BYTES, _ENTRY_BYTES):
         first, count, high, low = _extent(data, at)
-        if count > _LONGEST or not count or first < end:
+        if count > LONGEST_EXTENT or not count or first < end:
             raise NotPlainError
         found.append((first, high << 32 | low, count))
         end = first + count
@@ -116,7 +115,7 @@ class RunWalk:
             yield from _leaf(data, most)
             return
         magic, entries, room, level = _header(data)
-        if magic != _MAGIC or level != depth or entries > min(most, room):
+        if magic != EXTENT_MAGIC or level != depth or entries > min(most, room):
             raise NotPlainError
         below = self.block_bytes // _ENTRY_BYTES - 1
         for at in range(_ENTRY_BYTES, (entries + 1) * _ENTRY_BYTES, _ENTRY_BYTES):

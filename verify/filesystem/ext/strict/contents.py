@@ -24,10 +24,11 @@ from verify.filesystem.ext.strict.inode_rows import (
     REGULAR,
     VERITY,
 )
-from verify.filesystem.ext.strict.mapping import EXTENT_MAGIC, LONGEST_EXTENT, map_inode
+from verify.filesystem.ext.strict.mapping import map_inode
 from verify.filesystem.ext.strict.owners import Owners
 from verify.filesystem.ext.strict.special import Special
 from verify.filesystem.ext.strict.subject import Subject
+from verify.structs.ext import EXTENT_MAGIC, LONGEST_EXTENT
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -13,6 +13,7 @@ import numpy as np
 
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
+from verify.filesystem.ext.folder_names import ENCODED_BLOCK, entry_length
 from verify.filesystem.ext.strict.attributes import Attributes
 from verify.filesystem.ext.strict.contents import Folder
 from verify.filesystem.ext.strict.hash_tree import HashTree, Leaf
@@ -33,10 +34,8 @@ _SHORTEST = 12
 _TAIL_BYTES, _TAIL_KIND = 12, 0xDE
 _HASH_BYTES = 8
 """What an entry of a folder that is encrypted and folds case has behind its name."""
-_LARGEST = 65535
 _PARENT_BYTES = 4
 _SHORTEST_ENCRYPTED = 16
-_ENCODED_BLOCK = 65536
 
 
 @dataclass(slots=True)
@@ -181,15 +180,7 @@ class _OneFolder:
             self._tell(Effect.REPAIRED, "the entry ..", "none", "one", 0)
             return int(length)
         self.names.parents[number] = int(parent)
-        return int(length) + self._long(int(more), len(data))
-
-    def _long(self, length: int, size: int) -> int:
-        """Return an entry's length; blocks of 64 KiB have a code of their own for it."""
-        if size < _ENCODED_BLOCK:
-            return length
-        if length in {0, _LARGEST}:
-            return size
-        return length & ~3 | (length & 3) << 16
+        return int(length) + entry_length(int(more), len(data))
 
     def _entries(self, data: bytes, end: int, number: int | None, at: int = 0) -> None:
         """Take the entries from `at` to `end`, which must follow each other without a gap."""
@@ -203,8 +194,8 @@ class _OneFolder:
                 self._tell(Effect.LOST, "entries", f"end at {at}", f"at {end}", number)
                 break
             inode, length, name, kind = _unpack(data, at)
-            if size >= _ENCODED_BLOCK:
-                length = self._long(length, size)
+            if size >= ENCODED_BLOCK:
+                length = entry_length(length, size)
             least = _HEAD + name + (more if inode else 0) + 3 & ~3
             if length < _SHORTEST or length & 3 or length < least or at + length > end:
                 words = f"length of the entry at {at}"

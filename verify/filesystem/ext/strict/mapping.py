@@ -12,11 +12,7 @@ import numpy as np
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
 from verify.filesystem.ext.strict.subject import Subject
-from verify.structs.ext import EXTENT, EXTENT_HEADER, EXTENT_INDEX
-
-EXTENT_MAGIC = 0xF30A
-LONGEST_EXTENT = 32768
-"""Blocks of a written extent at most; a higher length is of one not yet written."""
+from verify.structs.ext import EXTENT, EXTENT_HEADER, EXTENT_INDEX, EXTENT_MAGIC, LONGEST_EXTENT
 
 _EXTENTS = 0x80000
 _DEEPEST = 5
