@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from tests.support.fake_windows import ata_identity, descriptor, nvme_identity
 from verify.platforms.windows import answers
 from verify.platforms.windows.answers import Extent, Named
-from verify.platforms.windows.kernel import GENERIC_READ, READING_CODES
+from verify.platforms.windows.kernel import READING_CODES
+from verify.platforms.windows.system_calls import GENERIC_READ
 from verify.structs import windows_storage as tables
 from verify.structs.base import Structure
 

@@ -19,9 +19,10 @@ from verify.platforms.platform import Platform
 from verify.platforms.smartctl import ask_smartctl
 from verify.platforms.whole_sectors import read_whole_sectors
 from verify.platforms.windows import answers, attached
-from verify.platforms.windows.kernel import GENERIC_READ, Kernel
+from verify.platforms.windows.kernel import Kernel
 from verify.platforms.windows.names import device_name, drive_path
 from verify.platforms.windows.refusal import GONE, MEDIUM, NOT_OPENED, Refusal, opening_refused
+from verify.platforms.windows.system_calls import GENERIC_READ
 from verify.structs import windows_storage as tables
 from verify.text.message import say
 

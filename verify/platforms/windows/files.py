@@ -16,24 +16,29 @@ import ctypes
 import os
 import stat
 from contextlib import suppress
-from ctypes import c_uint32, c_uint64, c_void_p
+from ctypes import c_uint32
 from pathlib import Path
 from typing import Any, Literal
 
 from verify.platforms.platform import APPLICATION, Platform
 from verify.platforms.windows import access
 from verify.platforms.windows.names import allows_name
-from verify.platforms.windows.system_calls import failed, last_error, library, pointer
+from verify.platforms.windows.system_calls import (
+    GENERIC_READ,
+    INVALID_HANDLE,
+    OPEN_EXISTING,
+    SHARE_ALL,
+    Overlapped,
+    failed,
+    last_error,
+    library,
+    pointer,
+)
 
-_GENERIC_READ, _GENERIC_WRITE = 0x80000000, 0x40000000
-_SHARE_ALL = 0x7
-"""FILE_SHARE_READ, FILE_SHARE_WRITE and FILE_SHARE_DELETE: it may be renamed, or taken away."""
-
-_OPEN_EXISTING = 3
+_GENERIC_WRITE = 0x40000000
 _BACKUP_SEMANTICS, _OPEN_REPARSE_POINT = 0x02000000, 0x00200000
 """A folder is opened as well; of a link, the link itself."""
 
-_INVALID = c_void_p(-1).value
 _EXCLUSIVE_AT_ONCE = 0x3
 """LOCKFILE_EXCLUSIVE_LOCK and LOCKFILE_FAIL_IMMEDIATELY."""
 
@@ -43,17 +48,6 @@ _LOCK_VIOLATION, _ACCESS_DENIED, _ALREADY_EXISTS = 33, 5, 183
 _DRIVE_REMOTE = 4
 _LONG, _LONG_SHARE = "\\\\?\\", "\\\\?\\UNC\\"
 """What a path begins with that may be of any length, and one on a network drive."""
-
-
-class _Overlapped(ctypes.Structure):
-    """OVERLAPPED; the two halves of the offset are one number."""
-
-    _fields_ = (
-        ("Internal", c_void_p),
-        ("InternalHigh", c_void_p),
-        ("Offset", c_uint64),
-        ("hEvent", c_void_p),
-    )
 
 
 class WindowsFiles(Platform):
@@ -67,13 +61,13 @@ class WindowsFiles(Platform):
 
     def open_to_look(self, path: Path) -> int:
         """Open a file or a folder, so that it may be renamed or taken away meanwhile."""
-        return _descriptor(path, _GENERIC_READ)
+        return _descriptor(path, GENERIC_READ)
 
     def open_to_rename(self, handle: int, path: Path) -> int:
         """Open a file that was just made once more, so that it may be renamed while it is open."""
         made = os.fstat(handle)
         os.close(handle)
-        opened = _descriptor(path, _GENERIC_READ | _GENERIC_WRITE)
+        opened = _descriptor(path, GENERIC_READ | _GENERIC_WRITE)
         if not os.path.samestat(made, os.fstat(opened)):
             os.close(opened)
             raise FileNotFoundError(None, "another file stands there by now", str(path))
@@ -146,19 +140,19 @@ def _descriptor(path: Path, access: int) -> int:
     made = library("kernel32").CreateFileW(
         str(path),
         c_uint32(access),
-        _SHARE_ALL,
+        SHARE_ALL,
         None,
-        _OPEN_EXISTING,
+        OPEN_EXISTING,
         _BACKUP_SEMANTICS | _OPEN_REPARSE_POINT,
         None,
     )
-    if made in {None, _INVALID}:
+    if made in {None, INVALID_HANDLE}:
         raise failed(path)
     return int(runtime.open_osfhandle(made, getattr(os, "O_NOINHERIT", 0)))
 
 
 def _lock_file(handle: int) -> bool | None:
-    place = _Overlapped(Offset=_LOCKED_BYTE)
+    place = Overlapped(Offset=_LOCKED_BYTE)
     locked = library("kernel32").LockFileEx(
         _system_handle(handle), _EXCLUSIVE_AT_ONCE, 0, 1, 0, ctypes.byref(place)
     )

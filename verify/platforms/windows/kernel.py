@@ -14,6 +14,12 @@ from ctypes import byref, c_uint32, c_uint64, c_void_p, c_wchar_p
 from typing import Any
 
 from verify.platforms.windows.refusal import HANDLE_EOF, INSUFFICIENT_BUFFER, MORE_DATA, Refusal
+from verify.platforms.windows.system_calls import (
+    INVALID_HANDLE,
+    OPEN_EXISTING,
+    SHARE_ALL,
+    Overlapped,
+)
 from verify.structs import windows_storage as tables
 
 READING_CODES = frozenset(
@@ -28,13 +34,7 @@ READING_CODES = frozenset(
     }
 )
 
-GENERIC_READ = 0x80000000
 NO_RIGHTS = 0
-_SHARE_ALL = 0x7
-"""FILE_SHARE_READ, FILE_SHARE_WRITE and FILE_SHARE_DELETE."""
-
-_OPEN_EXISTING = 3
-_INVALID = c_void_p(-1).value
 _ALIGNMENT = 4096
 """Of the buffer that is read into: no drive's sectors are larger ("File Buffering")."""
 
@@ -42,17 +42,6 @@ _FIRST_ROOM = 1024
 _MOST_ROOM = 1 << 20
 _NAME_UNITS = 1 << 15
 _DEVICE_UNITS = 1 << 18
-
-
-class _Overlapped(ctypes.Structure):
-    """OVERLAPPED; the two halves of the offset are one number."""
-
-    _fields_ = (
-        ("Internal", c_void_p),
-        ("InternalHigh", c_void_p),
-        ("Offset", c_uint64),
-        ("hEvent", c_void_p),
-    )
 
 
 class Kernel:
@@ -90,7 +79,7 @@ class Kernel:
 
     def _held(self, answer: object) -> Any:
         """Return an answer, or raise what GetLastError says where it is none."""
-        if not answer or answer == _INVALID:
+        if not answer or answer == INVALID_HANDLE:
             raise Refusal(self._last_error())
         return answer
 
@@ -100,7 +89,7 @@ class Kernel:
         Raises:
             Refusal: Windows does not open it.
         """
-        opened = self._library.CreateFileW(path, rights, _SHARE_ALL, None, _OPEN_EXISTING, 0, None)
+        opened = self._library.CreateFileW(path, rights, SHARE_ALL, None, OPEN_EXISTING, 0, None)
         return int(self._held(opened))
 
     def close(self, handle: int) -> None:
@@ -137,7 +126,7 @@ class Kernel:
         room = ctypes.create_string_buffer(length + _ALIGNMENT)
         place = ctypes.addressof(room)
         place += -place % _ALIGNMENT
-        at, got = _Overlapped(Offset=offset), c_uint32()
+        at, got = Overlapped(Offset=offset), c_uint32()
         if not self._library.ReadFile(handle, place, length, byref(got), byref(at)):
             error = self._last_error()
             if error == HANDLE_EOF:

@@ -1,11 +1,30 @@
-"""The system's own libraries, loaded when they are first asked, so that others can import this."""
+"""Windows' own libraries, loaded when they are first asked, and what several calls are given."""
 
 from __future__ import annotations
 
 import ctypes
-from ctypes import c_void_p
+from ctypes import c_uint64, c_void_p
 from functools import cache
 from typing import Any
+
+GENERIC_READ = 0x80000000
+SHARE_ALL = 0x7
+"""FILE_SHARE_READ, FILE_SHARE_WRITE and FILE_SHARE_DELETE: it may be renamed, or taken away."""
+
+OPEN_EXISTING = 3
+INVALID_HANDLE = c_void_p(-1).value
+
+
+class Overlapped(ctypes.Structure):
+    """OVERLAPPED; the two halves of the offset are one number."""
+
+    _fields_ = (
+        ("Internal", c_void_p),
+        ("InternalHigh", c_void_p),
+        ("Offset", c_uint64),
+        ("hEvent", c_void_p),
+    )
+
 
 _POINTERS = {
     "kernel32": (
