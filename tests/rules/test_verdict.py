@@ -15,6 +15,7 @@ from tests.rules.contents.drives import SAME, Side, a_file, a_folder, judged, to
 from verify.manifest.row import Block
 from verify.matching.bound import sample_bound
 from verify.matching.pair_contents import ContentComparison
+from verify.report.evidence import evidence_lines
 from verify.rules.catalogue import RULES
 from verify.rules.contents import file_count
 from verify.rules.engine import judge
@@ -132,6 +133,20 @@ def test_sentence_when_only_a_sample_was_read_then_all_contents_is_not_said() ->
     whole = Side(FILES), Side(FILES)
     said = quiet((whole[0].manifest("old"), whole[1].manifest("new")), "", "same").summary
     assert "all contents that could be read on both were compared" in said
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "1 file"), (2, "2 files"), (0, "0 files")])
+def test_evidence_when_files_are_counted_then_one_is_in_the_singular(
+    count: int, words: str
+) -> None:
+    """Both of what was listed and of what was read."""
+    old, new = Side(FILES), Side(FILES)
+    comparison = quiet((old.manifest("old"), new.manifest("new")), "", "same")
+    numbers = {"files_listed": count, "files_hashed": count}
+    evidence = comparison.evidence.model_copy(update=numbers)
+    said = next(evidence_lines(comparison.model_copy(update={"evidence": evidence})))
+    assert said.startswith(f"{words} listed, both drives together. ")
+    assert f"compared: {words}, and blocks" in said
 
 
 def test_sentence_when_only_blocks_of_a_raw_partition_were_drawn_then_it_names_the_bytes() -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from verify.rules.engine import NOT_A_PAIR
 from verify.rules.rule import Result
-from verify.text.message import counted, joined, say
+from verify.text.message import Message, counted, joined, say
 from verify.text.words import NEW, OLD
 from verify.units import decimal_size
 
@@ -36,11 +36,11 @@ def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator
     evidence = comparison.evidence
     yield (
         say(
-            "{files_listed:,} files listed, both drives together. Contents read on both"
-            " and compared: {files_hashed:,} files, and blocks of large files and of"
+            "{listed} listed, both drives together. Contents read on both"
+            " and compared: {hashed}, and blocks of large files and of"
             " partitions without files, {size} in all; differing: {mismatches:,}{expected}.",
-            files_listed=evidence.files_listed,
-            files_hashed=evidence.files_hashed,
+            listed=_files(evidence.files_listed),
+            hashed=_files(evidence.files_hashed),
             size=decimal_size(evidence.bytes_hashed),
             mismatches=evidence.mismatches,
             expected=_expected(evidence.expected_changes),
@@ -54,11 +54,11 @@ def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator
     elif bound is not None:
         yield (
             say(
-                "The rest was not read: at most {files_at_most:,} files"
+                "The rest was not read: at most {files}"
                 " ({rate_at_most:.2g} %) and {size} could still differ ({confidence:g} %"
                 " confidence).",
                 confidence=bound.confidence * 100,
-                files_at_most=bound.files_at_most,
+                files=_files(bound.files_at_most),
                 rate_at_most=bound.rate_at_most * 100,
                 size=decimal_size(bound.bytes_at_most),
             )
@@ -83,6 +83,10 @@ def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator
         yield joined((count, listed), " ") if for_shop else count
     yield say("Not compared: space outside all partitions and free space inside them.")
     yield _rule_counts(comparison)
+
+
+def _files(count: int) -> Message:
+    return counted("{count:,} file", "{count:,} files", count)
 
 
 def _expected(changes: int) -> str:

@@ -85,7 +85,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
 def why_unknown(header: Header, name: Message) -> Message | None:
     """Return why nothing is known of a drive's health; `None`: something is."""
     if header.drive.kind == "image":
-        return say("the {name} drive is an image, which has no health", name=name)
+        return say("the {name} drive is an image; only a drive reports its health", name=name)
     if header.health is None:
         return say("the {name} drive was not asked for its health when it was read", name=name)
     if (reason := header.health.latest.reason) is not None:
