@@ -15,6 +15,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from tests.bench.damage_table import Structure
+from tests.bench.mounted_listing import mounted_listing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -100,10 +101,10 @@ class Exfat:
         told = _checked(image)
         try:
             with mounted(image, folder / "mount") as mount:
-                listing = _listing(mount)
+                listing = mounted_listing(mount, _row)
                 _fill(mount)
             with mounted(image, folder / "mount") as mount:
-                after = _listing(mount)
+                after = mounted_listing(mount, _row)
         except subprocess.CalledProcessError as error:
             return f"mount: {str(error.stderr).strip()[-120:]}", {}
         except subprocess.TimeoutExpired:
@@ -261,32 +262,6 @@ def _then(mount: Path) -> None:
             for file in (one, two):
                 file.write(b"f" * 4_096)
                 file.flush()
-
-
-def _listing(mount: Path) -> Listing:
-    """Return what the mount shows: by path its kind, size and digest."""
-    found: Listing = {}
-    pending = [""]
-    while pending:
-        folder = pending.pop()
-        try:
-            with os.scandir(mount / folder) as rows:
-                names = sorted(row.name for row in rows)
-        except OSError as error:
-            found[f"{folder}/"] = ("error", 0, str(error.errno))
-            continue
-        for name in names:
-            path = f"{folder}/{name}" if folder else name
-            if path in found:
-                found[f"{path} twice"] = ("twice", 0, "")
-                continue
-            try:
-                found[path] = _row(mount / path)
-            except OSError as error:
-                found[path] = ("error", 0, str(error.errno))
-            if found[path][0] == "folder" and path.count("/") < 8:
-                pending.append(path)
-    return found
 
 
 def _row(path: Path) -> tuple[str, int, str]:

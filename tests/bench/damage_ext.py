@@ -13,6 +13,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from tests.bench.damage import MOST_BYTES
+from tests.bench.mounted_listing import mounted_listing
 from tests.support.drives import memory_window
 from verify.filesystem.ext.strict.group_table import read_groups
 from verify.filesystem.ext.strict.inodes import InodeScan
@@ -36,7 +37,6 @@ _VOLUMES = (
     ("ext4", "9M", "-b 4096 -N 256 -J size=4 -O ^64bit,metadata_csum_seed"),
     ("ext4", "5M", "-b 1024 -N 512 -I 128 -O ^has_journal,^metadata_csum,meta_bg,^resize_inode"),
 )
-_DEEPEST, _MOST_NAMES = 8, 4_000
 _DIRTY = ("ext4", "6M", "-b 1024 -N 512 -J size=1")
 
 
@@ -107,12 +107,12 @@ class Ext:
             with _Mounted(image, place) as mount:
                 if os.statvfs(mount).f_flag & os.ST_RDONLY:
                     return "mounted read-only", {}
-                listing = _listing(mount)
+                listing = mounted_listing(mount, _row, folder="040")
                 _fill(mount)
                 if os.statvfs(mount).f_flag & os.ST_RDONLY:
                     return "went read-only", listing
             with _Mounted(image, place) as mount:
-                after = _listing(mount)
+                after = mounted_listing(mount, _row, folder="040")
         except subprocess.CalledProcessError as error:
             return f"mount: {error.stderr.strip()[-120:]}", {}
         changed = {path: row for path, row in listing.items() if after.get(path) != row}
@@ -170,36 +170,6 @@ def _then(mount: Path) -> None:
         for at in range(100):
             file.seek(at * 8192)
             file.write(b"p" * 900)
-
-
-def _listing(mount: Path) -> Listing:
-    """Return what the mount shows: by path its kind and marks, size and digest."""
-    found: Listing = {}
-    pending = [""]
-    while pending:
-        folder = pending.pop()
-        if folder.count("/") > _DEEPEST or len(found) > _MOST_NAMES:
-            # Folders in a circle, which the driver does not always notice.
-            found[f"{folder}/"] = ("endless", 0, "")
-            continue
-        try:
-            with os.scandir(mount / folder) as rows:
-                names = sorted(row.name for row in rows)
-        except OSError as error:
-            found[f"{folder}/"] = ("error", 0, str(error.errno))
-            continue
-        for name in names:
-            path = f"{folder}/{name}" if folder else name
-            if path in found:
-                found[f"{path} twice"] = ("twice", 0, "")
-                continue
-            try:
-                found[path] = _row(mount / path)
-                if found[path][0].startswith("040"):
-                    pending.append(path)
-            except OSError as error:
-                found[path] = ("error", 0, str(error.errno))
-    return found
 
 
 def _row(path: Path) -> tuple[str, int, str]:

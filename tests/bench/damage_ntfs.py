@@ -13,6 +13,7 @@ from contextlib import suppress
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
+from tests.bench.mounted_listing import mounted_listing
 from tests.filesystem.ntfs.volume_bytes import DATA, VolumeBytes, made, mounted
 
 if TYPE_CHECKING:
@@ -62,9 +63,9 @@ class Ntfs:
         try:
             if os.statvfs(mount).f_flag & os.ST_RDONLY:
                 return "mounted read-only", {}
-            listing = _listing(mount)
+            listing = mounted_listing(mount, _entry)
             _fill(mount)
-            after = _listing(mount)
+            after = mounted_listing(mount, _entry)
         finally:
             subprocess.run(["umount", mount], check=True)
         changed = {path: row for path, row in listing.items() if after.get(path) != row}
@@ -122,29 +123,6 @@ def _then(mount: Path) -> None:
     with (mount / "sparse").open("wb") as file:
         file.seek(200_000)
         file.write(b"z" * 5_000)
-
-
-def _listing(mount: Path) -> Listing:
-    """Return what the mount shows: by path its kind, size and digest."""
-    found: Listing = {}
-    pending = [""]
-    while pending:
-        folder = pending.pop()
-        try:
-            with os.scandir(mount / folder) as rows:
-                names = sorted(row.name for row in rows)
-        except OSError as error:
-            found[f"{folder}/"] = ("error", 0, str(error.errno))
-            continue
-        for name in names:
-            path = f"{folder}/{name}" if folder else name
-            try:
-                found[path] = _entry(mount / path)
-            except OSError as error:
-                found[path] = ("error", 0, str(error.errno))
-            if found[path][0] == "folder" and path.count("/") < 8:
-                pending.append(path)
-    return found
 
 
 def _entry(path: Path) -> tuple[str, int, str]:
