@@ -124,7 +124,7 @@ def test_command_when_it_needs_what_the_system_has_not_then_one_sentence_says_so
     filing = ("jobs", "add", "J-1", manifest, manifest, "--archive", tmp_path / "archive")
     for arguments, words in (
         (("drives",), "it is not supported"),
-        (filing, "locks no files"),
+        (filing, "files cannot be locked there"),
     ):
         ran = other(*arguments)
         assert ran.returncode == 4, ran.stderr
