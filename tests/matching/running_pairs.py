@@ -57,7 +57,7 @@ LINUX_WORK = (
     "/etc/app/{n}.conf",
 )
 DATA_WORK = ("/photos/2023/{n}.jpg", "/photos/2024/{n}.jpg", "/books/{n}.ods")
-DATA_MACHINE = ("/photos/2024/.thumbs/~{n}.tmp", "/books/.~lock.{n}.ods#")
+DATA_MACHINE = ("/photos/2024/~${n}.docx", "/books/.~lock.{n}.ods#")
 
 SYSTEM = {
     "windows": ("/Windows/System32/drivers/{n}.sys", "/Program Files/Suite/{n}.dll"),
@@ -69,6 +69,9 @@ NAMES = {
     "linux": (LINUX_MACHINE, LINUX_WORK),
     "data": (DATA_MACHINE, DATA_WORK),
 }
+MARKS = ("~$", ".~")
+"""What the names of office programs' locks begin with."""
+
 HIVES = ("/Windows/System32/config/SOFTWARE", "/Users/orla/NTUSER.DAT", "/Users/bea/NTUSER.DAT")
 
 
@@ -80,6 +83,11 @@ class Volume:
     clock: int = NOW - 400 * DAY
     nodes: int = 100
     writes: int = 0
+
+    def size(self, path: str, dice: random.Random) -> int:
+        """Return a length for a file: locks are short, as those of office programs are."""
+        size = dice.randrange(1, 90_000)
+        return size % 150 if path.rpartition("/")[2][:2] in MARKS else size
 
     def digest(self) -> str:
         """Return contents that nothing had before."""
@@ -161,7 +169,8 @@ class Running:
         for number in range(120):
             for form in (*SYSTEM[self.kind], *machine, *work):
                 volume.clock += self.dice.randrange(60, 3000) * SECOND
-                volume.write(form.format(n=number), self.dice.randrange(1, 90_000))
+                path = form.format(n=number)
+                volume.write(path, volume.size(path, self.dice))
         if self.kind == "windows":
             for path in (*HIVES, "/Users/orla/Mail/mail.pst", "/pagefile.sys"):
                 volume.write(path, 70_000)
@@ -187,11 +196,13 @@ class Running:
         path = dice.choice(forms).format(n=number % 300)
         what = dice.random()
         if path not in volume.rows or what < 0.7:
-            volume.write(path, dice.randrange(1, 90_000))
+            volume.write(path, volume.size(path, dice))
         elif what < 0.85:
             volume.delete(path)
         else:
-            other = path.rpartition("/")[0] + f"/renamed {volume.nodes} " + path.rpartition("/")[2]
+            folder, _, name = path.rpartition("/")
+            mark = name[:2] if name[:2] in MARKS else ""
+            other = f"{folder}/{mark}renamed {volume.nodes} {name.removeprefix(mark)}"
             volume.rename(path, other)
 
     def copy_torn(self) -> None:

@@ -145,7 +145,7 @@ class Survey:
 
         NOTE: programs that install themselves bring such times along.
         """
-        return self.was_made_before(entry) and is_work(entry.path)
+        return self.was_made_before(entry) and is_work(entry)
 
     def was_made_before(self, entry: Entry) -> bool:
         """Whether the creation time of something is that of the moment, or earlier."""

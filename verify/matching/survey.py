@@ -188,7 +188,7 @@ class _Clock:
             self.later.append(there)
             return
         self.replaced.append(there)
-        if not is_work(old.path):
+        if not is_work(old):
             self.machine.append(here)
 
     def see_lost(self, new: Entry) -> None:

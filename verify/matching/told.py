@@ -166,4 +166,5 @@ def other_name(item: Difference) -> Entry | None:
 
 def is_of_a_person(item: Difference) -> bool:
     """Whether it is a person's work, or settings; else machines wrote it."""
-    return is_work(item.path)
+    entry = item.source or item.target
+    return entry is None or is_work(entry)

@@ -9,8 +9,12 @@ from __future__ import annotations
 import re
 from enum import StrEnum
 from functools import cache
+from typing import TYPE_CHECKING
 
 from verify.matching.habits import Habit, expression, habit_of
+
+if TYPE_CHECKING:
+    from verify.filesystem.entry import Entry
 
 
 class Open(StrEnum):
@@ -21,40 +25,31 @@ class Open(StrEnum):
     LOG = "log of the system"
 
 
-# SPEC: [MS-FSCC] does not know them; the names are those that office programs give: owner files
-# (~$letter.docx, .~lock.letter.odt#), editors' swap files, autosave copies, downloads under way.
-LEFT_BY_PROGRAMS = (
-    "~$*",
-    ".~lock.*#",
-    "~*.tmp",
+# NOTE: from memory, with room to spare: an office program's owner file has 162 or 165 bytes, others
+# hold a name or a number. .ldb, .laccdb: Microsoft Learn, "Introduction to .laccdb and .ldb files":
+# 64 bytes a user, 255 users. .DS_Store: 6 KiB, more where many views were set.
+_MARKS = (
+    (128, ("*.lock", "*.lck", "lock", "lockfile", "*.pid")),
+    (1 << 10, ("~$*", ".~lock.*#", ".directory")),
+    (16 << 10, ("*.ldb", "*.laccdb", "desktop.ini")),
+    (64 << 10, (".DS_Store",)),
+)
+"""What programs leave beside documents, and how many bytes it has at most; a larger file of such
+a name is somebody's own."""
+
+# NOTE: beside documents, each of these may be somebody's own, or the last copy of what was typed.
+_LEFT_IN_THEIR_FOLDERS = (
+    *(name for _, names in _MARKS for name in names),
     "~wr*.wbk",
+    "*.asd",
     "*.tmp",
     "*.temp",
-    "*.asd",
-    "AutoRecovery save of *",
-    ".*.sw?",
-    "*.lock",
-    "*.lck",
-    "*.pid",
-    "lock",
-    "LOCK",
-    "parent.lock",
-    "lockfile",
-    "*.ldb",
-    "*.laccdb",
-    ".goutputstream-*",
     "*.crdownload",
     "*.part",
     "*.partial",
     "*.download",
-    # thumbnails and views of folders
-    "Thumbs.db",
-    "thumbs.db:*",
     "thumbcache_*",
     "iconcache*",
-    ".DS_Store",
-    "desktop.ini",
-    ".directory",
     # SPEC: sqlite.org/tempfiles.html: what a database needs while it is open
     "*-journal",
     "*-wal",
@@ -88,15 +83,13 @@ LEFT_BY_PROGRAMS = (
     # indexes that mail programs make of their own stores
     "*.msf",
     "global-messages-db.sqlite",
-    # what shells and editors note
-    ".bash_history",
-    ".zsh_history",
-    ".python_history",
-    ".viminfo",
-    ".lesshst",
-    ".xsession-errors*",
-    ".ICEauthority",
-    ".Xauthority",
+)
+"""What programs leave in folders of their own, and make again; elsewhere these are documents."""
+
+# NOTE: what shells and editors note in somebody's home folder.
+_LEFT_AT_HOME = re.compile(
+    r"/(home/[^/]+|root)/\.(bash_history|zsh_history|python_history|viminfo|lesshst"
+    r"|xsession-errors[^/]*|ICEauthority|Xauthority)"
 )
 
 _DOCUMENTS = """
@@ -196,10 +189,11 @@ _SETTINGS = (
 are common practice)."""
 
 
-def is_work(path: str) -> bool:
-    """Whether a path is a person's work, or settings; else it is what machines write."""
+def is_work(entry: Entry) -> bool:
+    """Whether something is a person's work, or settings; else it is what machines write."""
+    path = entry.path
     name = path.rpartition("/")[2]
-    if is_left_by_programs(path):
+    if is_left_by_programs(entry):
         return False
     if is_opened_from_mail(path):
         return True
@@ -209,21 +203,37 @@ def is_work(path: str) -> bool:
     if habit is Habit.SYSTEM:
         kept = path.startswith("/var/") or bool(_named(WORK).fullmatch(name))
         return kept and is_store(path)
-    if _placed(PROGRAM_FOLDERS).fullmatch(path) or _DOT_FOLDER.fullmatch(path):
+    if is_in_program_folder(path):
         return bool(_named(WORK).fullmatch(name) or _MAILBOX.fullmatch(path))
     return habit is not Habit.HELD
 
 
-def is_left_by_programs(path: str) -> bool:
-    """Whether programs leave it while they work, and make it anew by themselves."""
-    if _named(LEFT_BY_PROGRAMS).fullmatch(path.rpartition("/")[2]):
-        return True
-    return habit_of(path) in _NOBODYS and not is_opened_from_mail(path)
+def is_in_program_folder(path: str) -> bool:
+    """Whether it lies where programs keep their own things for a person."""
+    return bool(_placed(PROGRAM_FOLDERS).fullmatch(path) or _DOT_FOLDER.fullmatch(path))
 
 
-def is_made_anew(path: str) -> bool:
+def is_left_by_programs(entry: Entry) -> bool:
+    """Whether programs leave it while they work, and make it anew by themselves.
+
+    Told by its name together with its size or its place: a document may have any name.
+    """
+    path = entry.path
+    name, habit = path.rpartition("/")[2], habit_of(path)
+    if entry.kind == "file":
+        if any(entry.size <= most and _named(names).fullmatch(name) for most, names in _MARKS):
+            return True
+        if _LEFT_AT_HOME.fullmatch(path):
+            return True
+        of_programs = habit is Habit.SYSTEM or is_in_program_folder(path)
+        if of_programs and _named(_LEFT_IN_THEIR_FOLDERS).fullmatch(name):
+            return True
+    return habit in _NOBODYS and not is_opened_from_mail(path)
+
+
+def is_made_anew(entry: Entry) -> bool:
     """Whether programs delete it and make it again by themselves, caches and logs among it."""
-    return is_left_by_programs(path) or bool(_CACHE.fullmatch(path) and not is_work(path))
+    return is_left_by_programs(entry) or bool(_CACHE.fullmatch(entry.path) and not is_work(entry))
 
 
 def is_opened_from_mail(path: str) -> bool:

@@ -159,24 +159,24 @@ def weigh_missing(item: Difference, old: Entry, moment: Moment, otherwise: Meani
         return _weigh_moved(old, there, moment, otherwise)
     at = known.put_there_at(old)
     if at is not None and at > moment.newest:
-        if known.was_made_before(old) and not is_made_anew(item.path):
+        if known.was_made_before(old) and not is_made_anew(old):
             return DOUBTFUL
-        return _missed(item.path, at, moment)
+        return _missed(old, at, moment)
     if at is not None and at > moment.newest - LONGEST_COPY_NANOSECONDS and known.dated_folders:
-        return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
+        return COPIED_MEANWHILE if is_work(old) else OLD_MACHINE
     if moment.used_from is not None and known.has_changed_there(item.path):
-        return _deleted_there(item.path, otherwise)
+        return _deleted_there(old, otherwise)
     return otherwise
 
 
-def _deleted_there(path: str, otherwise: Meaning) -> Meaning:
+def _deleted_there(old: Entry, otherwise: Meaning) -> Meaning:
     """Return what an absence means from a folder that was written on the target.
 
     NOTE: systems delete their own files; that a person's was deleted there is not taken on trust.
     """
-    if is_work(path):
+    if is_work(old):
         return otherwise
-    return NEW_MACHINE if is_made_anew(path) else DOUBTFUL_THERE
+    return NEW_MACHINE if is_made_anew(old) else DOUBTFUL_THERE
 
 
 def _weigh_moved(old: Entry, there: Entry, moment: Moment, otherwise: Meaning) -> Meaning:
@@ -190,9 +190,9 @@ def _weigh_moved(old: Entry, there: Entry, moment: Moment, otherwise: Meaning) -
     if old.modified == there.modified or written <= (there.modified or 0):
         return otherwise
     if written > moment.newest:
-        return _old(old.path)
+        return _old(old)
     if moment.copied_from is not None and written >= moment.copied_from:
-        return COPIED_MEANWHILE if is_work(old.path) else OLD_MACHINE
+        return COPIED_MEANWHILE if is_work(old) else OLD_MACHINE
     return otherwise
 
 
@@ -202,14 +202,14 @@ def weigh_extra(item: Difference, new: Entry, moment: Moment, otherwise: Meaning
     if known.came_from(new) is not None:
         return EARLIER_NAME
     if moment.is_after(new):
-        return _new(item.path)
+        return _new(new)
     return DELETED if known.has_changed(item.path) else otherwise
 
 
 def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Meaning | None:
     """Return what other contents or another size mean; `None`: damage under one time."""
     kind = held_open(item.path)
-    matters = kind in {Open.REGISTRY, Open.STORE} or is_work(item.path)
+    matters = kind in {Open.REGISTRY, Open.STORE} or is_work(old)
     if matters and _is_zeros(new) and not _is_zeros(old):
         return ZEROS
     if old.kind == new.kind and _one_time(old, new, moment.step):
@@ -229,7 +229,7 @@ def _later(item: Difference, since: Meaning, moment: Moment, kind: Open | None) 
         return COPIED_OPEN
     if since is not OLD_WORK or item.source is None:
         return since
-    missed = _missed(item.path, moment.time_of(item.source) or 0, moment)
+    missed = _missed(item.source, moment.time_of(item.source) or 0, moment)
     return OLD_STORE if missed is OLD_WORK and kind is Open.STORE else missed
 
 
@@ -240,10 +240,10 @@ def later_use(item: Difference) -> Meaning | None:
         return None
     before, after = moment.is_after(old), moment.is_after(new)
     if before and after:
-        return _new(item.path) if (new.modified or 0) > (old.modified or 0) else _old(item.path)
+        return _new(new) if (new.modified or 0) > (old.modified or 0) else _old(old)
     if before:
-        return _old(item.path)
-    return _new(item.path) if after else None
+        return _old(old)
+    return _new(new) if after else None
 
 
 def _under_one_time(
@@ -265,7 +265,7 @@ def _meanwhile(item: Difference, old: Entry, moment: Moment) -> Meaning | None:
         return None
     if item.target is not None and (item.target.modified or 0) > (old.modified or 0):
         return None
-    return COPIED_MEANWHILE if is_work(item.path) else OLD_MACHINE
+    return COPIED_MEANWHILE if is_work(old) else OLD_MACHINE
 
 
 def _one_time(old: Entry, new: Entry, step: int) -> bool:
@@ -279,23 +279,23 @@ def _age(old: Entry, moment: Moment) -> int:
     return moment.newest - (old.modified or 0)
 
 
-def _missed(path: str, time: int, moment: Moment) -> Meaning:
+def _missed(old: Entry, time: int, moment: Moment) -> Meaning:
     """Return what a write means that is newer than all files of the copy.
 
     NOTE: what the volume keeps beside its files may be newer still: then it was copied part by
     part, or lost what was written last.
     """
-    if time <= moment.copied and is_work(path):
+    if time <= moment.copied and is_work(old):
         return COPIED_MEANWHILE
-    return _old(path)
+    return _old(old)
 
 
-def _old(path: str) -> Meaning:
-    return OLD_WORK if is_work(path) else OLD_MACHINE
+def _old(entry: Entry) -> Meaning:
+    return OLD_WORK if is_work(entry) else OLD_MACHINE
 
 
-def _new(path: str) -> Meaning:
-    return NEW_WORK if is_work(path) else NEW_MACHINE
+def _new(entry: Entry) -> Meaning:
+    return NEW_WORK if is_work(entry) else NEW_MACHINE
 
 
 def _is_zeros(entry: Entry) -> bool:
