@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,14 @@ def is_portable(path: Path) -> bool:
     """Whether what is tested there is tested on Windows, too."""
     name = path.relative_to(REPOSITORY).as_posix()
     return name not in BOUND and any(name == one or name.startswith(f"{one}/") for one in PORTABLE)
+
+
+def pytest_configure() -> None:
+    """Take back signals that `nohup` and some CI leave ignored: the tests of interrupts need them."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL)
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:

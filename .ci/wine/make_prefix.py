@@ -41,7 +41,7 @@ NEEDLESS = tuple(
 PINNED = ("numpy==1.26.4",)
 """numpy 2 asks the system for a function that wine 8 lacks."""
 
-FOR_TESTS = ("colorama", "hypothesis", "pytest")
+FOR_TESTS = ("colorama", "hypothesis", "pytest", "pytest-timeout")
 """colorama: pytest asks for it on Windows alone, and pip takes the markers of where it runs."""
 
 RANDOM_BYTES = "LIBRARY bcryptprimitives\nEXPORTS ProcessPrng = advapi32.SystemFunction036\n"
