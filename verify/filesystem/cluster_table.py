@@ -10,6 +10,7 @@ from blake3 import blake3
 from numpy.typing import NDArray
 
 from verify.filesystem.cluster_chain import FIRST_CLUSTER
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -199,8 +200,16 @@ def words_of(numbers: NDArray[np.int64]) -> Iterator[tuple[str, int]]:
     told = 0
     for first, count in runs_of(numbers):
         told += count
-        yield f"clusters {first} to {first + count - 1}", first
+        yield say("clusters {first} to {last}", first=first, last=first + count - 1), first
     if told < len(numbers):
         rest = np.ascontiguousarray(numbers[told:])
         digest = blake3(rest.tobytes()).hexdigest()[:16]
-        yield f"{len(rest)} clusters from {int(rest[0])} on ({digest})", int(rest[0])
+        yield (
+            say(
+                "{count} clusters from {first} on ({digest})",
+                count=len(rest),
+                first=int(rest[0]),
+                digest=digest,
+            ),
+            int(rest[0]),
+        )

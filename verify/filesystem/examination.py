@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Self
 
 from blake3 import blake3
 
+from verify.text.field import Text
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -49,11 +51,11 @@ class Fault:
     """
 
     effect: Effect
-    structure: str
-    place: str
-    field: str
-    stored: str
-    expected: str
+    structure: Text
+    place: Text
+    field: Text
+    stored: Text
+    expected: Text
     offset: int | None = None
     node: int | None = None
     path: str | None = None
@@ -86,7 +88,7 @@ class Check:
     faults: tuple[Fault, ...] = ()
     counts: dict[str, int] = field(default_factory=dict)
     digest: str | None = None
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[Text, ...] = ()
 
     def with_paths(self, paths: Mapping[int, str]) -> Check:
         """Return it with the names of the files and folders that faults hit, by their nodes."""

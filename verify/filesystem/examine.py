@@ -10,6 +10,7 @@ from verify.filesystem.exfat.examine import examine_exfat
 from verify.filesystem.fat.examine import examine_fat
 from verify.filesystem.opaque.examine_locked import examine_bitlocker, examine_luks
 from verify.filesystem.opaque.examine_volumes import examine_btrfs, examine_lvm, examine_xfs
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -68,4 +69,10 @@ def examine(window: Window, kind: str, alive: Callable[[], None]) -> Examination
     except SourceVanished:
         raise
     except Exception as error:  # noqa: BLE001 - whatever a volume made of it, the listing goes on
-        return not_examined(f"the examination failed: {type(error).__name__}: {error}")
+        return not_examined(
+            say(
+                "the examination failed: {name}: {error}",
+                name=type(error).__name__,
+                error=str(error),
+            )
+        )

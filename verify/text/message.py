@@ -88,6 +88,11 @@ def joined(parts: Iterable[str], separator: str = ", ") -> Message:
     return Message(separator.join(f"{{{number}}}" for number in values), values)
 
 
+def worded(value: object) -> str:
+    """Return a value as text; a message stays one."""
+    return value if isinstance(value, str) else str(value)
+
+
 def all_of(parts: Sequence[str]) -> Message:
     """Return the parts as a list with "and" before the last."""
     if len(parts) == 1:
@@ -126,7 +131,10 @@ def unpacked(row: dict[str, Any]) -> Any:
 def _value_as_data(value: Value) -> Any:
     if isinstance(value, Message):
         return value.as_data()
-    return {"date": value.isoformat()} if isinstance(value, date) else value
+    if isinstance(value, date):
+        return {"date": value.isoformat()}
+    # NOTE: what is counted in columns is a number of numpy's, which JSON does not know.
+    return value if isinstance(value, str | int | float) else int(value)
 
 
 def _value_from(stored: object, deepest: int) -> Value:

@@ -20,7 +20,7 @@ _WORDS = {
     errno.EFBIG: say("file too large"),
     errno.ENAMETOOLONG: say("file name too long"),
     errno.ELOOP: say("too many symbolic links"),
-    errno.EBUSY: say("in use"),
+    errno.EBUSY: say("already in use"),
     errno.ENODEV: say("no such device"),
     errno.ENXIO: say("no such device"),
     errno.EPIPE: say("nobody reads it any more"),

@@ -24,6 +24,7 @@ from verify.filesystem.exfat.examine_folders import FolderWalk
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.exfat import BOOT_SECTOR, MOST_CLUSTER_SHIFT, SECTOR_SHIFTS
+from verify.text.message import say, worded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,12 +52,12 @@ def examine_exfat(window: Window, alive: Callable[[], None]) -> Examination:
             shift not in SECTOR_SHIFTS
             or shift + boot.number("SectorsPerClusterShift") > MOST_CLUSTER_SHIFT
         ):
-            return not_examined("its boot sector gives no sizes that an exFAT volume can have")
+            return not_examined(say("its boot sector gives no sizes that an exFAT volume can have"))
         if boot.number("ClusterCount") > MOST_CLUSTERS:
-            return not_examined(f"it has more than {MOST_CLUSTERS} clusters")
+            return not_examined(say("it has more than {most} clusters", most=MOST_CLUSTERS))
         return _Work(window, alive, boot).run()
     except UNREADABLE as error:
-        return not_examined(str(error).rstrip("."))
+        return not_examined(say("{reason:clause}", reason=str(error)))
 
 
 @dataclass(slots=True)
@@ -102,28 +103,56 @@ class _Work:
         end = heap + (self._clusters << boot.number("SectorsPerClusterShift"))
         revision = boot.number("FileSystemRevision") >> 8
         for name, stored, expected, right in (
-            ("VolumeLength", length, "no more than its partition",
-             length * sector <= self.window.size_bytes),
-            ("NumberOfFats", fats, "1 or 2", fats in (1, 2)),
-            ("FatOffset", start, f"{_FIRST_FAT_SECTOR} at least", start >= _FIRST_FAT_SECTOR),
-            ("FatLength", fat, f"{needed} at least", fat >= needed),
-            ("ClusterHeapOffset", heap, f"{start + fats * fat} at least",
-             heap >= start + fats * fat),
-            ("ClusterCount", self._clusters, "no more than the volume holds", end <= length),
-            ("FirstClusterOfRootDirectory", root, "a cluster",
-             FIRST_CLUSTER <= root < self._clusters + FIRST_CLUSTER),
+            (
+                "VolumeLength",
+                length,
+                say("no more than its partition"),
+                length * sector <= self.window.size_bytes,
+            ),
+            ("NumberOfFats", fats, say("1 or 2"), fats in (1, 2)),
+            (
+                "FatOffset",
+                start,
+                say("{least} at least", least=_FIRST_FAT_SECTOR),
+                start >= _FIRST_FAT_SECTOR,
+            ),
+            ("FatLength", fat, say("{least} at least", least=needed), fat >= needed),
+            (
+                "ClusterHeapOffset",
+                heap,
+                say("{least} at least", least=start + fats * fat),
+                heap >= start + fats * fat,
+            ),
+            ("ClusterCount", self._clusters, say("no more than the volume holds"), end <= length),
+            (
+                "FirstClusterOfRootDirectory",
+                root,
+                say("a cluster"),
+                FIRST_CLUSTER <= root < self._clusters + FIRST_CLUSTER,
+            ),
             ("FileSystemRevision", revision, "1", revision == 1),
-            ("BytesPerSectorShift", sector, f"{self.window.sector_bytes} at least",
-             sector >= self.window.sector_bytes),
-        ):  # fmt: skip
+            (
+                "BytesPerSectorShift",
+                sector,
+                say("{least} at least", least=self.window.sector_bytes),
+                sector >= self.window.sector_bytes,
+            ),
+        ):
             self.structure.compared()
             if not right:
-                self._fault(Effect.REFUSED, "boot sector", "sector 0", name, stored, expected)
+                self._fault(
+                    Effect.REFUSED, say("boot sector"), say("sector 0"), name, stored, expected
+                )
         self.structure.compared()
         if boot.raw("BootSignature") != _SIGNATURE:
             signature = boot.raw("BootSignature").hex(" ").upper()
             self._fault(
-                Effect.REFUSED, "boot sector", "sector 0", "BootSignature", signature, "55 AA"
+                Effect.REFUSED,
+                say("boot sector"),
+                say("sector 0"),
+                "BootSignature",
+                signature,
+                "55 AA",
             )
 
     def _regions(self) -> None:
@@ -131,12 +160,17 @@ class _Work:
         sector = self._sector_bytes
         size, regions = _REGION_SECTORS * sector, []
         for number, (name, effect) in enumerate(
-            (("main boot region", Effect.REFUSED), ("backup boot region", Effect.REPAIRED))
+            (
+                (say("main boot region"), Effect.REFUSED),
+                (say("backup boot region"), Effect.REPAIRED),
+            )
         ):
             try:
                 region = self.window.read(number * size, size)
             except UNREADABLE as error:
-                self.structure.leave_out(f"{name}: {str(error).rstrip('.')}")
+                self.structure.leave_out(
+                    say("{what}: {reason:clause}", what=name, reason=str(error))
+                )
                 continue
             regions.append(region)
             self.structure.compared()
@@ -145,9 +179,9 @@ class _Work:
             if region[end:] != expected.to_bytes(4, "little") * (sector // 4):
                 words = struct.unpack(f"<{sector // 4}I", region[end:])
                 found = next(word for word in words if word != expected)
-                place = f"sector {number * _REGION_SECTORS + _CHECKED_SECTORS}"
+                place = say("sector {sector}", sector=number * _REGION_SECTORS + _CHECKED_SECTORS)
                 self._fault(
-                    effect, name, place, "checksum", f"{found:08X}", f"{expected:08X}",
+                    effect, name, place, say("checksum"), f"{found:08X}", f"{expected:08X}",
                     number * size,
                 )  # fmt: skip
         if len(regions) == len(("main", "backup")):
@@ -156,9 +190,14 @@ class _Work:
             main, backup = (masked(item[:end], *_VARYING) for item in regions)
             if main != backup:
                 self._fault(
-                    Effect.REPAIRED, "backup boot region", "sectors 12 to 22", "contents",
-                    "differs", "as the main boot region", size,
-                )  # fmt: skip
+                    Effect.REPAIRED,
+                    say("backup boot region"),
+                    say("sectors 12 to 22"),
+                    say("contents"),
+                    say("differs"),
+                    say("as the main boot region"),
+                    size,
+                )
 
     def _fat(self) -> NDArray[np.uint32] | None:
         """Return the entries of the FAT in use; those that it is too short for are free."""
@@ -171,7 +210,7 @@ class _Work:
             data = b"".join(self.window.chunks(offset, length, _STEP))
         except UNREADABLE as error:
             for half in (self.structure, self.allocation):
-                half.leave_out(f"the FAT: {str(error).rstrip('.')}")
+                half.leave_out(say("the FAT: {reason:clause}", reason=str(error)))
             return None
         self.alive()
         entries = np.zeros(count, np.uint32)
@@ -185,9 +224,13 @@ class _Work:
             value = int(entries[number])
             if value != expected:
                 self._fault(
-                    Effect.REPAIRED, "FAT", f"entry {number}", "value", f"{value:08X}",
+                    Effect.REPAIRED,
+                    "FAT",
+                    say("entry {number}", number=number),
+                    say("value"),
+                    f"{value:08X}",
                     f"{expected:08X}",
-                )  # fmt: skip
+                )
 
     def _bitmap(self, bitmap: bytes, entries: NDArray[np.uint32], owners: ClusterOwners) -> None:
         """Hold the allocation bitmap against the owners, both ways (section 7.1.5)."""
@@ -198,15 +241,21 @@ class _Work:
         bad = entries[FIRST_CLUSTER:] == BAD_CLUSTER
         self.allocation.compared(self._clusters)
         for effect, wrong, stored, expected in (
-            (Effect.OVERWRITTEN, owned & ~used, "marked free", "in use"),
-            (Effect.WASTED, used & ~owned & ~bad, "marked in use", "free: no owner"),
+            (Effect.OVERWRITTEN, owned & ~used, say("marked free"), say("in use")),
+            (Effect.WASTED, used & ~owned & ~bad, say("marked in use"), say("free: no owner")),
         ):
             for place, first in words_of(np.flatnonzero(wrong) + FIRST_CLUSTER):
                 node = None if effect is Effect.WASTED else owners.node_of(first)
                 self._fault(
-                    effect, "allocation bitmap", place, "bits", stored, expected, node=node,
+                    effect,
+                    say("allocation bitmap"),
+                    place,
+                    say("bits"),
+                    stored,
+                    expected,
+                    node=node,
                     half=self.allocation,
-                )  # fmt: skip
+                )
 
     def _fault(  # noqa: PLR0913, PLR0917 - a fault has that many sides
         self,
@@ -227,7 +276,7 @@ class _Work:
                 structure=structure,
                 place=place,
                 field=what,
-                stored=str(stored),
+                stored=worded(stored),
                 expected=expected,
                 offset=offset,
                 node=node,

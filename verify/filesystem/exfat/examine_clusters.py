@@ -14,6 +14,7 @@ from verify.filesystem.examination import Effect, Fault, Recorder
 from verify.filesystem.exfat.plain_folders import ENTRY
 from verify.source.window import Window
 from verify.structs.base import Record
+from verify.text.message import say, worded
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 Runs = tuple[tuple[int, int], ...]
 """Clusters that follow each other: the first, and how many."""
 
-ROOT = "root folder"
+ROOT = say("root folder")
 
 LARGEST_FOLDER_BYTES = 256 << 20
 """Section 7.4: a folder is at most 256 MB long."""
@@ -40,7 +41,7 @@ class At:
     @property
     def place(self) -> str:
         """The entry in words."""
-        return f"{self.folder}, entry {self.position}"
+        return say("{folder}, entry {position}", folder=self.folder, position=self.position)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +66,8 @@ class Clusters:
         most = len(self.owners.marks)
         if first < FIRST_CLUSTER or first + count > most:
             self.fault(
-                at, Effect.LOST, "stream extension", "FirstCluster", first,
-                f"{count} clusters from there, {most} at the most",
+                at, Effect.LOST, say("stream extension"), "FirstCluster", first,
+                say("{count} clusters from there, {most} at the most", count=count, most=most),
             )  # fmt: skip
             return ()
         taken = self.take(((first, count),), at)
@@ -84,18 +85,29 @@ class Clusters:
             self.tell_taken(chain.clusters + 1, at)
             return chain.runs
         words = {
-            "free": f"its cluster number {chain.clusters} has no entry",
-            "bad": f"its cluster number {chain.clusters} is marked bad",
-            "outside": f"goes on at {chain.last}, which is no cluster",
-            "round": "comes back to itself",
+            "free": say("its cluster number {number} has no entry", number=chain.clusters),
+            "bad": say("its cluster number {number} is marked bad", number=chain.clusters),
+            "outside": say("goes on at {cluster}, which is no cluster", cluster=chain.last),
+            "round": say("comes back to itself"),
         }
         if chain.end in words:
-            self.fault(at, effect, f"cluster chain of a {what}", "end", words[chain.end], "whole")
+            self.fault(
+                at,
+                effect,
+                say("cluster chain of a {what}", what=what),
+                say("end"),
+                words[chain.end],
+                say("whole"),
+            )
         elif needed is not None and chain.clusters != needed:
             self.fault(
-                at, effect if chain.clusters < needed else Effect.REPAIRED,
-                f"cluster chain of a {what}", "length", f"{chain.clusters} clusters", str(needed),
-            )  # fmt: skip
+                at,
+                effect if chain.clusters < needed else Effect.REPAIRED,
+                say("cluster chain of a {what}", what=what),
+                say("length"),
+                say("{count} clusters", count=chain.clusters),
+                str(needed),
+            )
         return chain.runs
 
     def take(self, runs: Runs, at: At) -> int | None:
@@ -110,9 +122,14 @@ class Clusters:
     def tell_taken(self, number: int, at: At) -> None:
         """Record that a cluster, by its number in the file, has another owner already."""
         self.fault(
-            at, Effect.OVERWRITTEN, "clusters", "owners",
-            f"its cluster number {number} is another's too", "one", self.allocation,
-        )  # fmt: skip
+            at,
+            Effect.OVERWRITTEN,
+            say("clusters"),
+            say("owners"),
+            say("its cluster number {number} is another's too", number=number),
+            say("one"),
+            self.allocation,
+        )
 
     def read(self, runs: Runs, length: int) -> tuple[bytes, NDArray[np.int64]]:
         """Return a folder's entries, as far as a folder may be long, and where each stands."""
@@ -126,7 +143,7 @@ class Clusters:
                     break
         except UNREADABLE as error:
             for half in (self.structure, self.allocation):
-                half.leave_out(f"a folder: {str(error).rstrip('.')}")
+                half.leave_out(say("a folder: {reason:clause}", reason=str(error)))
         return b"".join(data), np.concatenate((np.zeros(0, np.int64), *offsets))
 
     def located(self, runs: Runs) -> Iterator[tuple[int, int]]:
@@ -153,7 +170,7 @@ class Clusters:
                 structure=structure,
                 place=at.place,
                 field=what,
-                stored=str(stored),
+                stored=worded(stored),
                 expected=expected,
                 offset=at.offset or None,
                 node=at.offset or None,

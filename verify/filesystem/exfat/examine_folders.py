@@ -37,6 +37,7 @@ from verify.filesystem.exfat.examine_system import SystemFiles
 from verify.filesystem.exfat.plain_folders import ENTRY, plain_folder, take_plain_files
 from verify.filesystem.exfat.up_case import UpCase
 from verify.structs.exfat import FILE_ENTRY, STREAM_EXTENSION
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.structs.base import Record
@@ -73,7 +74,7 @@ class FolderWalk:
         """Go through the volume; return the allocation bitmap where it can be read."""
         first = self.on.boot.number("FirstClusterOfRootDirectory")
         at = At(ROOT, 0, 0)
-        root = self.on.chain(first, None, at, "root folder", Effect.REFUSED)
+        root = self.on.chain(first, None, at, say("root folder"), Effect.REFUSED)
         folder = _Folder(ROOT, root, sum(count for _, count in root) * self.on.cluster_bytes)
         system = SystemFiles(self.on)
         system.find(folder.runs, folder.length)
@@ -130,14 +131,18 @@ class FolderWalk:
                 if ended and not told:
                     # NOTE: exfat-fuse reads on there, and does not list the folder.
                     self.on.fault(
-                        at, Effect.REPAIRED, "folder", "end", "entries in use stand behind it",
-                        "nothing in use",
-                    )  # fmt: skip
+                        at,
+                        Effect.REPAIRED,
+                        say("folder"),
+                        say("end"),
+                        say("entries in use stand behind it"),
+                        say("nothing in use"),
+                    )
                     told = True
                 if kind & SECONDARY and not ended:
                     self.on.fault(
-                        at, Effect.LOST, "folder entry", "EntryType", f"{kind:02X}",
-                        "a primary entry before it",
+                        at, Effect.LOST, say("folder entry"), "EntryType", f"{kind:02X}",
+                        say("a primary entry before it"),
                     )  # fmt: skip
                     pending = []
         self._finish(at, pending, ended=ended)
@@ -157,7 +162,9 @@ class FolderWalk:
         elif kind not in KNOWN_BENIGN:
             # SPEC: 8.2, a benign entry that is not known is ignored. exfat-fuse stops at any.
             effect = Effect.REPAIRED if kind & BENIGN else Effect.LOST
-            self.on.fault(at, effect, "folder entry", "EntryType", f"{kind:02X}", "a known kind")
+            self.on.fault(
+                at, effect, say("folder entry"), "EntryType", f"{kind:02X}", say("a known kind")
+            )
 
     def _root_entry(self, at: At, raw: bytes) -> None:
         """Examine what the root alone holds (7.1 to 7.3); the bitmap and the table were, before."""
@@ -165,14 +172,14 @@ class FolderWalk:
         self._labels += kind == LABEL
         if at.folder != ROOT or self._labels > 1:
             self.on.fault(
-                at, Effect.REPAIRED, "folder entry", "EntryType", f"{kind:02X}",
-                "in the root, and once",
+                at, Effect.REPAIRED, say("folder entry"), "EntryType", f"{kind:02X}",
+                say("in the root, and once"),
             )  # fmt: skip
         elif kind == LABEL and count > MOST_LABEL_UNITS:
             # NOTE: fsck.exfat and exfat-fuse give up.
             self.on.fault(
-                at, Effect.REFUSED, "volume label", "CharacterCount", count,
-                f"{MOST_LABEL_UNITS} at most",
+                at, Effect.REFUSED, say("volume label"), "CharacterCount", count,
+                say("{most} at most", most=MOST_LABEL_UNITS),
             )  # fmt: skip
 
     def _file(self, at: At, entries: list[bytes]) -> None:
@@ -181,29 +188,31 @@ class FolderWalk:
         count = head.number("SecondaryCount")
         if count not in SECONDARY_COUNTS or len(entries) < count + 1:
             self.on.fault(
-                at, Effect.LOST, "entry set", "SecondaryCount", count,
-                f"2 to 18, and as many entries as follow ({len(entries) - 1})",
+                at, Effect.LOST, say("entry set"), "SecondaryCount", count,
+                say("2 to 18, and as many entries as follow ({count})", count=len(entries) - 1),
             )  # fmt: skip
             return
         if len(entries) > count + 1:
             self.on.fault(
-                at, Effect.LOST, "folder entry", "EntryType", f"{entries[count + 1][0]:02X}",
-                "a primary entry before it",
+                at, Effect.LOST, say("folder entry"), "EntryType", f"{entries[count + 1][0]:02X}",
+                say("a primary entry before it"),
             )  # fmt: skip
         entries = entries[: count + 1]
         checksum = set_checksum(entries)
         if head.number("SetChecksum") != checksum:
             self.on.fault(
-                at, Effect.LOST, "entry set", "SetChecksum",
+                at, Effect.LOST, say("entry set"), "SetChecksum",
                 f"{head.number('SetChecksum'):04X}", f"{checksum:04X}",
             )  # fmt: skip
             return
         if entries[1][0] != STREAM:
-            self.on.fault(at, Effect.LOST, "entry set", "EntryType", f"{entries[1][0]:02X}", "C0")
+            self.on.fault(
+                at, Effect.LOST, say("entry set"), "EntryType", f"{entries[1][0]:02X}", "C0"
+            )
             return
         unknown = [raw[0] for raw in entries[2:] if raw[0] != NAME and not raw[0] & BENIGN]
         if unknown:
-            self.on.fault(at, Effect.LOST, "entry set", "EntryType", f"{unknown[0]:02X}", "C1")
+            self.on.fault(at, Effect.LOST, say("entry set"), "EntryType", f"{unknown[0]:02X}", "C1")
         stream = STREAM_EXTENSION.parse(entries[1])
         self._name(at, stream, entries)
         self._contents(at, entries)
@@ -214,22 +223,27 @@ class FolderWalk:
         needed = -(-length // UNITS_PER_NAME)
         if not length or len(parts) != needed:
             self.on.fault(
-                at, Effect.LOST, "stream extension", "NameLength", length,
-                f"what {len(parts)} entries of a name hold",
+                at, Effect.LOST, say("stream extension"), "NameLength", length,
+                say("what {count} entries of a name hold", count=len(parts)),
             )  # fmt: skip
             return
         name = b"".join(parts)[: 2 * length]
         units = struct.unpack(f"<{length}H", name)
         if ILLEGAL.intersection(units):
             self.on.fault(
-                at, Effect.REPAIRED, "file name", "FileName", name.hex(), "no forbidden character"
+                at,
+                Effect.REPAIRED,
+                say("file name"),
+                "FileName",
+                name.hex(),
+                say("no forbidden character"),
             )
         if self._up_case is None:
             return  # which is a fault of its own
         expected = self._up_case.name_hash(name)
         if stream.number("NameHash") != expected:
             self.on.fault(
-                at, Effect.LOST, "stream extension", "NameHash",
+                at, Effect.LOST, say("stream extension"), "NameHash",
                 f"{stream.number('NameHash'):04X}", f"{expected:04X}",
             )  # fmt: skip
 
@@ -240,33 +254,35 @@ class FolderWalk:
         is_folder = bool(head.number("FileAttributes") & FOLDER_ATTRIBUTE)
         if valid > length or (is_folder and valid != length):
             self.on.fault(
-                at, Effect.LOST, "stream extension", "ValidDataLength", valid,
-                f"{length}" if is_folder else f"{length} at most",
+                at, Effect.LOST, say("stream extension"), "ValidDataLength", valid,
+                f"{length}" if is_folder else say("{most} at most", most=length),
             )  # fmt: skip
         if is_folder and length > LARGEST_FOLDER_BYTES:
             self.on.fault(
-                at, Effect.LOST, "stream extension", "DataLength", length,
-                f"{LARGEST_FOLDER_BYTES} at most",
+                at, Effect.LOST, say("stream extension"), "DataLength", length,
+                say("{most} at most", most=LARGEST_FOLDER_BYTES),
             )  # fmt: skip
             return
         if not flags & ALLOCATION_POSSIBLE and (first or length):
             self.on.fault(
-                at, Effect.LOST, "stream extension", "GeneralSecondaryFlags", f"{flags:02X}",
+                at, Effect.LOST, say("stream extension"), "GeneralSecondaryFlags", f"{flags:02X}",
                 "AllocationPossible",
             )  # fmt: skip
         if not first:
             if length:
-                self.on.fault(at, Effect.LOST, "stream extension", "FirstCluster", 0, "a cluster")
+                self.on.fault(
+                    at, Effect.LOST, say("stream extension"), "FirstCluster", 0, say("a cluster")
+                )
             return
         needed = -(-length // self.on.cluster_bytes)
         if not needed:
-            self.on.fault(at, Effect.REPAIRED, "stream extension", "FirstCluster", first, "0")
+            self.on.fault(at, Effect.REPAIRED, say("stream extension"), "FirstCluster", first, "0")
             return
         entered = FIRST_CLUSTER <= first < len(self.on.owners.marks) and self.on.owners.owned(first)
         if flags & NO_FAT_CHAIN:
             runs = self.on.run(first, needed, at)
         else:
-            runs = self.on.chain(first, needed, at, "folder" if is_folder else "file")
+            runs = self.on.chain(first, needed, at, say("folder") if is_folder else say("file"))
         if is_folder and runs and not entered:
             name = _name_within(at.folder, entries, stream.number("NameLength"), first)
             self._waiting.append(_Folder(name, runs, length))
@@ -288,9 +304,13 @@ class FolderWalk:
             inside = FIRST_CLUSTER <= first < len(self.on.owners.marks)
             if inside and not self.on.owners.owned(first) and _in_use(bitmap, first):
                 self.on.fault(
-                    at, Effect.LOST, "folder", "end", "a set in use stands behind it",
-                    "nothing in use",
-                )  # fmt: skip
+                    at,
+                    Effect.LOST,
+                    say("folder"),
+                    say("end"),
+                    say("a set in use stands behind it"),
+                    say("nothing in use"),
+                )
 
 
 def set_checksum(entries: list[bytes]) -> int:
@@ -310,6 +330,7 @@ def _in_use(bitmap: bytes | None, cluster: int) -> bool:
 def _name_within(folder: str, entries: list[bytes], length: int, cluster: int) -> str:
     """Name a folder within the one that holds it, as far as names are of use."""
     units = b"".join(raw[2:] for raw in entries[2:] if raw[0] == NAME)[: 2 * length]
-    above = "folder " if folder == ROOT else f"{folder}/"
-    name = above + units.decode("utf-16-le", "backslashreplace")
-    return name if len(name) <= _LONGEST_NAME else f"folder at cluster {cluster}"
+    name = units.decode("utf-16-le", "backslashreplace")
+    if len(folder) + len(name) > _LONGEST_NAME:
+        return say("folder at cluster {cluster}", cluster=cluster)
+    return say("folder {name}", name=name) if folder == ROOT else f"{folder}/{name}"

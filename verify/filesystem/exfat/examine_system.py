@@ -14,6 +14,7 @@ from verify.filesystem.exfat.plain_folders import ENTRY
 from verify.filesystem.exfat.up_case import UpCase, read_up_case, table_checksum
 from verify.structs.base import Record
 from verify.structs.exfat import ALLOCATION_BITMAP, UP_CASE_TABLE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.exfat.examine_clusters import Runs
@@ -49,28 +50,33 @@ class SystemFiles:
         self.on.structure.compared(3)
         if len(self._bitmaps) != fats:
             self.on.fault(
-                root, Effect.REFUSED, "allocation bitmap", "entries", len(self._bitmaps), str(fats)
+                root,
+                Effect.REFUSED,
+                say("allocation bitmap"),
+                say("entries"),
+                len(self._bitmaps),
+                str(fats),
             )
         if len(self._up_cases) != 1:
             self.on.fault(
-                root, Effect.REFUSED, "up-case table", "entries", len(self._up_cases), "1"
+                root, Effect.REFUSED, say("up-case table"), say("entries"), len(self._up_cases), "1"
             )
         needed = -(-len(self.on.owners.marks[FIRST_CLUSTER:]) // _BITS)
         active = (fats - 1) & self.on.boot.number("VolumeFlags")
         bitmap = None
         for entry in self._bitmaps:
-            data = self._system_file(root, entry, "allocation bitmap")
+            data = self._system_file(root, entry, say("allocation bitmap"))
             if entry.number("DataLength") < needed:
                 self.on.fault(
-                    root, Effect.REFUSED, "allocation bitmap", "DataLength",
-                    entry.number("DataLength"), f"{needed} at least",
+                    root, Effect.REFUSED, say("allocation bitmap"), "DataLength",
+                    entry.number("DataLength"), say("{least} at least", least=needed),
                 )  # fmt: skip
             if entry.number("BitmapFlags") & 1 == active & 1:
                 bitmap = data
         if bitmap is None:
-            self.on.allocation.leave_out("the allocation bitmap could not be read")
+            self.on.allocation.leave_out(say("the allocation bitmap could not be read"))
         for entry in self._up_cases:
-            data = self._system_file(root, entry, "up-case table")
+            data = self._system_file(root, entry, say("up-case table"))
             if data is not None:
                 self._take_up_case(root, entry, data)
         return bitmap
@@ -79,16 +85,20 @@ class SystemFiles:
         stored, expected = entry.number("TableChecksum"), table_checksum(data)
         if stored != expected:
             self.on.fault(
-                root, Effect.REFUSED, "up-case table", "TableChecksum", f"{stored:08X}",
+                root, Effect.REFUSED, say("up-case table"), "TableChecksum", f"{stored:08X}",
                 f"{expected:08X}",
             )  # fmt: skip
             return
         found = read_up_case(data)
         if found is None:
             self.on.fault(
-                root, Effect.REFUSED, "up-case table", "contents", "not as the format has it",
-                "up to 65,536 characters, a to z as A to Z",
-            )  # fmt: skip
+                root,
+                Effect.REFUSED,
+                say("up-case table"),
+                say("contents"),
+                say("not as the format has it"),
+                say("up to 65,536 characters, a to z as A to Z"),
+            )
         else:
             self.up_case = found
 
@@ -96,12 +106,16 @@ class SystemFiles:
         length, first = entry.number("DataLength"), entry.number("FirstCluster")
         most = max(4 << 17, 2 * len(self.on.owners.marks) // _BITS + self.on.cluster_bytes)
         if length > most:
-            self.on.fault(root, Effect.REFUSED, what, "DataLength", length, f"{most} at most")
+            self.on.fault(
+                root, Effect.REFUSED, what, "DataLength", length, say("{most} at most", most=most)
+            )
             return None
         runs = self.on.chain(first, -(-length // self.on.cluster_bytes), root, what, Effect.REFUSED)
         try:
             data = b"".join(self.on.window.read(*place) for place in self.on.located(runs))
         except UNREADABLE as error:
-            self.on.structure.leave_out(f"{what}: {str(error).rstrip('.')}")
+            self.on.structure.leave_out(
+                say("{what}: {reason:clause}", what=what, reason=str(error))
+            )
             return None
         return data[:length] if len(data) >= length else None

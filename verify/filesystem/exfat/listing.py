@@ -23,6 +23,7 @@ from verify.structs.exfat import (
     SECTOR_SHIFTS,
     STREAM_EXTENSION,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -67,12 +68,12 @@ class ExfatVolume:
         try:
             self._boot = BOOT_SECTOR.parse(self.window.read(0, BOOT_SECTOR.size))
         except (SourceUnreadable, PastEnd, StructureError) as error:
-            raise _failure("open the filesystem", str(error)) from error
+            raise _failure(say("open the filesystem"), str(error)) from error
         sector_shift = self._boot.number("BytesPerSectorShift")
         if sector_shift not in SECTOR_SHIFTS:
-            raise _failure("open the filesystem", "its sector size is out of range")
+            raise _failure(say("open the filesystem"), say("its sector size is out of range"))
         if sector_shift + self._boot.number("SectorsPerClusterShift") > MOST_CLUSTER_SHIFT:
-            raise _failure("open the filesystem", "its cluster size is out of range")
+            raise _failure(say("open the filesystem"), say("its cluster size is out of range"))
 
     @property
     def narrowed(self) -> int:
@@ -129,7 +130,7 @@ class ExfatVolume:
                     pending = []
         except (SourceUnreadable, PastEnd, StructureError, ReaderError) as error:
             if first and not found:
-                raise _failure("read the root folder", str(error)) from error
+                raise _failure(say("read the root folder"), str(error)) from error
             self.incomplete.append(f"{folder or '/'}: {error}")
         found.sort(key=lambda entry: entry.path)
         return found
@@ -151,7 +152,7 @@ class ExfatVolume:
         node, first = records[0]
         head = FILE_ENTRY.parse(first, node)
         if len(records) < _LEAST_ENTRIES or records[1][1][0] != _STREAM:
-            raise StructureError(STREAM_EXTENSION.name, node, "EntryType", "0xC0", "another")
+            raise StructureError(STREAM_EXTENSION.name, node, "EntryType", "0xC0", say("another"))
         stream = STREAM_EXTENSION.parse(records[1][1], records[1][0])
         units = b"".join(raw[2:] for _, raw in records[2:] if raw[0] == _NAME)
         text = units[: 2 * stream.number("NameLength")].decode("utf-16-le", "surrogatepass")
@@ -188,7 +189,7 @@ class ExfatVolume:
         if needed == 0:
             return _Place((), 0, 0)
         if needed > count:
-            raise _failure("follow a file", "it claims more clusters than the volume has")
+            raise _failure(say("follow a file"), say("it claims more clusters than the volume has"))
         if not chained:
             runs: tuple[tuple[int, int], ...] = ((cluster, needed),)
         else:
@@ -214,7 +215,9 @@ class ExfatVolume:
         if run:
             yield start, run
         if whole and left:
-            raise _failure("follow a chain of clusters", f"it ends {left} clusters early")
+            raise _failure(
+                say("follow a chain of clusters"), say("it ends {left} clusters early", left=left)
+            )
 
     def prepare(self, nodes: Iterable[int]) -> None:
         """Nothing: where a file lies was kept as it was listed."""
@@ -222,13 +225,13 @@ class ExfatVolume:
     def read(self, entry: Entry, offset: int, length: int, stream: str | None = None) -> bytes:
         """Return exactly `length` bytes; behind the valid data length they are zeros (§7.6.5)."""
         if stream is not None:
-            raise _failure(f"read {entry.path}", "exFAT has no named streams")
+            raise _failure(say("read {path}", path=entry.path), say("exFAT has no named streams"))
         try:
             place = self._places.get(entry.node) or self._place_again(entry)
             valid = max(0, min(length, place.valid - offset))
             return self._bytes(place, offset, valid) + bytes(length - valid)
         except (SourceUnreadable, PastEnd, StructureError) as error:
-            raise _failure(f"read {entry.path}", str(error)) from error
+            raise _failure(say("read {path}", path=entry.path), str(error)) from error
 
     def _place_again(self, entry: Entry) -> _Place:
         stream = STREAM_EXTENSION.parse(
@@ -270,7 +273,9 @@ class ExfatVolume:
         try:
             runs = (self._places.get(entry.node) or self._place_again(entry)).runs
         except (SourceUnreadable, PastEnd, StructureError) as error:
-            raise _failure(f"find the clusters of {entry.path}", str(error)) from error
+            raise _failure(
+                say("find the clusters of {path}", path=entry.path), str(error)
+            ) from error
         for first, count in runs:
             yield self.place(first, count)
 
@@ -310,4 +315,4 @@ def _moment(head: Record, which: str) -> int | None:
 
 
 def _failure(doing: str, reason: str) -> ReaderError:
-    return ReaderError("the exFAT reader", doing, reason)
+    return ReaderError(say("the exFAT reader"), doing, reason)

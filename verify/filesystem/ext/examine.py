@@ -19,6 +19,7 @@ from verify.filesystem.ext.strict.superblock import (
     check_mount_protection,
     check_superblock,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,8 +37,8 @@ def examine_ext(window: Window, alive: Callable[[], None]) -> Examination:
     try:
         layout = layout_of(window)
     except (PastEnd, SourceUnreadable) as error:
-        structure.leave_out(f"the whole volume: {error}")
-        allocation.leave_out(f"the whole volume: {error}")
+        structure.leave_out(say("the whole volume: {error}", error=str(error)))
+        allocation.leave_out(say("the whole volume: {error}", error=str(error)))
         return Examination(structure=structure.result(), allocation=allocation.result())
     subject = Subject(window, layout, alive, structure, allocation)
     whole, applied = check_superblock(subject), False
@@ -45,7 +46,7 @@ def examine_ext(window: Window, alive: Callable[[], None]) -> Examination:
         subject, applied = _with_log(subject)
         whole = (not applied or check_superblock(subject)) and _examine(subject)
     if not whole:
-        allocation.leave_out("who owns which blocks: the volume's own description is damaged")
+        allocation.leave_out(say("who owns which blocks: the volume's own description is damaged"))
     return Examination(
         structure=structure.result(), allocation=allocation.result(), log_applied=applied
     )

@@ -154,13 +154,17 @@ class Groups:
             return
         for group, descriptor in enumerate(self._descriptors()):
             copied = self.copied_blocks(group)
-            yield f"superblock and descriptors of group {group}", self.first_block(group), copied
+            yield (
+                say("superblock and descriptors of group {group}", group=group),
+                self.first_block(group),
+                copied,
+            )
             for name, blocks in (
                 ("block_bitmap", 1),
                 ("inode_bitmap", 1),
                 ("inode_table", self.table_blocks),
             ):
-                words = f"{name.replace('_', ' ')} of group {group}"
+                words = say("{value} of group {group}", value=name.replace("_", " "), group=group)
                 yield words, _place(descriptor, name), blocks
 
     @property
@@ -210,7 +214,7 @@ class Groups:
     def _zeros(self, group: int, descriptor: Record) -> int | None:
         clusters, place = self.clusters_of(group), _place(descriptor, "block_bitmap")
         length = -(-clusters // BITS)
-        what = f"block bitmap of group {group}"
+        what = say("block bitmap of group {group}", group=group)
         if not self.block.number("first_data_block") < place < self.blocks:
             self.reader.note(what, say("block {place} is no place for it", place=place))
             return None

@@ -25,6 +25,7 @@ from verify.structs.ext import (
     SUPERBLOCK,
     SUPERBLOCK_OFFSET,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -171,7 +172,7 @@ class ExtInodes:
         """Return bytes and where in them an inode begins."""
         size, at = self.inode_bytes, self.place_of(number)
         if at is None or size < INODE.size:
-            raise StructureError(INODE.name, 0, "number", "in a group", str(number))
+            raise StructureError(INODE.name, 0, "number", say("in a group"), str(number))
         inside = at % _CHUNK_BYTES
         if inside + size <= _CHUNK_BYTES:
             return self._chunks.get(at - inside) or self._chunk(at - inside), inside

@@ -49,7 +49,7 @@ class ExtListing(LibraryVolume):
             self._inodes = ExtInodes(window)
             self.plain: ExtEntries | None = ExtEntries(self._inodes)
         except UNREADABLE as error:
-            raise foreign("read the superblock", error) from error
+            raise foreign(say("read the superblock"), error) from error
 
     def _list(self, folder: Folder) -> list[Entry]:
         """Return the entries of a folder; what the library finds where it is not whole."""
@@ -102,7 +102,7 @@ class ExtListing(LibraryVolume):
         return (place for place in places if place is not None), self._inodes.inode_bytes
 
     def _own_files(self) -> Iterable[tuple[int, str]]:
-        return ((_JOURNAL_INODE, "the journal"),)
+        return ((_JOURNAL_INODE, say("the journal")),)
 
     def _own_places(self) -> Iterator[Place]:
         """Yield superblocks with descriptors, bitmaps and inode tables, group by group."""

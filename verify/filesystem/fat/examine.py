@@ -25,6 +25,7 @@ from verify.structs.fat import (
     FSINFO,
     FSINFO_SIGNATURES,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,12 +56,12 @@ def examine_fat(window: Window, alive: Callable[[], None]) -> Examination:
         boot, boot_32 = BOOT_SECTOR.parse(data), EXTENDED_32.parse(data)
         sizes = geometry(boot, boot_32)
         if sizes is None:
-            return not_examined("its boot sector gives no sizes that a FAT volume can have")
+            return not_examined(say("its boot sector gives no sizes that a FAT volume can have"))
         if sizes.clusters > MOST_CLUSTERS:
-            return not_examined(f"it has more than {MOST_CLUSTERS} clusters")
+            return not_examined(say("it has more than {most} clusters", most=MOST_CLUSTERS))
         return _Work(window, alive, boot, boot_32, sizes).run()
     except UNREADABLE as error:
-        return not_examined(str(error).rstrip("."))
+        return not_examined(say("{reason:clause}", reason=str(error)))
 
 
 @dataclass(slots=True)
@@ -114,14 +115,14 @@ class _Work:
         for name, stored, expected, wrong in (
             (
                 "BPB_TotSec32",
-                f"{sizes.size_bytes} bytes",
-                f"{self.window.size_bytes} bytes at most",
+                say("{size} bytes", size=sizes.size_bytes),
+                say("{most} bytes at most", most=self.window.size_bytes),
                 sizes.size_bytes > self.window.size_bytes,
             ),
             (
                 "BPB_FATSz32" if self._is_32 else "BPB_FATSz16",
-                f"{sizes.fat_bytes} bytes",
-                f"{needed} bytes at least",
+                say("{size} bytes", size=sizes.fat_bytes),
+                say("{least} bytes at least", least=needed),
                 sizes.fat_bytes < needed,
             ),
             (
@@ -133,13 +134,13 @@ class _Work:
             (
                 "BPB_BytsPerSec",
                 str(sizes.sector_bytes),
-                f"{self.window.sector_bytes} at least",
+                say("{least} at least", least=self.window.sector_bytes),
                 sizes.sector_bytes < self.window.sector_bytes,
             ),
             (
                 "BPB_ExtFlags",
-                f"FAT {(self._named or 0) + 1} alone is active",
-                f"one of {fats}",
+                say("FAT {number} alone is active", number=(self._named or 0) + 1),
+                say("one of {count}", count=fats),
                 (self._named or 0) >= fats,
             ),
         ):
@@ -147,8 +148,8 @@ class _Work:
                 recorder.fault(
                     Fault(
                         effect=Effect.REFUSED,
-                        structure="boot sector",
-                        place="sector 0",
+                        structure=say("boot sector"),
+                        place=say("sector 0"),
                         field=name,
                         stored=stored,
                         expected=expected,
@@ -164,7 +165,9 @@ class _Work:
                 entries[at : at + len(piece)] = piece[: len(entries) - at]
         except UNREADABLE as error:
             for half in (self.structure, self.allocation):
-                half.leave_out(f"FAT {number + 1}: {str(error).rstrip('.')}")
+                half.leave_out(
+                    say("FAT {number}: {reason:clause}", number=number + 1, reason=str(error))
+                )
             return None
         return entries
 
@@ -195,8 +198,8 @@ class _Work:
                     Fault(
                         effect=Effect.REPAIRED,
                         structure="FAT",
-                        place=f"entry {number}",
-                        field="value",
+                        place=say("entry {number}", number=number),
+                        field=say("value"),
                         stored=f"{stored:X}",
                         expected=f"{expected:X}",
                         offset=self.sizes.first_fat_offset,
@@ -213,7 +216,9 @@ class _Work:
                     self._differing(at, piece, active) for at, piece in self._pieces(number)
                 ]
             except UNREADABLE as error:
-                self.structure.leave_out(f"FAT {number + 1}: {str(error).rstrip('.')}")
+                self.structure.leave_out(
+                    say("FAT {number}: {reason:clause}", number=number + 1, reason=str(error))
+                )
                 continue
             self.structure.compared(len(active))
             clusters = np.concatenate(differing)
@@ -222,7 +227,10 @@ class _Work:
             elif number < self._active and (active[clusters] != 0).any():
                 # What the first FAT says is listed, and is what most drivers read.
                 self.structure.leave_out(
-                    f"FAT {self._active + 1} alone is active, and the files are listed by the first"
+                    say(
+                        "FAT {number} alone is active, and the files are listed by the first",
+                        number=self._active + 1,
+                    )
                 )
 
     def _differing(
@@ -242,11 +250,11 @@ class _Work:
             self.structure.fault(
                 Fault(
                     effect=Effect.REPAIRED,
-                    structure="FAT copy",
-                    place=f"copy {number + 1}, {place}",
-                    field="value",
-                    stored="differs",
-                    expected=f"as in FAT {self._active + 1}",
+                    structure=say("FAT copy"),
+                    place=say("copy {number}, {place}", number=number + 1, place=place),
+                    field=say("value"),
+                    stored=say("differs"),
+                    expected=say("as in FAT {number}", number=self._active + 1),
                     offset=start + first * sizes.bits // 8,
                 )
             )
@@ -262,8 +270,8 @@ class _Work:
         outside = used & ((entries == 1) | (entries >= len(entries)) & (entries < bad))
         self.allocation.compared(self.sizes.clusters)
         for effect, wrong, stored, expected in (
-            (Effect.WASTED, used, "in use", "a file"),
-            (Effect.REPAIRED, outside, "no cluster", "a cluster, or an end mark"),
+            (Effect.WASTED, used, say("in use"), say("a file")),
+            (Effect.REPAIRED, outside, say("no cluster"), say("a cluster, or an end mark")),
         ):
             for place, _ in words_of(np.flatnonzero(wrong)):
                 self.allocation.fault(
@@ -271,7 +279,7 @@ class _Work:
                         effect=effect,
                         structure="FAT",
                         place=place,
-                        field="owner" if effect is Effect.WASTED else "value",
+                        field=say("owner") if effect is Effect.WASTED else say("value"),
                         stored=stored,
                         expected=expected,
                     )
@@ -286,7 +294,7 @@ class _Work:
         try:
             info = FSINFO.parse(self.window.read(offset, FSINFO.size))
         except UNREADABLE as error:
-            self.structure.leave_out(f"FSInfo: {str(error).rstrip('.')}")
+            self.structure.leave_out(say("FSInfo: {reason:clause}", reason=str(error)))
             return
         self.structure.compared(2)
         wrong = [name for name, value in FSINFO_SIGNATURES.items() if info.number(name) != value]
@@ -295,7 +303,7 @@ class _Work:
                 Fault(
                     effect=Effect.REPAIRED,
                     structure="FSInfo",
-                    place=f"sector {sector}",
+                    place=say("sector {sector}", sector=sector),
                     field=wrong[0],
                     stored=f"{info.number(wrong[0]):08X}",
                     expected=f"{FSINFO_SIGNATURES[wrong[0]]:08X}",
@@ -310,7 +318,7 @@ class _Work:
                 Fault(
                     effect=Effect.WASTED,
                     structure="FSInfo",
-                    place=f"sector {sector}",
+                    place=say("sector {sector}", sector=sector),
                     field="FSI_Free_Count",
                     stored=str(stored),
                     expected=str(free),

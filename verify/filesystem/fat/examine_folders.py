@@ -29,6 +29,7 @@ from verify.filesystem.fat.entry_names import (
 from verify.filesystem.fat.plain_folders import plain_folder, take_plain_files
 from verify.source.window import Window
 from verify.structs.fat import DIRECTORY_ENTRY
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,7 +51,7 @@ _MOST_FOLDER_BYTES = 65536 * _ENTRY
 _MOST_KEPT, _MOST_RUNS = 4096, 1024
 """Entries behind the end of folders that are looked at once all owners are known, and how far."""
 
-_ROOT = "root folder"
+_ROOT = say("root folder")
 _LONGEST_NAME = 240
 
 _SHORT = struct.Struct("<11s B 8x H 4x H I")
@@ -83,7 +84,7 @@ class _At:
     @property
     def place(self) -> str:
         """The entry in words."""
-        return f"{self.folder}, entry {self.position}"
+        return say("{folder}, entry {position}", folder=self.folder, position=self.position)
 
 
 @dataclass(slots=True)
@@ -114,10 +115,15 @@ class FolderWalk:
             at = _At(_ROOT, 0, 0, 2)
             if not FIRST_CLUSTER <= root < len(self.owners.marks):
                 self._fault(
-                    at, Effect.REFUSED, "boot sector", "BPB_RootClus", str(root), "a cluster"
+                    at,
+                    Effect.REFUSED,
+                    say("boot sector"),
+                    "BPB_RootClus",
+                    str(root),
+                    say("a cluster"),
                 )
                 return
-            runs = self._follow(root, at, "root folder", Effect.REFUSED).runs
+            runs = self._follow(root, at, say("root folder"), Effect.REFUSED).runs
         self._waiting.append(_Folder(_ROOT, runs, root, is_root=True))
         while self._waiting:
             self._go_through(self._waiting.pop())
@@ -161,15 +167,21 @@ class FolderWalk:
                     continue
                 if not told:
                     self._fault(
-                        at, Effect.REPAIRED, "folder", "end", "entries in use stand behind it",
-                        "nothing in use",
-                    )  # fmt: skip
+                        at,
+                        Effect.REPAIRED,
+                        say("folder"),
+                        say("end"),
+                        say("entries in use stand behind it"),
+                        say("nothing in use"),
+                    )
                     told = True
                 if len(self._behind) < _MOST_KEPT:
                     self._behind.append((at, raw))
             elif raw[11] & ATTRIBUTES == LONG_NAME and raw[0] not in (END, DELETED):
                 if not name.take(raw):
-                    self._name_fault(at, "order", f"{raw[0]:02X}", "the part that follows")
+                    self._name_fault(
+                        at, say("order"), f"{raw[0]:02X}", say("the part that follows")
+                    )
                     name = LongName()
                 # NOTE: Linux takes only what is exactly 0F as a part of a long name.
                 if raw[11] != LONG_NAME or raw[12] or raw[26] or raw[27]:
@@ -181,7 +193,7 @@ class FolderWalk:
                 self._named(at, raw, name, names, folder)
                 name, end = LongName(), raw[0] == END
         if name.parts:
-            self._name_fault(at, "owner", "the end of the folder", "a short name")
+            self._name_fault(at, say("owner"), say("the end of the folder"), say("a short name"))
 
     def _named(
         self, at: _At, raw: bytes, name: LongName, names: set[bytes], folder: _Folder
@@ -190,11 +202,13 @@ class FolderWalk:
         short, attributes, high, low, size = _SHORT.unpack(raw)
         if raw[0] in (DELETED, END):
             if name.parts:
-                what = "the end of the folder" if raw[0] == END else "a deleted entry"
-                self._name_fault(at, "owner", what, "a short name")
+                what = say("the end of the folder") if raw[0] == END else say("a deleted entry")
+                self._name_fault(at, say("owner"), what, say("a short name"))
             return
         if not name.fits(short):
-            self._name_fault(at, "checksum", f"{name.checksum:02X}", f"{short_checksum(short):02X}")
+            self._name_fault(
+                at, say("checksum"), f"{name.checksum:02X}", f"{short_checksum(short):02X}"
+            )
         cluster = self._cluster(low, high)
         if attributes & VOLUME_LABEL:
             self._label(at, folder, cluster, size)
@@ -205,11 +219,23 @@ class FolderWalk:
             if short in _DOTS:
                 return
         if short in names:
-            self._fault(at, Effect.REPAIRED, "folder entry", "DIR_Name", "there twice", "once")
+            self._fault(
+                at,
+                Effect.REPAIRED,
+                say("folder entry"),
+                "DIR_Name",
+                say("there twice"),
+                say("once"),
+            )
         names.add(short)
         if short[0] == SPACE or ILLEGAL.intersection(short):
             self._fault(
-                at, Effect.REPAIRED, "folder entry", "DIR_Name", short.hex(" "), "a short name"
+                at,
+                Effect.REPAIRED,
+                say("folder entry"),
+                "DIR_Name",
+                short.hex(" "),
+                say("a short name"),
             )
         if attributes & FOLDER:
             self._folder(at, folder, short, cluster, size)
@@ -222,7 +248,7 @@ class FolderWalk:
         if high:
             # NOTE: OS/2 keeps another number there; the library takes it as part of the cluster.
             self.structure.leave_out(
-                "files whose entries have DIR_FstClusHI on FAT12 or FAT16 are not listed"
+                say("files whose entries have DIR_FstClusHI on FAT12 or FAT16 are not listed")
             )
         return low
 
@@ -230,12 +256,17 @@ class FolderWalk:
         """Examine a label: no driver lists it, and contents behind it are found by none."""
         if cluster or size:
             self._fault(
-                at, Effect.LOST, "volume label", "DIR_FstClusLO, DIR_FileSize",
-                f"cluster {cluster}, {size} bytes", "0, 0",
+                at, Effect.LOST, say("volume label"), "DIR_FstClusLO, DIR_FileSize",
+                say("cluster {cluster}, {size} bytes", cluster=cluster, size=size), "0, 0",
             )  # fmt: skip
         elif not folder.is_root or self._labels:
             self._fault(
-                at, Effect.REPAIRED, "volume label", "DIR_Attr", "another label", "one, in the root"
+                at,
+                Effect.REPAIRED,
+                say("volume label"),
+                "DIR_Attr",
+                say("another label"),
+                say("one, in the root"),
             )
         self._labels += folder.is_root
 
@@ -243,24 +274,42 @@ class FolderWalk:
         short, attributes = raw[:11], raw[11]
         if not attributes & FOLDER:
             self._fault(
-                at, Effect.REPAIRED, "folder", "DIR_Attr of . and ..", f"{attributes:02X}", "10"
+                at,
+                Effect.REPAIRED,
+                say("folder"),
+                say("DIR_Attr of . and .."),
+                f"{attributes:02X}",
+                "10",
             )
         expected = (folder.first, folder.parent)
         # NOTE: `..` of a folder in the root is 0, on FAT32 too; some write the root's own cluster.
         lawful = ({folder.first}, {folder.parent, self._root if not folder.parent else -1})
         if not dots or short != _DOTS[at.position] or cluster not in lawful[at.position]:
-            word = f"cluster {expected[at.position]}" if dots else "another name"
-            stored = f"cluster {cluster}" if short in _DOTS else "another name"
-            self._fault(at, Effect.REPAIRED, "folder", "entries . and ..", stored, word)
+            word = (
+                say("cluster {cluster}", cluster=expected[at.position])
+                if dots
+                else say("another name")
+            )
+            stored = (
+                say("cluster {cluster}", cluster=cluster) if short in _DOTS else say("another name")
+            )
+            self._fault(at, Effect.REPAIRED, say("folder"), say("entries . and .."), stored, word)
 
     def _folder(self, at: _At, folder: _Folder, short: bytes, cluster: int, size: int) -> None:
         if size:
-            self._fault(at, Effect.REPAIRED, "folder entry", "DIR_FileSize", str(size), "0")
+            self._fault(at, Effect.REPAIRED, say("folder entry"), "DIR_FileSize", str(size), "0")
         if not FIRST_CLUSTER <= cluster < len(self.owners.marks):
-            self._fault(at, Effect.LOST, "folder entry", "DIR_FstClusLO", str(cluster), "a cluster")
+            self._fault(
+                at,
+                Effect.LOST,
+                say("folder entry"),
+                "DIR_FstClusLO",
+                str(cluster),
+                say("a cluster"),
+            )
             return
         entered = self.owners.owned(cluster)
-        chain = self._follow(cluster, at, "folder")
+        chain = self._follow(cluster, at, say("folder"))
         if not entered:
             parent = 0 if folder.is_root else folder.first
             name = _name_within(folder, short, cluster)
@@ -271,16 +320,25 @@ class FolderWalk:
         if not cluster:
             if size:
                 self._fault(
-                    at, Effect.LOST, "folder entry", "DIR_FstClusLO", "0", f"{needed} clusters"
+                    at,
+                    Effect.LOST,
+                    say("folder entry"),
+                    "DIR_FstClusLO",
+                    "0",
+                    say("{count} clusters", count=needed),
                 )
             return
-        chain = self._follow(cluster, at, "file")
+        chain = self._follow(cluster, at, say("file"))
         if chain.end == "whole" and chain.clusters != needed:
             effect = Effect.LOST if chain.clusters < needed else Effect.REPAIRED
             self._fault(
-                at, effect, "cluster chain", "length", f"{chain.clusters} clusters",
-                f"{needed} for {size} bytes",
-            )  # fmt: skip
+                at,
+                effect,
+                say("cluster chain"),
+                say("length"),
+                say("{count} clusters", count=chain.clusters),
+                say("{needed} for {size} bytes", needed=needed, size=size),
+            )
 
     # --- clusters ---
 
@@ -292,23 +350,34 @@ class FolderWalk:
             self.owners.take(start, count, at.node)
         if chain.end == "taken":
             self._fault(
-                at, Effect.OVERWRITTEN, "FAT", "owners",
-                f"its cluster number {chain.clusters + 1} is another's too", f"one {what}",
+                at,
+                Effect.OVERWRITTEN,
+                "FAT",
+                say("owners"),
+                say("its cluster number {number} is another's too", number=chain.clusters + 1),
+                say("one {what}", what=what),
                 self.allocation,
-            )  # fmt: skip
+            )
             return chain
         if chain.end == "free":
             self._fault(
-                at, Effect.OVERWRITTEN, "FAT", "mark",
-                f"its cluster number {chain.clusters} is free", "in use", self.allocation,
-            )  # fmt: skip
+                at,
+                Effect.OVERWRITTEN,
+                "FAT",
+                say("mark"),
+                say("its cluster number {number} is free", number=chain.clusters),
+                say("in use"),
+                self.allocation,
+            )
         elif chain.end != "whole":
             words = {
-                "bad": f"its cluster number {chain.clusters} is marked bad",
-                "outside": f"goes on at {chain.last}, which is no cluster",
-                "round": "comes back to itself",
+                "bad": say("its cluster number {number} is marked bad", number=chain.clusters),
+                "outside": say("goes on at {cluster}, which is no cluster", cluster=chain.last),
+                "round": say("comes back to itself"),
             }
-            self._fault(at, effect, "cluster chain", "end", words[chain.end], "an end mark")
+            self._fault(
+                at, effect, say("cluster chain"), say("end"), words[chain.end], say("an end mark")
+            )
         return chain
 
     def _look_behind_ends(self) -> None:
@@ -332,9 +401,13 @@ class FolderWalk:
             fits = attributes & FOLDER or chain.clusters == -(-size // self.sizes.cluster_bytes)
             if chain.end == "whole" and fits:
                 self._fault(
-                    at, Effect.LOST, "folder", "end", "an entry in use stands behind it",
-                    "nothing in use",
-                )  # fmt: skip
+                    at,
+                    Effect.LOST,
+                    say("folder"),
+                    say("end"),
+                    say("an entry in use stands behind it"),
+                    say("nothing in use"),
+                )
 
     # --- places ---
 
@@ -350,7 +423,7 @@ class FolderWalk:
                     break
         except UNREADABLE as error:
             for half in (self.structure, self.allocation):
-                half.leave_out(f"a folder: {str(error).rstrip('.')}")
+                half.leave_out(say("a folder: {reason:clause}", reason=str(error)))
         return b"".join(data), np.concatenate((np.zeros(0, np.int64), *offsets))
 
     def _located(self, folder: _Folder) -> Iterator[tuple[int, int]]:
@@ -368,7 +441,7 @@ class FolderWalk:
         return _At(folder.name, position, offset, _FIRST_NODE + (offset - first) // _ENTRY)
 
     def _name_fault(self, at: _At, what: str, stored: str, expected: str) -> None:
-        self._fault(at, Effect.REPAIRED, "long name", what, stored, expected)
+        self._fault(at, Effect.REPAIRED, say("long name"), what, stored, expected)
 
     def _fault(  # noqa: PLR0913, PLR0917 - a fault has that many sides
         self,
@@ -399,6 +472,7 @@ def _name_within(folder: _Folder, short: bytes, cluster: int) -> str:
     stem, ending = (
         part.decode("ascii", "backslashreplace").rstrip() for part in (short[:8], short[8:])
     )
-    above = "folder " if folder.is_root else f"{folder.name}/"
-    name = f"{above}{stem}{'.' if ending else ''}{ending}"
-    return name if len(name) <= _LONGEST_NAME else f"folder at cluster {cluster}"
+    name = f"{stem}{'.' if ending else ''}{ending}"
+    if len(folder.name) + len(name) > _LONGEST_NAME:
+        return say("folder at cluster {cluster}", cluster=cluster)
+    return say("folder {name}", name=name) if folder.is_root else f"{folder.name}/{name}"

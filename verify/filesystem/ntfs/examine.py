@@ -38,6 +38,7 @@ from verify.filesystem.ntfs.examined_volume import (
 )
 from verify.filesystem.ntfs.record_table import mft_of
 from verify.structs.ntfs import BOOT_SECTOR
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,10 +56,10 @@ def examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
         boot = BOOT_SECTOR.parse(window.read(0, BOOT_SECTOR.size))
         sizes = geometry(boot)
         if sizes is None:
-            raise StructureError(BOOT_SECTOR.name, 0, "sizes", "those of NTFS", "others")
+            raise StructureError(BOOT_SECTOR.name, 0, "sizes", say("those of NTFS"), say("others"))
         table = mft_of(window)
         if len(table) < len(SYSTEM_NAMES):
-            raise StructureError("$MFT", 0, "records", "the system's", str(len(table)))
+            raise StructureError("$MFT", 0, say("records"), say("the system's"), str(len(table)))
     except UNREADABLE as error:
         return _refused(error)
     volume = Examined(window, sizes, table, alive)
@@ -87,7 +88,9 @@ def _examine(volume: Examined) -> None:
             else:
                 view_entries(volume, parts)
         except TooLongError:
-            volume.structure.leave_out(f"{place_of(parts)}: longer than any that is examined")
+            volume.structure.leave_out(
+                say("{place}: longer than any that is examined", place=place_of(parts))
+            )
         except FaultyError as error:
             report(volume, parts, error)
     indexes.flush()
@@ -96,7 +99,7 @@ def _examine(volume: Examined) -> None:
     try:
         secure.hold()
     except TooLongError:
-        volume.structure.leave_out("$Secure: longer than any that is examined")
+        volume.structure.leave_out(say("$Secure: longer than any that is examined"))
     except FaultyError as error:
         volume.faulty(error, Effect.LOST, SYSTEM_NAMES[SECURE], SECURE)
     hold_allocation(volume, gathered)
@@ -105,17 +108,17 @@ def _examine(volume: Examined) -> None:
 def _refused(error: Exception) -> Examination:
     """Return the examination of a volume whose first structures cannot be read."""
     structure, allocation = Recorder().compared(), Recorder()
-    field = error.field if isinstance(error, StructureError) else "contents"
+    field = error.field if isinstance(error, StructureError) else say("contents")
     structure.fault(
         Fault(
             effect=Effect.REFUSED,
             structure="$MFT",
-            place="record 0",
+            place=say("record 0"),
             field=field,
-            stored=error.got if isinstance(error, StructureError) else "unreadable",
-            expected=error.expected if isinstance(error, StructureError) else "readable",
+            stored=error.got if isinstance(error, StructureError) else say("unreadable"),
+            expected=error.expected if isinstance(error, StructureError) else say("readable"),
             node=MFT,
         )
     )
-    allocation.leave_out("$MFT cannot be read")
+    allocation.leave_out(say("$MFT cannot be read"))
     return Examination(structure=structure.result(), allocation=allocation.result())

@@ -12,6 +12,7 @@ import numpy as np
 from verify.filesystem.examination import Effect, Fault
 from verify.filesystem.ntfs.examined_volume import BITMAP, FaultyError, Whole
 from verify.filesystem.ntfs.records import DATA_TYPE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,13 +43,13 @@ def hold_allocation(volume: Examined, gathered: Gathered) -> None:
     _hold_owners(volume, starts, ends, owners)
     whole = gathered.kept.get((BITMAP, DATA_TYPE, ""))
     if whole is None:
-        volume.allocation.leave_out("$Bitmap: its record cannot be read")
+        volume.allocation.leave_out(say("$Bitmap: its record cannot be read"))
         return
     try:
         marked = _marked(volume, whole)
     except FaultyError as error:
         volume.faulty(error, Effect.REFUSED, CLUSTERS, BITMAP)
-        volume.allocation.leave_out("$Bitmap: it cannot be read whole")
+        volume.allocation.leave_out(say("$Bitmap: it cannot be read whole"))
         return
     owned = _merged(starts, ends)
     free, between = _without(owned, marked), _without(marked, owned)
@@ -57,9 +58,13 @@ def hold_allocation(volume: Examined, gathered: Gathered) -> None:
         _tell(
             volume,
             Effect.OVERWRITTEN,
-            f"record {owners[index]}",
-            f"{below[index]} of a run's {ends[index] - starts[index]} clusters free",
-            "all in use",
+            say("record {number}", number=owners[index]),
+            say(
+                "{free} of a run's {count} clusters free",
+                free=below[index],
+                count=ends[index] - starts[index],
+            ),
+            say("all in use"),
             starts[index],
             owners[index],
         )
@@ -67,9 +72,9 @@ def hold_allocation(volume: Examined, gathered: Gathered) -> None:
         _tell(
             volume,
             Effect.WASTED,
-            "volume",
-            f"{(between[1] - between[0]).sum()} clusters in use without an owner",
-            "an owner",
+            say("volume"),
+            say("{count} clusters in use without an owner", count=(between[1] - between[0]).sum()),
+            say("an owner"),
             between[0][0],
             None,
         )
@@ -88,9 +93,9 @@ def _hold_owners(volume: Examined, starts: Numbers, ends: Numbers, owners: Numbe
         _tell(
             volume,
             Effect.OVERWRITTEN,
-            f"record {pair[0]}",
-            f"{shared} clusters shared with record {pair[1]}",
-            "one owner",
+            say("record {number}", number=pair[0]),
+            say("{count} clusters shared with record {number}", count=shared, number=pair[1]),
+            say("one owner"),
             starts[index],
             pair[0],
         )
@@ -110,7 +115,7 @@ def _tell(  # noqa: PLR0913, PLR0917 - what a fault tells
             effect=effect,
             structure=CLUSTERS,
             place=place,
-            field="clusters",
+            field=say("clusters"),
             stored=stored,
             expected=expected,
             offset=int(cluster) * volume.sizes.cluster_bytes,
@@ -127,7 +132,7 @@ def _marked(volume: Examined, whole: Whole) -> Spans:
     """
     clusters = volume.sizes.clusters
     if min(whole.size, whole.valid) * 8 < clusters:
-        raise FaultyError(CLUSTERS, "size", whole.size, -(-clusters // 8), whole.at)
+        raise FaultyError(CLUSTERS, say("size"), whole.size, -(-clusters // 8), whole.at)
     edges: list[Numbers] = []
     before, base = False, 0
     for piece in _pieces(volume, whole, -(-clusters // 8)):
@@ -166,7 +171,7 @@ def _pieces(volume: Examined, whole: Whole, size: int) -> Iterator[bytes]:
     for count, start in whole.runs:
         length = min(count * volume.sizes.cluster_bytes, left)
         if start is None:
-            raise FaultyError(CLUSTERS, "run", "a hole", "clusters", whole.at)
+            raise FaultyError(CLUSTERS, say("run"), say("a hole"), say("clusters"), whole.at)
         left -= length
         for at in range(0, length, _STEP_BYTES):
             step = min(_STEP_BYTES, length - at)

@@ -37,12 +37,13 @@ from verify.structs.ntfs import (
     INDEX_ROOT,
     INDEX_SIGNATURE,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-INDEX, BLOCK = "index", "index block"
+INDEX, BLOCK = say("index"), say("index block")
 BY_NAME = "$I30"
 _MOST_BLOCK_BYTES = 64 << 10
 _MOST_DEPTH = 32
@@ -100,7 +101,10 @@ class NameIndexes:
             # Nothing can be said of names that no index gives, then.
             self.partial = True
             self.volume.structure.leave_out(
-                f"the index of folder record {parts.record}: longer than any that is examined"
+                say(
+                    "the index of folder record {record}: longer than any that is examined",
+                    record=parts.record,
+                )
             )
         except FaultyError as error:
             del self._starts[before:]
@@ -141,7 +145,7 @@ class NameIndexes:
         good = (letters > 0) & (u16[starts + _AT["key_length"]] == FILE_NAME.size + 2 * letters)
         good &= u64[starts + _AT["parent"]] == sequences | folders.astype(np.uint64)
         for folder in np.unique(folders[~good]).tolist():
-            self._lost(folder, "name or parent of entries", "others", "its own")
+            self._lost(folder, say("name or parent of entries"), say("others"), say("its own"))
         starts, folders = starts[good], folders[good]
         references = u64[starts]
         as_folder = u32[starts + _AT["file_flags"]] & IS_FOLDER != 0
@@ -150,11 +154,13 @@ class NameIndexes:
         new = np.ones(len(starts), np.bool_)
         new[1:] = folders[1:] != folders[:-1]
         for index in misplaced(heap, starts + _HEAD_BYTES, new, self.upper).tolist():
-            stored = f"record {int(references[index]) & NUMBER} out of its order"
-            self._lost(int(folders[index]), "order of names", stored, "names in their order")
+            stored = say("record {number} out of its order", number=int(references[index]) & NUMBER)
+            self._lost(
+                int(folders[index]), say("order of names"), stored, say("names in their order")
+            )
 
     def _lost(self, folder: int, what: str, stored: str, expected: str) -> None:
-        place = f"folder record {folder}"
+        place = say("folder record {number}", number=folder)
         self.volume.fault(Effect.LOST, INDEX, place, what, stored, expected, node=folder)
 
 
@@ -168,10 +174,14 @@ class _Tree:
         by_name = parts.name == BY_NAME
         if by_name and (kind, collation) != (_FILE_NAME_TYPE, _FILE_NAME_COLLATION):
             raise FaultyError(
-                INDEX, "type and collation", f"{kind:X}, {collation:X}", "30, 1", parts.root.at
+                INDEX,
+                say("type and collation"),
+                say("{kind}, {collation}", kind=f"{kind:X}", collation=f"{collation:X}"),
+                "30, 1",
+                parts.root.at,
             )
         if not is_power_of_two(size) or not 512 <= size <= _MOST_BLOCK_BYTES:  # noqa: PLR2004
-            raise FaultyError(INDEX, "block size", size, "a power of 2", parts.root.at)
+            raise FaultyError(INDEX, say("block size"), size, say("a power of 2"), parts.root.at)
         self.block_bytes = size
         # SPEC: blocks are counted in clusters, or in sectors where a cluster is larger than one.
         cluster_bytes = volume.sizes.cluster_bytes
@@ -185,13 +195,19 @@ class _Tree:
 
     def _read(self, parts: IndexParts) -> None:
         if parts.blocks is None or parts.bitmap is None:
-            raise FaultyError(INDEX, "bitmap of blocks", "none", "one", parts.root.at)
+            raise FaultyError(
+                INDEX, say("bitmap of blocks"), say("none"), say("one"), parts.root.at
+            )
         self.blocks = self.volume.bytes_of(parts.blocks, MOST_INDEX_BYTES)
         bitmap = self.volume.bytes_of(parts.bitmap, MOST_INDEX_BYTES)
         self.used = int.from_bytes(bitmap, "little")
         if self.used >> len(self.blocks) // self.block_bytes:
             raise FaultyError(
-                INDEX, "bitmap of blocks", "blocks behind the last", "none", parts.root.at
+                INDEX,
+                say("bitmap of blocks"),
+                say("blocks behind the last"),
+                say("none"),
+                parts.root.at,
             )
 
     def walk(self, take: Callable[[Node], None]) -> None:
@@ -205,7 +221,7 @@ class _Tree:
                 Effect.WASTED,
                 INDEX,
                 place_of(parts),
-                "blocks in use that no entry points to",
+                say("blocks in use that no entry points to"),
                 unreached,
                 0,
                 node=parts.record,
@@ -216,13 +232,21 @@ class _Tree:
         index, rest = divmod(vcn * self.step, self.block_bytes)
         at = self.parts.root.at
         if rest or (index + 1) * self.block_bytes > len(self.blocks) or index in self.seen:
-            raise FaultyError(INDEX, "node below", vcn, "a block of its own", at)
+            raise FaultyError(INDEX, say("node below"), vcn, say("a block of its own"), at)
         if not self.used >> index & 1:
-            raise FaultyError(INDEX, "bitmap of blocks", f"{index} free", "in use", at)
+            raise FaultyError(
+                INDEX, say("bitmap of blocks"), say("{index} free", index=index), say("in use"), at
+            )
         self.seen.add(index)
         self._depth += 1
         if self._depth > _MOST_DEPTH:
-            raise FaultyError(INDEX, "depth", self._depth, f"at most {_MOST_DEPTH}", at)
+            raise FaultyError(
+                INDEX,
+                say("depth"),
+                self._depth,
+                say("at most {most}", most=_MOST_DEPTH),
+                at,
+            )
         self._take(self._block(index, vcn))
         self._depth -= 1
 
@@ -232,15 +256,21 @@ class _Tree:
         at = self._place(index * size)
         signature, fixups, count, own = _BLOCK.unpack_from(block)
         if signature != INDEX_SIGNATURE:
-            raise FaultyError(BLOCK, "signature", signature.hex(" ").upper(), "49 4E 44 58", at)
+            raise FaultyError(
+                BLOCK, say("signature"), signature.hex(" ").upper(), "49 4E 44 58", at
+            )
         if own != vcn:
             raise FaultyError(BLOCK, "number", own, vcn, at)
         try:
             whole = repaired(block, at, INDEX_SIGNATURE)
         except StructureError:
-            raise FaultyError(BLOCK, "update sequence", "torn", "whole", at) from None
+            raise FaultyError(
+                BLOCK, say("update sequence"), say("torn"), say("whole"), at
+            ) from None
         if fixups < INDEX_BLOCK.size + INDEX_NODE.size:
-            raise FaultyError(BLOCK, "offset of update sequence", fixups, "behind its head", at)
+            raise FaultyError(
+                BLOCK, say("offset of update sequence"), fixups, say("behind its head"), at
+            )
         return Node(whole, at, INDEX_BLOCK.size, fixups + 2 * count - INDEX_BLOCK.size, vcn)
 
     def _place(self, position: int) -> int:
@@ -265,9 +295,21 @@ def entries_of(node: Node) -> tuple[list[int], list[int]]:
     offset, used, allocated, flags = _NODE.unpack_from(data, header)
     room = len(data) - header
     if (node.vcn is not None and allocated != room) or not used <= allocated <= room:
-        raise FaultyError(BLOCK, "room", f"{used} of {allocated}", f"{room}", node.at)
+        raise FaultyError(
+            BLOCK,
+            say("room"),
+            say("{used} of {allocated}", used=used, allocated=allocated),
+            f"{room}",
+            node.at,
+        )
     if offset < node.first or offset & 7 or offset + _HEAD_BYTES > used:
-        raise FaultyError(BLOCK, "offset of entries", offset, f"{node.first} or more", node.at)
+        raise FaultyError(
+            BLOCK,
+            say("offset of entries"),
+            offset,
+            say("{least} or more", least=node.first),
+            node.at,
+        )
     position, end = header + offset, header + used
     inner = flags & _HAS_NODE
     least = _HEAD_BYTES + _NUMBER_BYTES * inner
@@ -276,23 +318,35 @@ def entries_of(node: Node) -> tuple[list[int], list[int]]:
     marks = 0
     while not marks & _LAST_ENTRY:
         if position + least > end:
-            raise FaultyError(BLOCK, "last entry", "none", "one", node.at)
+            raise FaultyError(BLOCK, say("last entry"), say("none"), say("one"), node.at)
         length, key, marks = _PLAIN_ENTRY.unpack_from(data, position)
         if marks & _HAS_NODE != inner:
-            raise FaultyError(BLOCK, "flags of entry", marks, f"those of node {flags}", node.at)
+            raise FaultyError(
+                BLOCK,
+                say("flags of entry"),
+                marks,
+                say("those of node {flags}", flags=flags),
+                node.at,
+            )
         after = position + length
         if marks & _LAST_ENTRY:
             key = 0
         else:
             starts.append(position)
         if length < least + key or after > end or length & 7:
-            stored = f"{length} of {end - position}"
-            raise FaultyError(BLOCK, "length of entry", stored, f"{least + key} or more", node.at)
+            stored = say("{length} of {end}", length=length, end=end - position)
+            raise FaultyError(
+                BLOCK,
+                say("length of entry"),
+                stored,
+                say("{least} or more", least=least + key),
+                node.at,
+            )
         if inner:
             below.append(int.from_bytes(data[after - _NUMBER_BYTES : after], "little"))
         position = after
     if position != end:
-        raise FaultyError(BLOCK, "bytes in use", used, position - header, node.at)
+        raise FaultyError(BLOCK, say("bytes in use"), used, position - header, node.at)
     return starts, below
 
 
@@ -322,8 +376,8 @@ def view_entries(volume: Examined, parts: IndexParts) -> list[bytes]:
 def place_of(parts: IndexParts) -> str:
     """Return the words for an index."""
     if parts.name == BY_NAME:
-        return f"folder record {parts.record}"
-    return f"index {parts.name} of record {parts.record}"
+        return say("folder record {number}", number=parts.record)
+    return say("index {name} of record {record}", name=parts.name, record=parts.record)
 
 
 def report(volume: Examined, parts: IndexParts, error: FaultyError) -> None:

@@ -15,6 +15,7 @@ from verify.filesystem.careful_reading import is_power_of_two
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examined_volume import LOG_FILE, FaultyError, system_fault
 from verify.filesystem.ntfs.record_decoder import STRIDE, repaired
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined, Whole
@@ -42,7 +43,7 @@ def hold_log(volume: Examined, whole: Whole | None) -> None:
     if whole is None or whole.value is not None:
         return
     if whole.size < _LEAST_PAGES * _PAGE_BYTES:
-        system_fault(volume, LOG_FILE, "size", whole.size, _LEAST_PAGES * _PAGE_BYTES)
+        system_fault(volume, LOG_FILE, say("size"), whole.size, _LEAST_PAGES * _PAGE_BYTES)
         return
     start = _bytes_at(volume, whole, 0, 2 * _LARGEST_PAGE)
     size = int.from_bytes(start[16:20], "little")
@@ -61,45 +62,52 @@ def hold_log(volume: Examined, whole: Whole | None) -> None:
     # NOTE: one page is enough for a driver; both are written in turn.
     effect = Effect.REPAIRED if len(wrong) == 1 else Effect.REFUSED
     for number, (field, stored) in wrong.items():
-        system_fault(volume, LOG_FILE, f"restart page {number}, {field}", stored, "whole", effect)
+        system_fault(
+            volume,
+            LOG_FILE,
+            say("restart page {number}, {field}", number=number, field=field),
+            stored,
+            say("whole"),
+            effect,
+        )
 
 
 def _problem(page: bytes, size: int) -> tuple[str, str] | None:  # noqa: PLR0911 - one a field
     """Return what of a restart page is not as it must be, and what stands there."""
     signature, fixups, count, checked, system, log, area_at, minor, major = _HEAD.unpack_from(page)
     if signature not in {b"RSTR", b"CHKD"}:
-        return "signature", signature.hex(" ").upper()
+        return say("signature"), signature.hex(" ").upper()
     if system != size or not is_power_of_two(log) or log < STRIDE:
-        return "page sizes", f"{system}, {log}"
+        return say("page sizes"), say("{system}, {log}", system=system, log=log)
     if (major, minor) not in _VERSIONS:
-        return "version", f"{major}.{minor}"
+        return say("version"), f"{major}.{minor}"
     whole = page
     if signature == b"RSTR" or count:
         if fixups < _HEAD_BYTES:
-            return "offset of update sequence", str(fixups)
+            return say("offset of update sequence"), str(fixups)
         try:
             whole = repaired(page, 0, signature)
         except StructureError:
-            return "update sequence", "torn"
+            return say("update sequence"), say("torn")
     if signature == b"RSTR" and checked:
-        return "chkdsk number", str(checked)
+        return say("chkdsk number"), str(checked)
     behind = fixups + 2 * count if count else _HEAD_BYTES
     if area_at & 7 or area_at < behind or area_at + _AREA.size > STRIDE - 2:
-        return "offset of restart area", str(area_at)
+        return say("offset of restart area"), str(area_at)
     return _area_problem(whole, area_at, size)
 
 
 def _area_problem(page: bytes, at: int, size: int) -> tuple[str, str] | None:
     _, clients, free, in_use, _, bits, length, clients_at, file_size = _AREA.unpack_from(page, at)
     if clients_at & 7 or at + clients_at > STRIDE - 2:
-        return "offset of clients", str(clients_at)
+        return say("offset of clients"), str(clients_at)
     end = clients_at + clients * _CLIENT_BYTES
     if at + end > size or at + length > size or end > length:
-        return "length of restart area", str(length)
+        return say("length of restart area"), str(length)
     if any(item != _NO_CLIENT and item >= clients for item in (free, in_use)):
-        return "lists of clients", f"{free}, {in_use}"
+        return say("lists of clients"), say("{free}, {in_use}", free=free, in_use=in_use)
     if bits != 67 - file_size.bit_length():
-        return "sequence number bits", str(bits)
+        return say("sequence number bits"), str(bits)
     return None
 
 
@@ -110,7 +118,7 @@ def _bytes_at(volume: Examined, whole: Whole, position: int, length: int) -> byt
         size = count * volume.sizes.cluster_bytes
         if position < size and length:
             if start is None:
-                raise FaultyError("$LogFile", "run", "a hole", "clusters", whole.at)
+                raise FaultyError("$LogFile", say("run"), say("a hole"), say("clusters"), whole.at)
             taken = min(size - position, length)
             parts.append(volume.read(start * volume.sizes.cluster_bytes + position, taken))
             length -= taken

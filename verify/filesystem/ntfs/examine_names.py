@@ -13,6 +13,7 @@ import numpy as np
 from verify.filesystem.examination import Effect
 from verify.filesystem.ntfs.examine_records import RECORD
 from verify.filesystem.ntfs.records import NUMBER, SEQUENCE_AT
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined, Gathered, Words
 
 
-ENTRY = "NTFS index entry"
+ENTRY = say("NTFS index entry")
 
 
 def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> None:
@@ -45,10 +46,10 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
         volume.fault(
             Effect.LOST if lost else Effect.REPAIRED,
             ENTRY,
-            f"folder record {folder}, entry of record {number}",
-            "record" if state else "$FILE_NAME",
-            state or "another name",
-            "the record's own name",
+            say("folder record {folder}, entry of record {number}", folder=folder, number=number),
+            say("record") if state else "$FILE_NAME",
+            state or say("another name"),
+            say("the record's own name"),
             node=folder if state else number,
         )
     for index in lone.tolist():
@@ -59,10 +60,10 @@ def hold_names(volume: Examined, gathered: Gathered, indexes: NameIndexes) -> No
         volume.fault(
             Effect.REPAIRED if short[index] else Effect.LOST,
             RECORD,
-            f"record {number}",
+            say("record {number}", number=number),
             "$FILE_NAME",
-            "in no folder" if not short[index] else "short name in no folder",
-            "an entry in its folder",
+            say("in no folder") if not short[index] else say("short name in no folder"),
+            say("an entry in its folder"),
             at=volume.table.place_of(number),
             node=number,
         )
@@ -81,10 +82,10 @@ def _hold_kinds(
         volume.fault(
             Effect.REPAIRED,
             ENTRY,
-            f"entry of record {number}",
-            "file flags",
-            "a file" if folder else "a folder",
-            "a folder" if folder else "a file",
+            say("entry of record {number}", number=number),
+            say("file flags"),
+            say("a file") if folder else say("a folder"),
+            say("a folder") if folder else say("a file"),
             node=number,
         )
 
@@ -93,11 +94,11 @@ def _state(gathered: Gathered, reference: int) -> str | None:
     """Return why a reference leads to nothing; `None`: it leads to a record."""
     number, sequence = reference & NUMBER, reference >> SEQUENCE_AT
     if number >= len(gathered.in_use):
-        return f"record {number}, behind the last"
+        return say("record {number}, behind the last", number=number)
     if not gathered.in_use[number]:
-        return "not in use"
+        return say("not in use")
     if sequence != gathered.sequence[number]:
-        return f"use {sequence}"
+        return say("use {sequence}", sequence=sequence)
     return None
 
 

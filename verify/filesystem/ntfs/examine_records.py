@@ -14,12 +14,17 @@ from verify.filesystem.ntfs.examined_volume import BAD_CLUSTERS, FaultyError
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, STANDARD_TYPE
 from verify.filesystem.ntfs.record_decoder import parsed, repaired
 from verify.structs.ntfs import FILE_NAME, NON_RESIDENT, STANDARD_INFORMATION, VOLUME_INFORMATION
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined
     from verify.filesystem.ntfs.record_decoder import Attribute, FileRecord
 
-RECORD, ATTRIBUTE_NAME, RUN_LIST = "NTFS file record", "NTFS attribute", "NTFS run list"
+RECORD, ATTRIBUTE_NAME, RUN_LIST = (
+    say("NTFS file record"),
+    say("NTFS attribute"),
+    say("NTFS run list"),
+)
 VOLUME_INFORMATION_TYPE = 0x70
 ROOT_TYPE, BLOCKS_TYPE, BITMAP_TYPE = 0x90, 0xA0, 0xB0
 LAST_TYPE, FIRST_OF_OTHERS = 0x100, 0x1000
@@ -64,7 +69,7 @@ def examined_record(volume: Examined, number: int, data: bytes, at: int) -> File
             error.structure, error.field, error.got, error.expected, error.offset
         ) from error
     if not record.in_use:
-        raise FaultyError(RECORD, "flags", f"{record.flags:04X}", "in use", at)
+        raise FaultyError(RECORD, "flags", f"{record.flags:04X}", say("in use"), at)
     for attribute in record.attributes:
         unit_at = attribute.at - at + _UNIT_AT
         _hold_attribute(attribute, number, int.from_bytes(whole[unit_at : unit_at + 2], "little"))
@@ -74,12 +79,12 @@ def examined_record(volume: Examined, number: int, data: bytes, at: int) -> File
 def _hold_attribute(attribute: Attribute, number: int, unit: int) -> None:
     kind, at, away, flags = attribute.type, attribute.at, attribute.value is None, attribute.flags
     if flags & ~KNOWN_FLAGS:
-        raise FaultyError(ATTRIBUTE_NAME, "flags", f"{flags:04X}", "known ones", at)
+        raise FaultyError(ATTRIBUTE_NAME, "flags", f"{flags:04X}", say("known ones"), at)
     units = {UNIT} if flags & COMPRESSED else {0, UNIT} if flags & SPARSE else {0}
     if away and not attribute.first_vcn and unit not in units:
         raise FaultyError(ATTRIBUTE_NAME, "compression_unit", unit, max(units), at)
     if kind & 0xF or LAST_TYPE < kind < FIRST_OF_OTHERS:
-        raise FaultyError(ATTRIBUTE_NAME, "type", f"{kind:X}", "a known one", at)
+        raise FaultyError(ATTRIBUTE_NAME, "type", f"{kind:X}", say("a known one"), at)
     if kind in RESIDENT_TYPES if away else kind == BLOCKS_TYPE:
         raise FaultyError(ATTRIBUTE_NAME, "non_resident", int(away), int(not away), at)
     if attribute.value is not None:
@@ -87,15 +92,19 @@ def _hold_attribute(attribute: Attribute, number: int, unit: int) -> None:
     # NOTE: $BadClus has one hole as long as the volume, and is not marked sparse.
     holes = number == BAD_CLUSTERS or flags & (COMPRESSED | SPARSE)
     if not holes and any(start is None for _, start in attribute.runs):
-        raise FaultyError(RUN_LIST, "run", "a hole", "clusters", at)
+        raise FaultyError(RUN_LIST, say("run"), say("a hole"), say("clusters"), at)
 
 
 def _hold_value(kind: int, value: bytes, at: int) -> None:
     """Hold the length of a value that stands in its record."""
     size, least = len(value), _LEAST_VALUE.get(kind, 0)
     if size < least or (kind == STANDARD_TYPE and size not in STANDARD_SIZES):
-        raise FaultyError(ATTRIBUTE_NAME, f"length of value {kind:X}", size, least, at)
+        raise FaultyError(
+            ATTRIBUTE_NAME, say("length of value {kind}", kind=f"{kind:X}"), size, least, at
+        )
     if kind == FILE_NAME_TYPE:
         wanted = FILE_NAME.size + 2 * value[_LETTERS_AT]
         if not value[_LETTERS_AT] or wanted != size:
-            raise FaultyError("$FILE_NAME", "length of name", value[_LETTERS_AT], "its own", at)
+            raise FaultyError(
+                "$FILE_NAME", say("length of name"), value[_LETTERS_AT], say("its own"), at
+            )

@@ -15,6 +15,7 @@ from verify.filesystem.ntfs.examined_volume import SECURE, FaultyError, system_f
 from verify.filesystem.ntfs.records import DATA_TYPE
 from verify.filesystem.ntfs.security import MIRROR_BYTES
 from verify.structs.ntfs import SECURITY_ENTRY
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined, Gathered, IndexParts
@@ -55,7 +56,11 @@ class SecurityFile:
                 or (keys and _order(key) <= _order(keys[-1]))
             ):
                 raise FaultyError(
-                    "index", "entry", key.hex(), "its descriptor's, in order", parts.root.at
+                    say("index"),
+                    say("entry"),
+                    key.hex(),
+                    say("its descriptor's, in order"),
+                    parts.root.at,
                 )
             keys.append(key)
             rows[int.from_bytes(data[4:8], "little")] = data
@@ -66,9 +71,11 @@ class SecurityFile:
         if whole is None or not {BY_ID, BY_HASH} <= self.rows.keys():
             for name in {BY_ID, BY_HASH} - self.rows.keys():
                 if SECURE not in self.gathered.broken:
-                    self._fault(f"index {name}", "none", "one", Effect.LOST)
+                    self._fault(
+                        say("index {name}", name=name), say("none"), say("one"), Effect.LOST
+                    )
             if whole is None and SECURE not in self.gathered.broken:
-                self._fault(f"stream {STREAM}", "none", "one", Effect.LOST)
+                self._fault(say("stream {name}", name=STREAM), say("none"), say("one"), Effect.LOST)
             return
         stream = self.volume.bytes_of(whole, _MOST_STREAM_BYTES)
         by_id, by_hash = self.rows[BY_ID], self.rows[BY_HASH]
@@ -76,11 +83,28 @@ class SecurityFile:
         for identifier, row in by_id.items():
             self._hold_row(identifier, row, stream)
             if by_hash.get(identifier) != row:
-                self._fault(f"{BY_HASH} of identifier {identifier}", "another", "that of $SII")
+                self._fault(
+                    say(
+                        "{name} of identifier {identifier}",
+                        name=BY_HASH,
+                        identifier=identifier,
+                    ),
+                    say("another"),
+                    say("that of $SII"),
+                )
         for identifier in sorted(by_hash.keys() - by_id.keys()):
-            self._fault(f"{BY_ID} of identifier {identifier}", "none", "that of $SDH")
+            self._fault(
+                say("{name} of identifier {identifier}", name=BY_ID, identifier=identifier),
+                say("none"),
+                say("that of $SDH"),
+            )
         for identifier in sorted(self.gathered.security - by_id.keys() - {0}):
-            self._fault(f"identifier {identifier}", "none", "the one that files name", Effect.LOST)
+            self._fault(
+                say("identifier {identifier}", identifier=identifier),
+                say("none"),
+                say("the one that files name"),
+                Effect.LOST,
+            )
 
     def _hold_row(self, identifier: int, row: bytes, stream: bytes) -> None:
         """Hold a descriptor and its mirror copy."""
@@ -88,9 +112,9 @@ class SecurityFile:
         own, copy = (_descriptor(stream, row, place, size) for place in (at, at + MIRROR_BYTES))
         if own is None or copy != own:
             self._fault(
-                f"{STREAM} of identifier {identifier}",
-                "descriptor" if own is None else "mirror copy",
-                "whole, twice",
+                say("{name} of identifier {identifier}", name=STREAM, identifier=identifier),
+                say("descriptor") if own is None else say("mirror copy"),
+                say("whole, twice"),
                 Effect.LOST if own is None and copy is None else Effect.REPAIRED,
             )
 

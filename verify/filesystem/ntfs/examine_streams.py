@@ -13,6 +13,7 @@ from verify.filesystem.ntfs.examine_records import ATTRIBUTE_NAME, RUN_LIST
 from verify.filesystem.ntfs.examined_volume import FaultyError, Whole
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE
 from verify.filesystem.ntfs.record_decoder import ATTRIBUTE_LIST_TYPE, attribute_list
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from verify.filesystem.ntfs.examined_volume import Examined, Gathered
     from verify.filesystem.ntfs.record_decoder import Attribute, FileRecord, Listed, Run
 
-LIST = "attribute list"
+LIST = say("attribute list")
 _LONGEST_LIST = 256 << 10
 """Microsoft, NTFS attribute limits."""
 
@@ -49,7 +50,9 @@ def _whole(volume: Examined, parts: list[Attribute]) -> Whole:
     if len(parts) > 1:
         runs = _joined(parts)
     if first.first_vcn or (len(parts) > 1 and first.value is not None):
-        raise FaultyError(RUN_LIST, "first_vcn", first.first_vcn, "one part from 0 on", first.at)
+        raise FaultyError(
+            RUN_LIST, "first_vcn", first.first_vcn, say("one part from 0 on"), first.at
+        )
     if first.value is not None:
         size = valid = len(first.value)
     else:
@@ -90,13 +93,15 @@ def hold_list(
     for entry in list_entries(volume, listed):
         key = (entry.number, entry.type, entry.name, entry.first_vcn, entry.id)
         if key not in there or entry.sequence != gathered.sequence[entry.number]:
-            stored = f"{entry.type:X} in record {entry.number}"
-            raise FaultyError(LIST, "entry", stored, "an attribute that is there", listed.at)
+            stored = say("{type} in record {number}", type=f"{entry.type:X}", number=entry.number)
+            raise FaultyError(
+                LIST, say("entry"), stored, say("an attribute that is there"), listed.at
+            )
         there.remove(key)
     if there:
         number, kind, *_ = min(there)
-        wanted = f"one for {kind:X} in record {number} too"
-        raise FaultyError(LIST, "entries", "some", wanted, listed.at)
+        wanted = say("one for {kind} in record {number} too", kind=f"{kind:X}", number=number)
+        raise FaultyError(LIST, say("entries"), say("some"), wanted, listed.at)
 
 
 def list_entries(volume: Examined, listed: Whole) -> list[Listed]:

@@ -34,6 +34,7 @@ from verify.filesystem.ntfs.examined_volume import (
 )
 from verify.filesystem.ntfs.records import DATA_TYPE, repaired
 from verify.structs.ntfs import FILE_RECORD, VOLUME_INFORMATION
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -121,17 +122,22 @@ class SystemFiles:
             if number >= len(SYSTEM_NAMES):
                 # NOTE: ntfs-3g lets record 15 extend the MFT's own.
                 if not gathered.in_use[number] and number not in gathered.extending:
-                    place = f"record {number}"
+                    place = say("record {number}", number=number)
                     self.volume.fault(
-                        Effect.REPAIRED, RECORD, place, "flags", "not in use", "in use"
+                        Effect.REPAIRED, RECORD, place, "flags", say("not in use"), say("in use")
                     )
             elif not gathered.in_use[number]:
-                self._fault(number, "record", "not in use", "in use")
+                self._fault(number, say("record"), say("not in use"), say("in use"))
             elif SYSTEM_NAMES[number] not in gathered.system_names.get(number, ()):
                 stored = ", ".join(gathered.system_names.get(number, ()))
                 self._fault(number, "$FILE_NAME", stored, SYSTEM_NAMES[number], Effect.REPAIRED)
             elif not self._has_stream(number):
-                self._fault(number, "stream", "none", f"the data of {SYSTEM_NAMES[number]}")
+                self._fault(
+                    number,
+                    say("stream"),
+                    say("none"),
+                    say("the data of {name}", name=SYSTEM_NAMES[number]),
+                )
 
     def _version(self) -> tuple[int, int] | None:
         """Return the volume's version; `None`: it tells none."""
@@ -152,7 +158,7 @@ class SystemFiles:
         whole = self._stream(MFT)
         first = whole.runs[0][1] if whole is not None and whole.runs else None
         if first is None or first * self.volume.sizes.cluster_bytes != self.volume.sizes.mft_offset:
-            self._fault(MFT, "place", first, "the one in the boot sector")
+            self._fault(MFT, say("place"), first, say("the one in the boot sector"))
 
     def _mirror(self) -> None:
         """Hold the copies of the first records, as far as each is used."""
@@ -162,9 +168,9 @@ class SystemFiles:
             return
         first = whole.runs[0][1] if whole.runs else None
         if first is None or first * volume.sizes.cluster_bytes != volume.sizes.mirror_offset:
-            self._fault(MIRROR, "place", first, "the one in the boot sector")
+            self._fault(MIRROR, say("place"), first, say("the one in the boot sector"))
         if whole.size < MIRRORED * size:
-            self._fault(MIRROR, "size", whole.size, MIRRORED * size)
+            self._fault(MIRROR, say("size"), whole.size, MIRRORED * size)
             return
         copies = volume.bytes_of(whole)
         # NOTE: a mirror is at least a cluster long, and ntfs-3g wants all of it to be alike.
@@ -184,25 +190,27 @@ class SystemFiles:
                 volume.fault(
                     Effect.REPAIRED,
                     "$MFTMirr",
-                    f"record {number}",
-                    "copy",
-                    "differs",
-                    "as in $MFT",
+                    say("record {number}", number=number),
+                    say("copy"),
+                    say("differs"),
+                    say("as in $MFT"),
                     at=volume.sizes.mirror_offset + number * size,
                 )
 
     def _volume(self) -> None:
         version = self._version()
         if version is None:
-            self._fault(VOLUME, "$VOLUME_INFORMATION", "none", "one")
+            self._fault(VOLUME, "$VOLUME_INFORMATION", say("none"), say("one"))
         elif version not in _KNOWN_VERSIONS:
-            self._fault(VOLUME, "version", f"{version[0]}.{version[1]}", "1.2, 3.0 or 3.1")
+            self._fault(
+                VOLUME, say("version"), f"{version[0]}.{version[1]}", say("1.2, 3.0 or 3.1")
+            )
 
     def _bitmap(self) -> None:
         whole = self._stream(BITMAP)
         needed = -(-self.volume.sizes.clusters // 8)
         if whole is not None and whole.size < needed:
-            self._fault(BITMAP, "size", whole.size, f"{needed} or more")
+            self._fault(BITMAP, say("size"), whole.size, say("{least} or more", least=needed))
 
     def _boot(self) -> None:
         """Hold that $Boot is what the volume begins with, and that its code goes on."""
@@ -211,11 +219,16 @@ class SystemFiles:
             first = whole.runs[0][1] if whole.runs else None
             if first != 0 or whole.size < BOOT_BYTES:
                 self._fault(
-                    BOOT, "place", f"{whole.size} bytes from {first}", f"{BOOT_BYTES} from 0"
+                    BOOT,
+                    say("place"),
+                    say("{size} bytes from {first}", size=whole.size, first=str(first)),
+                    say("{size} from 0", size=BOOT_BYTES),
                 )
         data = self.volume.read(0, BOOT_BYTES)
         if data[510:512] != b"\x55\xaa":
-            self._fault(BOOT, "signature", data[510:512].hex(" ").upper(), "55 AA", Effect.REPAIRED)
+            self._fault(
+                BOOT, say("signature"), data[510:512].hex(" ").upper(), "55 AA", Effect.REPAIRED
+            )
         if any(name in data[:512] for name in (b"BOOTMGR", b"NTLDR")):
             # SPEC: the code behind the first sector begins with the loader's name, its length in
             # front (seen on volumes of Windows XP to 10).
@@ -224,9 +237,9 @@ class SystemFiles:
             if name.decode("utf-16-le", "replace") not in {"BOOTMGR", "NTLDR"}:
                 self._fault(
                     BOOT,
-                    "boot code",
-                    "no loader's name",
-                    "as the first sector needs it",
+                    say("boot code"),
+                    say("no loader's name"),
+                    say("as the first sector needs it"),
                     Effect.REPAIRED,
                 )
 
@@ -235,7 +248,7 @@ class SystemFiles:
         if whole is not None:
             count = sum(length for length, _ in whole.runs)
             if count != clusters:
-                self._fault(BAD_CLUSTERS, "clusters", count, clusters, Effect.REPAIRED)
+                self._fault(BAD_CLUSTERS, say("clusters"), count, clusters, Effect.REPAIRED)
 
 
 def _content(record: bytes) -> bytes:

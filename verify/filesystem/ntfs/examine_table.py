@@ -40,6 +40,7 @@ from verify.filesystem.ntfs.records import (
     SEQUENCE_AT,
 )
 from verify.structs.ntfs import FILE_RECORD, FILE_SIGNATURE, SECURITY_ID_FIELD
+from verify.text.message import say
 
 RECORDS_A_PIECE = 2_048
 _FOLDER_INDEX = "$I30"
@@ -91,7 +92,11 @@ class TableReading:
         except UNREADABLE:
             if self.marked[number]:
                 error = FaultyError(
-                    RECORD, "contents", "unreadable", "readable", table.place_of(number)
+                    RECORD,
+                    say("contents"),
+                    say("unreadable"),
+                    say("readable"),
+                    table.place_of(number),
                 )
                 self._broken(number, error)
             return
@@ -133,7 +138,7 @@ class TableReading:
     def _broken(self, number: int, error: FaultyError) -> None:
         self.gathered.broken.add(number)
         effect = self.volume.record_effect(number)
-        self.volume.faulty(error, effect, f"record {number}", number)
+        self.volume.faulty(error, effect, say("record {number}", number=number), number)
 
     def _record(self, number: int, data: bytes) -> None:
         """Take one record."""
@@ -151,10 +156,10 @@ class TableReading:
                 volume.fault(
                     Effect.WASTED,
                     TABLE_BITMAP,
-                    f"record {number}",
-                    "bit",
-                    "in use",
-                    "free",
+                    say("record {number}", number=number),
+                    say("bit"),
+                    say("in use"),
+                    say("free"),
                     at=at,
                 )
             return
@@ -180,10 +185,10 @@ class TableReading:
         volume.fault(
             Effect.OVERWRITTEN,
             TABLE_BITMAP,
-            f"record {number}",
-            "bit",
-            "free",
-            "in use",
+            say("record {number}", number=number),
+            say("bit"),
+            say("free"),
+            say("in use"),
             at=at,
             node=number,
         )
@@ -231,10 +236,10 @@ class TableReading:
             self.volume.fault(
                 Effect.LOST if same else Effect.WASTED,
                 RECORD,
-                f"record {number}",
-                "base record",
+                say("record {number}", number=number),
+                say("base record"),
                 base,
-                "one whose attribute list names this record",
+                say("one whose attribute list names this record"),
                 at=self.volume.table.place_of(number),
                 node=base if same else None,
             )
@@ -252,8 +257,8 @@ class TableReading:
             volume.fault(
                 Effect.REPAIRED,
                 RECORD,
-                f"record {number}",
-                "link count",
+                say("record {number}", number=number),
+                say("link count"),
                 record.links,
                 len(names),
                 at=volume.table.place_of(number),
@@ -280,23 +285,27 @@ class TableReading:
         # NOTE: records 12 to 23 are kept for later; what stands there is nobody's.
         if number >= FIRST_OF_USERS or number < 12:  # noqa: PLR2004 - see above
             if (STANDARD_TYPE, "") not in by_key:
-                raise FaultyError(RECORD, "$STANDARD_INFORMATION", "none", "one", at)
+                raise FaultyError(RECORD, "$STANDARD_INFORMATION", say("none"), say("one"), at)
             if not names:
-                raise FaultyError(RECORD, "$FILE_NAME", "none", "one", at)
+                raise FaultyError(RECORD, "$FILE_NAME", say("none"), say("one"), at)
         folder = record.folder
         if folder != ((ROOT_TYPE, _FOLDER_INDEX) in by_key):
             raise FaultyError(
-                RECORD, "flags", f"{record.flags:04X}", "a folder if it has an index of names", at
+                RECORD,
+                "flags",
+                f"{record.flags:04X}",
+                say("a folder if it has an index of names"),
+                at,
             )
         special = record.flags & (_VIEW_FLAG | _EXTEND_FLAG)
         # NOTE: the journal of changes in $Extend has named streams alone.
         special |= any(int.from_bytes(name[:_NUMBER_BYTES], "little") == EXTEND for name in names)
         plain = number >= FIRST_OF_USERS and not folder and not special
         if plain and (DATA_TYPE, "") not in by_key:
-            raise FaultyError(RECORD, "unnamed stream", "none", "one", at)
+            raise FaultyError(RECORD, say("unnamed stream"), say("none"), say("one"), at)
         for (kind, name), whole in by_key.items():
             if whole.flags & ENCRYPTED and (_LOGGED_TYPE, "$EFS") not in by_key:
-                raise FaultyError(RECORD, "stream of keys", "none", "$EFS", at)
+                raise FaultyError(RECORD, say("stream of keys"), say("none"), "$EFS", at)
             if kind == ROOT_TYPE:
                 gathered.indexes.append(
                     IndexParts(
@@ -308,7 +317,7 @@ class TableReading:
                     )
                 )
             elif kind == BLOCKS_TYPE and (ROOT_TYPE, name) not in by_key:
-                raise FaultyError(RECORD, "index root", "none", "one", at)
+                raise FaultyError(RECORD, say("index root"), say("none"), say("one"), at)
         return names
 
     def _flush(self) -> None:

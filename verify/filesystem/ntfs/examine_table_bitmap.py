@@ -12,6 +12,7 @@ from verify.filesystem.ntfs.examine_records import BITMAP_TYPE, RECORD, examined
 from verify.filesystem.ntfs.examine_streams import list_entries, put_together
 from verify.filesystem.ntfs.examined_volume import MFT, SYSTEM_NAMES, FaultyError
 from verify.filesystem.ntfs.records import ATTRIBUTE_LIST_TYPE, DATA_TYPE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 _MOST_BITMAP_BYTES = 1 << 29
 """One bit for each record that a volume can have: 2^32 (Microsoft, 'NTFS overview')."""
 
-TABLE_BITMAP = "$MFT bitmap"
+TABLE_BITMAP = say("$MFT bitmap")
 
 
 def records_marked(volume: Examined) -> NDArray[np.bool_]:
@@ -37,7 +38,7 @@ def records_marked(volume: Examined) -> NDArray[np.bool_]:
         count = min(count, stream.size // volume.table.record_bytes)
         data = volume.bytes_of(bitmap, min(_MOST_BITMAP_BYTES, volume.window.size_bytes))
     except FaultyError as error:
-        volume.faulty(error, Effect.REFUSED, "record 0", MFT)
+        volume.faulty(error, Effect.REFUSED, say("record 0"), MFT)
         return np.ones(count, np.bool_)
     bits = np.unpackbits(np.frombuffer(data, np.uint8), bitorder="little")
     marked = np.zeros(count, np.bool_)
@@ -47,15 +48,20 @@ def records_marked(volume: Examined) -> NDArray[np.bool_]:
         volume.fault(
             Effect.REFUSED,
             TABLE_BITMAP,
-            "record 0",
-            "bits",
+            say("record 0"),
+            say("bits"),
             len(bits),
-            f"{count} or more",
+            say("{least} or more", least=count),
             node=MFT,
         )
     if beyond:
         volume.fault(
-            Effect.WASTED, TABLE_BITMAP, "record 0", "bits behind the last record", beyond, 0
+            Effect.WASTED,
+            TABLE_BITMAP,
+            say("record 0"),
+            say("bits behind the last record"),
+            beyond,
+            0,
         )
     return marked
 
@@ -76,10 +82,12 @@ def _of_table(volume: Examined) -> tuple[Whole, Whole]:
     wanted = [item for item in parts if item.type in {DATA_TYPE, BITMAP_TYPE} and not item.name]
     found = {whole.kind: whole for whole in put_together(volume, wanted)}
     if len(found) < len({DATA_TYPE, BITMAP_TYPE}):
-        raise FaultyError(RECORD, "stream and bitmap", sorted(found), "both", None)
+        raise FaultyError(RECORD, say("stream and bitmap"), sorted(found), say("both"), None)
     size = found[DATA_TYPE].size
     if size < len(SYSTEM_NAMES) * volume.table.record_bytes:
-        raise FaultyError("$MFT", "data_size", size, "the system's records", found[DATA_TYPE].at)
+        raise FaultyError(
+            "$MFT", "data_size", size, say("the system's records"), found[DATA_TYPE].at
+        )
     return found[DATA_TYPE], found[BITMAP_TYPE]
 
 
@@ -89,5 +97,5 @@ def _parts(volume: Examined, number: int) -> list[Attribute]:
     try:
         data = table.read(number * table.record_bytes, table.record_bytes)
     except UNREADABLE:
-        raise FaultyError(RECORD, "contents", "unreadable", "readable", at) from None
+        raise FaultyError(RECORD, say("contents"), say("unreadable"), say("readable"), at) from None
     return examined_record(volume, number, data, at or 0).attributes

@@ -22,6 +22,7 @@ from verify.filesystem.ntfs.examined_volume import (
     FaultyError,
     system_fault,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -102,19 +103,27 @@ def hold_attribute_table(volume: Examined, whole: Whole | None) -> None:
         if row is None and not default:
             continue  # an older table has other rows
         if row is None or row[0] != kind:
-            system_fault(volume, ATTRIBUTE_TABLE, f"row {name}", row and f"{row[0]:X}", f"{kind:X}")
+            system_fault(
+                volume,
+                ATTRIBUTE_TABLE,
+                say("row {name}", name=name),
+                say("none") if row is None else f"{row[0]:X}",
+                f"{kind:X}",
+            )
         elif default and row[1:] != (0, 0, flags, least, most):
             system_fault(
                 volume,
                 ATTRIBUTE_TABLE,
-                f"row {name}",
-                f"flags and limits {row[1:]}",
+                say("row {name}", name=name),
+                say("flags and limits {values}", values=str(row[1:])),
                 (0, 0, flags, least, most),
                 Effect.REPAIRED,
             )
     if default and stored:
         names = ", ".join(sorted(stored))
-        system_fault(volume, ATTRIBUTE_TABLE, "rows", names, "none other", Effect.REPAIRED)
+        system_fault(
+            volume, ATTRIBUTE_TABLE, say("rows"), names, say("none other"), Effect.REPAIRED
+        )
 
 
 def upper_case_of(
@@ -131,7 +140,7 @@ def upper_case_of(
         return neutral
     volume.structure.compared()
     if len(data) != UPPER_BYTES:
-        system_fault(volume, UPPER_CASE, "size", len(data), UPPER_BYTES)
+        system_fault(volume, UPPER_CASE, say("size"), len(data), UPPER_BYTES)
         return neutral
     table = np.frombuffer(data, "<u2").astype(np.uint16)
     if blake3(data).hexdigest() not in _KNOWN:
@@ -155,9 +164,9 @@ def _hold_unknown(
     system_fault(
         volume,
         UPPER_CASE,
-        "letters",
-        shown or "another checksum",
-        "those of the default",
+        say("letters"),
+        shown or say("another checksum"),
+        say("those of the default"),
         Effect.REFUSED if wrong and wrong[0] <= _LAST_ASCII else Effect.REPAIRED,
     )
 

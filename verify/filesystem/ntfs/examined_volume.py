@@ -15,6 +15,7 @@ from verify.filesystem.ntfs.describe import Geometry
 from verify.filesystem.ntfs.record_table import RecordTable
 from verify.filesystem.ntfs.records import Run
 from verify.source.window import Window
+from verify.text.message import say, worded
 
 Numbers = NDArray[np.int64]
 Words = NDArray[np.uint64]
@@ -46,7 +47,7 @@ class FaultyError(Exception):
         """Keep what a fault tells."""
         super().__init__(structure, field_name, stored, expected)
         self.structure, self.field = structure, field_name
-        self.stored, self.expected, self.at = str(stored), str(expected), at
+        self.stored, self.expected, self.at = worded(stored), worded(expected), at
 
 
 class TooLongError(FaultyError):
@@ -135,8 +136,8 @@ class Examined:
                 structure=structure,
                 place=place,
                 field=field_name,
-                stored=str(stored),
-                expected=str(expected),
+                stored=worded(stored),
+                expected=worded(expected),
                 offset=at,
                 node=node,
             )
@@ -171,7 +172,13 @@ class Examined:
         if whole.value is not None:
             return whole.value
         if whole.size > most:
-            raise TooLongError("attribute", "size", whole.size, f"at most {most}", whole.at)
+            raise TooLongError(
+                say("attribute"),
+                say("size"),
+                whole.size,
+                say("at most {most}", most=most),
+                whole.at,
+            )
         parts, left = [], min(whole.size, whole.valid)
         for count, start in whole.runs:
             length = min(count * self.sizes.cluster_bytes, left)
@@ -191,8 +198,10 @@ class Examined:
         try:
             return self.window.read(at, length)
         except UNREADABLE as error:
-            stored = "outside the volume" if isinstance(error, PastEnd) else "unreadable"
-            raise FaultyError("sectors", "contents", stored, "readable", at) from error
+            stored = say("outside the volume") if isinstance(error, PastEnd) else say("unreadable")
+            raise FaultyError(
+                say("sectors"), say("contents"), stored, say("readable"), at
+            ) from error
 
 
 def system_fault(  # noqa: PLR0913, PLR0917 - what a fault tells
@@ -206,4 +215,12 @@ def system_fault(  # noqa: PLR0913, PLR0917 - what a fault tells
     """Record a fault of a system file; without an effect, that of its record."""
     effect = effect or volume.record_effect(number)
     name = SYSTEM_NAMES[number]
-    volume.fault(effect, name, f"record {number}", field_name, stored, expected, node=number)
+    volume.fault(
+        effect,
+        name,
+        say("record {number}", number=number),
+        field_name,
+        stored,
+        expected,
+        node=number,
+    )

@@ -27,6 +27,7 @@ from verify.structs.ntfs import (
     INDEX_ROOT,
     INDEX_SIGNATURE,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,8 +60,8 @@ _BLOCK_SIZES = frozenset({512, 1024, 2048, 4096, 8192, 16384, 32768, 65536})
 MOST_INDEX_BYTES = 256 << 20
 """Of one folder's index, with room for half a million names and more."""
 
-DAMAGED = "the folder's index is damaged"
-TOO_LONG = "the folder's index is longer than any that is read here"
+DAMAGED = say("the folder's index is damaged")
+TOO_LONG = say("the folder's index is longer than any that is read here")
 
 _LAST_BYTES, _NUMBER_BYTES = 16, 8
 _KEY_BYTES = FILE_NAME.size
@@ -125,7 +126,7 @@ class _Walk:
                 own.append(vcn)
                 self._take(block, INDEX_BLOCK.size, first)
         if sorted(self.children) != own:
-            raise _damage(0, "nodes", "each below one entry", "others")
+            raise _damage(0, "nodes", say("each below one entry"), say("others"))
         return self._index()
 
     def _index(self) -> Index:
@@ -133,7 +134,7 @@ class _Walk:
         named = {reference for _, reference, _ in self.names} if self.shorts else set()
         names = self.names + [item for item in self.shorts if item[1] not in named]
         if len({text for text, _, _ in names}) != len(names):
-            raise _damage(0, "names", "each once", "one twice")
+            raise _damage(0, say("names"), say("each once"), say("one twice"))
         shorts = {reference: text for text, reference, _ in self.shorts if reference in named}
         return Index(names, shorts)
 
@@ -141,11 +142,13 @@ class _Walk:
         """Return the root node of a folder, its blocks, and the bitmap of those in use."""
         record = self.table.record(self.number)
         if not record.folder:
-            raise _damage(record.at, "flags", "a folder's", str(record.flags))
+            raise _damage(record.at, "flags", say("a folder's"), str(record.flags))
         parts = self.table.parts(record, _OF_INDEX)
         root, blocks, bitmap = (self._value(parts, kind) for kind in _OF_INDEX)
         if root is None or (blocks is None) != (bitmap is None):
-            raise _damage(record.at, "attributes", "root, or root, blocks and bitmap", "others")
+            raise _damage(
+                record.at, "attributes", say("root, or root, blocks and bitmap"), say("others")
+            )
         return root, blocks, bitmap
 
     def _value(self, parts: list[Attribute], kind: int) -> bytes | None:
@@ -166,7 +169,12 @@ class _Walk:
         position, end = at + offset, at + used
         # NOTE: roots that Windows formatted begin some bytes later; no entry has room there.
         if not first <= offset < first + _LEAST_BYTES or end > len(data):
-            raise _damage(at, "entries_offset", "inside", f"{offset} of {used}")
+            raise _damage(
+                at,
+                "entries_offset",
+                say("inside"),
+                say("{offset} of {used}", offset=offset, used=used),
+            )
         data += _BEHIND  # the last entry is shorter than others
         unpack, head, names = _ENTRY.unpack_from, INDEX_ENTRY.size, self.names
         while True:
@@ -181,7 +189,7 @@ class _Walk:
                 self.children.append(int.from_bytes(data[position - below : position], "little"))
             if flags & _LAST_ENTRY:
                 if position != end or length != _LAST_BYTES + below:
-                    raise _damage(position, "last entry", "at the end", str(length))
+                    raise _damage(position, say("last entry"), say("at the end"), str(length))
                 return
             stop = start + 2 * letters
             text, _ = utf_16_le_decode(data[start:stop], "surrogatepass", True)  # noqa: FBT003
@@ -191,7 +199,7 @@ class _Walk:
             if parent & NUMBER != self.number:
                 raise _damage(start - head, "parent", str(self.number), str(parent & NUMBER))
             if not text or "/" in text or "\0" in text:
-                raise _damage(start - head, "name", "one of a file", ascii(text))
+                raise _damage(start - head, "name", say("one of a file"), ascii(text))
             if namespace == _DOS_NAMESPACE:
                 self.shorts.append((text, reference, file_flags))
             else:
@@ -204,7 +212,12 @@ def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, byte
     In a free one stands what was once there.
     """
     if size not in _BLOCK_SIZES or int.from_bytes(bitmap, "little") >> len(blocks) // size:
-        raise _damage(0, "bitmap", f"of {len(blocks)} bytes in blocks of {size}", "another")
+        raise _damage(
+            0,
+            "bitmap",
+            say("of {blocks} bytes in blocks of {size}", blocks=len(blocks), size=size),
+            say("another"),
+        )
     for index in range(min(len(blocks) // size, 8 * len(bitmap))):
         if not bitmap[index >> 3] >> (index & 7) & 1:
             continue
@@ -215,4 +228,4 @@ def _in_use(blocks: bytes, bitmap: bytes, size: int) -> Iterator[tuple[int, byte
 
 
 def _damage(at: int, name: str, expected: str, got: str) -> StructureError:
-    return StructureError("NTFS index", at, name, expected, got)
+    return StructureError(say("NTFS index"), at, name, expected, got)

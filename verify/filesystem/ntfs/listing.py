@@ -47,7 +47,7 @@ OWN_FILES = (
     "$LogFile",
     "$Volume",
     "$AttrDef",
-    "the root folder",
+    say("the root folder"),
     "$Bitmap",
     "$Boot",
     "$BadClus",
@@ -193,7 +193,7 @@ class NtfsListing(LibraryVolume):
                 if int(attribute.info.type) == REPARSE_TYPE:
                     return _value(item, attribute.info, MOST_REPARSE_BYTES)
         except FOREIGN_ERRORS as error:
-            raise foreign(f"read the reparse data of {entry.path}", error) from error
+            raise foreign(say("read the reparse data of {path}", path=entry.path), error) from error
         return b""
 
     def _record_places(self, nodes: Iterable[int]) -> tuple[Iterator[int], int]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from verify.errors import StructureError
 from verify.filesystem.careful_reading import is_power_of_two
 from verify.structs.ntfs import RESTART_AREA, RESTART_PAGE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ntfs.records import Records
@@ -48,7 +49,7 @@ def log_state(window: Window, records: Records) -> tuple[Log, int | None]:
     size = page.number("system_page_bytes")
     if page.raw("signature") not in _SIGNATURES:
         got = page.raw("signature").hex()
-        raise StructureError(RESTART_PAGE.name, 0, "signature", "'RSTR'", got)
+        raise StructureError(RESTART_PAGE.name, 0, say("signature"), "'RSTR'", got)
     areas = [_area(first)]
     if is_power_of_two(size) and _HEAD_BYTES <= size <= _LARGEST_PAGE:
         second = read(size)

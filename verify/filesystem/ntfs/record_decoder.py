@@ -24,6 +24,7 @@ from verify.structs.ntfs import (
     NON_RESIDENT,
     RESIDENT,
 )
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -164,22 +165,24 @@ def repaired(data: bytes, at: int, signature: bytes = FILE_SIGNATURE) -> bytes:
     """
     name = _WITH_FIXUPS.get(signature, "NTFS structure")
     if len(data) < FILE_RECORD.size:
-        raise StructureError(name, at, "length", f"{FILE_RECORD.size} or more", str(len(data)))
+        raise StructureError(
+            name, at, say("length"), say("{least} or more", least=FILE_RECORD.size), str(len(data))
+        )
     found, offset, count = _FIXUPS.unpack_from(data)
     if found != signature:
-        raise StructureError(name, at, "signature", repr(signature.decode()), found.hex(" "))
+        raise StructureError(name, at, say("signature"), repr(signature.decode()), found.hex(" "))
     stride = len(data) // (count - 1) if count > 1 else 0
     # NOTE: strides are 512 bytes whatever the sector size; one sector each is accepted as well.
     if stride not in _STRIDES or stride * (count - 1) != len(data):
-        raise StructureError(name, at, "fixup_count", "one a stride", str(count))
+        raise StructureError(name, at, "fixup_count", say("one a stride"), str(count))
     if offset & 1 or offset + 2 * count > stride - 2:
-        raise StructureError(name, at, "fixup_offset", "in the first stride", str(offset))
+        raise StructureError(name, at, "fixup_offset", say("in the first stride"), str(offset))
     number, begin = data[offset : offset + 2], 0
     parts: list[bytes] = []
     for end in range(stride, len(data) + 1, stride):
         if data[end - 2 : end] != number:
             raise StructureError(
-                name, at + end - 2, "fix-up", "the sequence number", "a torn write"
+                name, at + end - 2, "fix-up", say("the sequence number"), say("a torn write")
             )
         offset += 2
         parts += data[begin : end - 2], data[offset : offset + 2]
@@ -207,17 +210,25 @@ def decoded_runs(data: bytes, at: int, clusters: int = MOST_CLUSTERS) -> tuple[R
         end = middle + (head >> 4)
         length = number(data[position + 1 : middle], "little")
         if end > total or not length or end - middle > LONGEST_NUMBER:
-            raise StructureError("NTFS run list", at, "run", "a length", data[position:][:17].hex())
+            raise StructureError(
+                say("NTFS run list"), at, say("run"), say("a length"), data[position:][:17].hex()
+            )
         if end > middle:
             cluster += number(data[middle:end], "little", signed=True)
             if cluster < 0 or cluster + length > clusters:
-                got = f"{length} clusters from {cluster}"
-                raise StructureError("NTFS run list", at, "run", f"in 0 to {clusters}", got)
+                got = say("{length} clusters from {cluster}", length=length, cluster=cluster)
+                raise StructureError(
+                    say("NTFS run list"),
+                    at,
+                    say("run"),
+                    say("in 0 to {clusters}", clusters=clusters),
+                    got,
+                )
             runs.append((length, cluster))
         else:
             runs.append((length, None))
         position = end
-    raise StructureError("NTFS run list", at, "end mark", "00", "none")
+    raise StructureError(say("NTFS run list"), at, say("end mark"), "00", say("none"))
 
 
 def parsed(
@@ -244,9 +255,11 @@ def parsed(
     if allocated != len(record):
         raise contradiction(at, "allocated_bytes", str(len(record)), allocated)
     if used > allocated or used % STEP:
-        raise contradiction(at, "used_bytes", f"to {allocated} by {STEP}", used)
+        raise contradiction(
+            at, "used_bytes", say("to {allocated} by {step}", allocated=allocated, step=STEP), used
+        )
     if first % STEP or not fixups + 2 * count <= first < used:
-        raise contradiction(at, "first_attribute", "between fix-ups and end", first)
+        raise contradiction(at, "first_attribute", say("between fix-ups and end"), first)
     if fixups < SELF_NUMBERED_AT:
         own = number or 0
     elif number is not None and own != number & 0xFFFFFFFF:
@@ -296,29 +309,39 @@ def _attributes(
             size, start = resident(record, position)
             if start < least or start + size > length:
                 raise StructureError(
-                    RESIDENT.name, at + position, "value_length", "inside", f"{size} from {start}"
+                    RESIDENT.name,
+                    at + position,
+                    "value_length",
+                    say("inside"),
+                    say("{size} from {start}", size=size, start=start),
                 )
             start += position
             yield Attribute(kind, name, record[start : start + size], at + position, flags, own)
         position, last = end, kind
     if position + STEP != used or _TYPE.unpack_from(record, position)[0] != END_TYPE:
-        raise StructureError(ATTRIBUTE.name, at + position, "end mark", "at the end", "none there")
+        raise StructureError(
+            ATTRIBUTE.name, at + position, say("end mark"), say("at the end"), say("none there")
+        )
 
 
 def _no_attribute(at: int, kind: int, length: int, away: int, last: int) -> StructureError:
     """Return what is wrong with an attribute's head."""
     if kind < last or not kind:
-        return StructureError(ATTRIBUTE.name, at, "type", f"{last:#x} or above", f"{kind:#x}")
+        return StructureError(
+            ATTRIBUTE.name, at, "type", say("{last} or above", last=f"{last:#x}"), f"{kind:#x}"
+        )
     if away > 1:
-        return StructureError(ATTRIBUTE.name, at, "non_resident", "0 or 1", str(away))
-    return StructureError(ATTRIBUTE.name, at, "length", f"inside, by {STEP}", str(length))
+        return StructureError(ATTRIBUTE.name, at, "non_resident", say("0 or 1"), str(away))
+    return StructureError(
+        ATTRIBUTE.name, at, say("length"), say("inside, by {step}", step=STEP), str(length)
+    )
 
 
 def _name(data: bytes, start: int, letters: int, at: int) -> str:
     end = start + 2 * letters
     if start < ATTRIBUTE.size or end > len(data):
-        got = f"{letters} letters from {start}"
-        raise StructureError(ATTRIBUTE.name, at, "name_length", "inside", got)
+        got = say("{letters} letters from {start}", letters=letters, start=start)
+        raise StructureError(ATTRIBUTE.name, at, "name_length", say("inside"), got)
     name, _ = utf_16_le_decode(data[start:end], "surrogatepass", True)  # noqa: FBT003
     return name
 
@@ -326,10 +349,12 @@ def _name(data: bytes, start: int, letters: int, at: int) -> str:
 def _elsewhere(data: bytes, at: int, head: tuple[int, str, int, int], clusters: int) -> Attribute:
     """Return an attribute whose value lies in clusters of the volume."""
     if len(data) < NON_RESIDENT.size:
-        raise StructureError(NON_RESIDENT.name, at, "length", "64 or more", str(len(data)))
+        raise StructureError(
+            NON_RESIDENT.name, at, say("length"), say("64 or more"), str(len(data))
+        )
     first, last, start, allocated, size, valid = _NON_RESIDENT.unpack_from(data)
     if start < NON_RESIDENT.size or start >= len(data):
-        raise StructureError(NON_RESIDENT.name, at, "runs_offset", "inside", str(start))
+        raise StructureError(NON_RESIDENT.name, at, "runs_offset", say("inside"), str(start))
     runs = decoded_runs(data[start:], at, clusters)
     held = sum(count for count, _ in runs)
     if first + held - 1 & _NO_VCN != last:
@@ -337,9 +362,9 @@ def _elsewhere(data: bytes, at: int, head: tuple[int, str, int, int], clusters: 
     if first:
         return Attribute(head[0], head[1], None, at, head[2], head[3], first, last, 0, 0, 0, runs)
     if not valid <= size <= allocated:
-        got = f"{valid}, {size}, {allocated}"
+        got = say("{valid}, {size}, {allocated}", valid=valid, size=size, allocated=allocated)
         raise StructureError(
-            NON_RESIDENT.name, at, "sizes", "valid, in use, allocated: rising", got
+            NON_RESIDENT.name, at, "sizes", say("valid, in use, allocated: rising"), got
         )
     return Attribute(
         head[0], head[1], None, at, head[2], head[3], 0, last, allocated, size, valid, runs
@@ -356,11 +381,15 @@ def attribute_list(data: bytes, at: int) -> Iterator[Listed]:
     while position < len(data):
         entry = data[position : position + ATTRIBUTE_LIST_ENTRY.size]
         if len(entry) < ATTRIBUTE_LIST_ENTRY.size:
-            raise StructureError(ATTRIBUTE_LIST_ENTRY.name, at, "length", "26", str(len(entry)))
+            raise StructureError(
+                ATTRIBUTE_LIST_ENTRY.name, at, say("length"), "26", str(len(entry))
+            )
         kind, length, letters, start, first, reference, own = _LISTED.unpack(entry)
         end = position + length
         if length < ATTRIBUTE_LIST_ENTRY.size or length % STEP or end > len(data):
-            raise StructureError(ATTRIBUTE_LIST_ENTRY.name, at, "length", "inside", str(length))
+            raise StructureError(
+                ATTRIBUTE_LIST_ENTRY.name, at, say("length"), say("inside"), str(length)
+            )
         name = _name(data[position:end], start, letters, at) if letters else ""
         yield Listed(kind, name, first, reference & NUMBER, reference >> SEQUENCE_AT, own)
         position = end

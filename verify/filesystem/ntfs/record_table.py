@@ -13,6 +13,7 @@ from verify.filesystem.ntfs.describe import geometry
 from verify.filesystem.ntfs.records import Records, Stream
 from verify.filesystem.volume import Place
 from verify.structs.ntfs import BOOT_SECTOR, FILE_RECORD
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.source.window import Window
@@ -77,7 +78,7 @@ class RecordTable(Records):
             return Records._stored(self, number)  # noqa: SLF001 - its own, before it is loaded
         place = self.place_of(number)
         if place is None:
-            raise StructureError(FILE_RECORD.name, 0, "number", "in the MFT", str(number))
+            raise StructureError(FILE_RECORD.name, 0, "number", say("in the MFT"), str(number))
         at = number * self.record_bytes
         index, inside = divmod(at, PIECE_BYTES)
         if index not in self._pieces:
@@ -101,7 +102,7 @@ def mft_of(window: Window) -> RecordTable:
     """
     sizes = geometry(BOOT_SECTOR.parse(window.read(0, BOOT_SECTOR.size)))
     if sizes is None:
-        raise StructureError(BOOT_SECTOR.name, 0, "sizes", "those of NTFS", "others")
+        raise StructureError(BOOT_SECTOR.name, 0, "sizes", say("those of NTFS"), say("others"))
     table = RecordTable(
         window,
         sizes.record_bytes,

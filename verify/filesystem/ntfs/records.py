@@ -32,6 +32,7 @@ from verify.filesystem.ntfs.record_decoder import (
 )
 from verify.source.window import Window
 from verify.structs.ntfs import ATTRIBUTE, FILE_RECORD, NON_RESIDENT
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Iterator
@@ -102,11 +103,19 @@ class Stream:
         found: list[tuple[int, int]] = []
         for start, taken in self.parts(position, length):
             if start is None:
-                raise StructureError("NTFS run list", 0, "run", "clusters", "a sparse run")
+                raise StructureError(
+                    say("NTFS run list"), 0, say("run"), say("clusters"), say("a sparse run")
+                )
             found.append((start, taken))
             length -= taken
         if length > 0:
-            raise StructureError("NTFS run list", 0, "length", f"{length} bytes more", "its end")
+            raise StructureError(
+                say("NTFS run list"),
+                0,
+                say("length"),
+                say("{length} bytes more", length=length),
+                say("its end"),
+            )
         return found
 
 
@@ -159,7 +168,7 @@ class Records:
             found = self._parsed(self.window.read(mirror, self.record_bytes), mirror, number)
             self.fallbacks.append((number, str(error)))
         if not found.flags & IN_USE_FLAG:
-            raise contradiction(found.at, "flags", "in use", found.flags)
+            raise contradiction(found.at, "flags", say("in use"), found.flags)
         if found.base & NUMBER != base:
             raise contradiction(found.at, "base_record", str(base), found.base & NUMBER)
         return found
@@ -202,18 +211,18 @@ class Records:
             key=lambda part: part.first_vcn,
         )
         if not own:
-            wanted = f"one of type {kind:#x} named {name!r}"
-            raise StructureError(FILE_RECORD.name, 0, "stream", wanted, "none")
+            wanted = say("one of type {kind} named {name}", kind=f"{kind:#x}", name=repr(name))
+            raise StructureError(FILE_RECORD.name, 0, say("stream"), wanted, say("none"))
         first = own[0]
         if first.value is not None:
             if len(own) > 1:
-                raise StructureError(ATTRIBUTE.name, first.at, "type", "once", str(len(own)))
+                raise StructureError(ATTRIBUTE.name, first.at, "type", say("once"), str(len(own)))
             return Stream(len(first.value), first.value, valid=len(first.value))
         ranges: list[tuple[int | None, int]] = []
         vcn = 0
         for part in own:
             if part.value is not None or part.first_vcn != vcn:
-                got = "a value" if part.value is not None else str(part.first_vcn)
+                got = say("a value") if part.value is not None else str(part.first_vcn)
                 raise StructureError(NON_RESIDENT.name, part.at, "first_vcn", str(vcn), got)
             for clusters, start in part.runs:
                 offset = None if start is None else start * self.cluster_bytes
@@ -245,13 +254,21 @@ class Records:
         """Return the records that hold attributes of some types, each once, in order."""
         stream = self.joined([item], ATTRIBUTE_LIST_TYPE)
         if stream.size > _LONGEST_LIST_BYTES:
-            most = f"at most {_LONGEST_LIST_BYTES}"
-            raise StructureError("NTFS attribute list", item.at, "size", most, str(stream.size))
+            most = say("at most {most}", most=_LONGEST_LIST_BYTES)
+            raise StructureError(
+                say("NTFS attribute list"), item.at, say("size"), most, str(stream.size)
+            )
         listed = attribute_list(self.contents(stream), item.at)
         numbers = dict.fromkeys(entry.number for entry in listed if entry.type in kinds)
         numbers.pop(base, None)
         room = _MOST_EXTENSION_BYTES // self.record_bytes
         if len(numbers) > room:
             found = str(len(numbers))
-            raise StructureError("NTFS attribute list", item.at, "records", f"up to {room}", found)
+            raise StructureError(
+                say("NTFS attribute list"),
+                item.at,
+                say("records"),
+                say("up to {most}", most=room),
+                found,
+            )
         return list(numbers)

@@ -13,6 +13,7 @@ from blake3 import blake3
 
 from verify.errors import StructureError
 from verify.structs.ntfs import SECURITY_DESCRIPTOR, SECURITY_ENTRY
+from verify.text.message import say
 
 _DIGEST_DIGITS = 16
 MIRROR_BYTES = 256 << 10
@@ -94,7 +95,7 @@ def _sid(data: bytes, offset: int) -> bytes:
     count = data[offset + 1] if offset + 1 < len(data) else _MOST_AUTHORITIES + 1
     end = offset + 8 + 4 * count
     if count > _MOST_AUTHORITIES or end > len(data):
-        raise StructureError(SECURITY_DESCRIPTOR.name, 0, "SID", "inside", str(offset))
+        raise StructureError(SECURITY_DESCRIPTOR.name, 0, "SID", say("inside"), str(offset))
     return data[offset:end]
 
 
@@ -104,12 +105,16 @@ def _access_list(data: bytes, offset: int) -> bytes:
         return b""
     size = int.from_bytes(data[offset + 2 : offset + 4], "little")
     if size < 8 or offset + size > len(data):  # noqa: PLR2004 - its header's length
-        raise StructureError(SECURITY_DESCRIPTOR.name, 0, "access list", "inside", str(offset))
+        raise StructureError(
+            SECURITY_DESCRIPTOR.name, 0, say("access list"), say("inside"), str(offset)
+        )
     count = int.from_bytes(data[offset + 4 : offset + 6], "little")
     position = offset + 8
     for _ in range(count):
         length = int.from_bytes(data[position + 2 : position + 4], "little")
         if length < 4 or position + length > offset + size:  # noqa: PLR2004 - its header's length
-            raise StructureError(SECURITY_DESCRIPTOR.name, 0, "entry", "inside", str(position))
+            raise StructureError(
+                SECURITY_DESCRIPTOR.name, 0, say("entry"), say("inside"), str(position)
+            )
         position += length
     return data[offset : offset + 2] + data[offset + 4 : position]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from verify.errors import PastEnd, SourceUnreadable
 from verify.filesystem.examination import Effect, Examination, Fault, Recorder
 from verify.source.window import Window
+from verify.text.message import say
 
 
 @dataclass(slots=True)
@@ -33,10 +34,22 @@ class Copies:
         try:
             return self.window.read(offset, length)
         except PastEnd:
-            end = f"the volume ends at byte {self.window.size_bytes}"
-            self.bad(place, "place", end, f"{length} bytes at byte {offset}", offset)
+            end = say("the volume ends at byte {size_bytes}", size_bytes=self.window.size_bytes)
+            self.bad(
+                place,
+                say("place"),
+                end,
+                say("{length} bytes at byte {offset}", length=length, offset=offset),
+                offset,
+            )
         except SourceUnreadable as error:
-            self.bad(place, "contents", f"cannot be read: {error.reason}", "readable", offset)
+            self.bad(
+                place,
+                say("contents"),
+                say("cannot be read: {reason}", reason=error.reason),
+                say("readable"),
+                offset,
+            )
         return None
 
     def bad(self, place: str, what: str, stored: str, expected: str, offset: int) -> None:
@@ -61,8 +74,10 @@ class Copies:
         """Return whether a checksum is right, and note it where it is not."""
         if stored == computed:
             return True
-        words = f"{_hex(stored)}, over its contents {_hex(computed)}"
-        self.bad(place, "checksum", words, "the same", offset)
+        words = say(
+            "{stored}, over its contents {computed}", stored=_hex(stored), computed=_hex(computed)
+        )
+        self.bad(place, say("checksum"), words, say("the same"), offset)
         return False
 
     def examination(self) -> Examination:

@@ -11,6 +11,7 @@ from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.examination import Examination, not_examined
 from verify.filesystem.opaque.copies import Copies
 from verify.structs import opaque as tables
+from verify.text.message import joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,25 +31,27 @@ _MOST_BITLOCKER_BYTES = 1 << 20
 
 def examine_luks(window: Window, _alive: Callable[[], None]) -> Examination:
     """Examine the headers of a LUKS volume, version 1 or 2."""
-    copies = Copies(window, "LUKS header")
-    head = copies.read("copy 1", 0, tables.LUKS2.size)
+    copies = Copies(window, say("LUKS header"))
+    head = copies.read(say("copy 1"), 0, tables.LUKS2.size)
     if head is not None and head.startswith(tables.LUKS_SIGNATURE) and head[6:8] == b"\0\1":
         return _luks1(copies, head)
     seen = []
     first = _luks2_size(head, tables.LUKS_SIGNATURE)
     if first is None and head is not None:
-        copies.bad("copy 1", "magic", head[:8].hex().upper(), "LUKS version 2, a known size", 0)
+        copies.bad(
+            say("copy 1"), "magic", head[:8].hex().upper(), say("LUKS version 2, a known size"), 0
+        )
     else:
-        seen.append(_luks2_copy(copies, "copy 1", 0, first or 0))
+        seen.append(_luks2_copy(copies, say("copy 1"), 0, first or 0))
     second = first or _second_at(window)
     if second is None:
-        copies.bad("copy 2", "magic", "not found", "SKUL version 2", 0)
+        copies.bad(say("copy 2"), "magic", say("not found"), say("SKUL version 2"), 0)
     else:
-        seen.append(_luks2_copy(copies, "copy 2", second, second))
+        seen.append(_luks2_copy(copies, say("copy 2"), second, second))
     numbers = [item for item in seen if item is not None]
     if len(set(numbers)) > 1:
-        at = f"{min(numbers)}, behind {max(numbers)}"
-        copies.bad("copy of the older one", "seqid", at, "the same", 0)
+        at = say("{least}, behind {most}", least=min(numbers), most=max(numbers))
+        copies.bad(say("copy of the older one"), "seqid", at, say("the same"), 0)
     return copies.examination()
 
 
@@ -80,12 +83,24 @@ def _luks2_copy(copies: Copies, place: str, at: int, size: int) -> int | None:
     header = tables.LUKS2.parse(data)
     magic = tables.LUKS2_SECOND_SIGNATURE if at else tables.LUKS_SIGNATURE
     if header.raw("magic") != magic or header.number("hdr_offset") != at:
-        stored = f"{header.raw('magic').hex().upper()} of byte {header.number('hdr_offset')}"
-        copies.bad(place, "magic", stored, f"{magic.hex().upper()} of byte {at}", at)
+        stored = say(
+            "{value} of byte {at}",
+            value=header.raw("magic").hex().upper(),
+            at=header.number("hdr_offset"),
+        )
+        copies.bad(
+            place,
+            "magic",
+            stored,
+            say("{value} of byte {at}", value=magic.hex().upper(), at=at),
+            at,
+        )
         return None
     name = header.raw("csum_alg").split(b"\0")[0].decode("ascii", "replace")
     if name not in hashlib.algorithms_guaranteed or name.startswith("shake"):
-        copies.recorder.leave_out(f"LUKS header, {place}: its checksum ({name}) is not known")
+        copies.recorder.leave_out(
+            say("LUKS header, {place}: its checksum ({name}) is not known", place=place, name=name)
+        )
         return None
     blank = data[:_LUKS2_CSUM_AT] + bytes(_CSUM_BYTES) + data[_LUKS2_CSUM_AT + _CSUM_BYTES :]
     computed = hashlib.new(name, blank).digest()
@@ -94,7 +109,7 @@ def _luks2_copy(copies: Copies, place: str, at: int, size: int) -> int | None:
     try:
         json.loads(data[tables.LUKS2.size :].split(b"\0")[0])
     except ValueError:
-        copies.bad(place, "JSON area", "no JSON", "JSON", at)
+        copies.bad(place, say("JSON area"), say("no JSON"), "JSON", at)
         return None
     copies.good()
     return header.number("seqid")
@@ -106,7 +121,13 @@ def _luks1(copies: Copies, head: bytes) -> Examination:
     payload = int.from_bytes(head[104:108], "big") * _SECTOR
     if payload >= window.size_bytes:
         whole = False
-        copies.bad("copy 1", "payload-offset", str(payload), f"below {window.size_bytes}", 104)
+        copies.bad(
+            say("copy 1"),
+            "payload-offset",
+            str(payload),
+            say("below {most}", most=window.size_bytes),
+            104,
+        )
     active = 0
     for slot in range(_LUKS1_SLOTS):
         at = _LUKS1_SLOT_AT + slot * _LUKS1_SLOT_BYTES
@@ -115,10 +136,22 @@ def _luks1(copies: Copies, head: bytes) -> Examination:
         active += state == _LUKS1_ACTIVE
         if state not in {_LUKS1_ACTIVE, _LUKS1_DISABLED}:
             whole = False
-            copies.bad("copy 1", f"key slot {slot}", f"{state:08X}", "active or disabled", at)
+            copies.bad(
+                say("copy 1"),
+                say("key slot {slot}", slot=slot),
+                f"{state:08X}",
+                say("active or disabled"),
+                at,
+            )
     if not active:
         whole = False
-        copies.bad("copy 1", "key slots", "none is active", "one at least", _LUKS1_SLOT_AT)
+        copies.bad(
+            say("copy 1"),
+            say("key slots"),
+            say("none is active"),
+            say("one at least"),
+            _LUKS1_SLOT_AT,
+        )
     if whole:
         copies.good()
     return copies.examination()
@@ -126,8 +159,8 @@ def _luks1(copies: Copies, head: bytes) -> Examination:
 
 def examine_bitlocker(window: Window, _alive: Callable[[], None]) -> Examination:
     """Examine BitLocker's boot sector and its three blocks of metadata."""
-    copies = Copies(window, "FVE metadata block")
-    head = copies.read("boot sector", 0, _SECTOR)
+    copies = Copies(window, say("FVE metadata block"))
+    head = copies.read(say("boot sector"), 0, _SECTOR)
     if head is None:
         return copies.examination()
     boot = tables.BITLOCKER_BOOT_SECTOR.parse(head)
@@ -137,15 +170,21 @@ def examine_bitlocker(window: Window, _alive: Callable[[], None]) -> Examination
     elif boot.raw("removable_identifier") in known:
         offsets = _three(head, 440)
     else:
-        return not_examined("BitLocker of Windows Vista keeps its metadata in another form")
+        return not_examined(say("BitLocker of Windows Vista keeps its metadata in another form"))
     seen: dict[bytes, str] = {}
     for number, at in enumerate(offsets, 1):
-        block = _bitlocker_block(copies, f"copy {number}", at, offsets)
+        block = _bitlocker_block(copies, say("copy {number}", number=number), at, offsets)
         if block is not None:
-            seen.setdefault(block, f"copy {number}")
+            seen.setdefault(block, say("copy {number}", number=number))
     if len(seen) > 1:
-        places = ", ".join(seen.values())
-        copies.bad("all copies", "contents", f"differ ({places})", "the same in all", offsets[0])
+        places = joined(seen.values())
+        copies.bad(
+            say("all copies"),
+            say("contents"),
+            say("differ ({places})", places=places),
+            say("the same in all"),
+            offsets[0],
+        )
     return copies.examination()
 
 
@@ -164,7 +203,7 @@ def _bitlocker_block(
     header: Record = tables.BITLOCKER_METADATA.parse(head)
     if header.raw("signature") != tables.BITLOCKER_SIGNATURE:
         stored = header.raw("signature").hex().upper()
-        copies.bad(place, "signature", stored, tables.BITLOCKER_SIGNATURE.hex().upper(), at)
+        copies.bad(place, say("signature"), stored, tables.BITLOCKER_SIGNATURE.hex().upper(), at)
         return None
     if _three(head, 32) != offsets:
         copies.bad(place, "offsets", str(_three(head, 32)), str(offsets), at)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.filesystem.checksums import crc32c, lvm_crc
 from verify.filesystem.opaque.copies import Copies
 from verify.structs import opaque as tables
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,17 +42,23 @@ _BTRFS_CSUMS: dict[int, Callable[[bytes], bytes]] = {
 def examine_lvm(window: Window, _alive: Callable[[], None]) -> Examination:
     """Examine a physical volume's label, and each of its metadata areas with its text."""
     label = _lvm_label(window)
-    copies = Copies(window, "LVM metadata area")
+    copies = Copies(window, say("LVM metadata area"))
     if label is None:
         copies.recorder.compared()
-        copies.bad("label", "checksum", "none is right", "one of the first four sectors", 0)
+        copies.bad(
+            say("label"),
+            say("checksum"),
+            say("none is right"),
+            say("one of the first four sectors"),
+            0,
+        )
         return copies.examination()
     copies.recorder.compared()
     areas = _lvm_areas(label)
     for number, (at, size) in enumerate(areas, 1):
-        _lvm_area(copies, f"copy {number}", at, size)
+        _lvm_area(copies, say("copy {number}", number=number), at, size)
     if not areas:
-        copies.recorder.leave_out("LVM: this volume keeps no copy of its group's metadata")
+        copies.recorder.leave_out(say("LVM: this volume keeps no copy of its group's metadata"))
         copies.good()
     return copies.examination()
 
@@ -97,7 +104,13 @@ def _lvm_area(copies: Copies, place: str, at: int, size: int) -> None:
         copies.good()
         return
     if not _SECTOR <= start < size or length > min(size - _SECTOR, _MOST_TEXT_BYTES):
-        copies.bad(place, "text", f"{length} bytes at {start}", f"inside {size} bytes", at)
+        copies.bad(
+            place,
+            "text",
+            say("{length} bytes at {start}", length=length, start=start),
+            say("inside {size} bytes", size=size),
+            at,
+        )
         return
     first = min(length, size - start)
     text = copies.read(place, at + start, first)
@@ -110,21 +123,27 @@ def _lvm_area(copies: Copies, place: str, at: int, size: int) -> None:
 
 def examine_xfs(window: Window, alive: Callable[[], None]) -> Examination:
     """Examine the superblock of every allocation group; the first one alone is mounted by."""
-    copies = Copies(window, "XFS superblock", first_decides=True)
-    data = copies.read("copy 1", 0, _SECTOR)
+    copies = Copies(window, say("XFS superblock"), first_decides=True)
+    data = copies.read(say("copy 1"), 0, _SECTOR)
     if data is None:
         return copies.examination()
     first = tables.XFS.parse(data)
-    if not _xfs_block(copies, "copy 1", 0, first):
+    if not _xfs_block(copies, say("copy 1"), 0, first):
         return copies.examination()
     copies.good()
     step = first.number("agblocks") * first.number("blocksize")
     groups = first.number("agcount")
     if groups > _MOST_GROUPS:
-        copies.recorder.leave_out(f"XFS: superblocks behind the first {_MOST_GROUPS} of {groups}")
+        copies.recorder.leave_out(
+            say(
+                "XFS: superblocks behind the first {most_groups} of {groups}",
+                most_groups=_MOST_GROUPS,
+                groups=groups,
+            )
+        )
     for group in range(1, min(groups, _MOST_GROUPS)):
         alive()
-        if _xfs_block(copies, f"allocation group {group}", group * step, first):
+        if _xfs_block(copies, say("allocation group {group}", group=group), group * step, first):
             copies.good()
     return copies.examination()
 
@@ -156,14 +175,14 @@ def _xfs_block(copies: Copies, place: str, at: int, first: Record) -> bool:
 
 def examine_btrfs(window: Window, _alive: Callable[[], None]) -> Examination:
     """Examine the superblocks; the first one alone is mounted by."""
-    copies = Copies(window, "btrfs superblock", first_decides=True)
-    first = _btrfs_block(copies, "copy 1", _BTRFS_COPIES[0], None)
+    copies = Copies(window, say("btrfs superblock"), first_decides=True)
+    first = _btrfs_block(copies, say("copy 1"), _BTRFS_COPIES[0], None)
     if first is not None:
         copies.good()
     size = window.size_bytes if first is None else first.number("dev_total_bytes")
     for number, at in enumerate(_BTRFS_COPIES[1:], 2):
         if at + tables.BTRFS.size <= size and (
-            _btrfs_block(copies, f"copy {number}", at, first) is not None
+            _btrfs_block(copies, say("copy {number}", number=number), at, first) is not None
         ):
             copies.good()
     return copies.examination()
@@ -175,13 +194,21 @@ def _btrfs_block(copies: Copies, place: str, at: int, first: Record | None) -> R
         return None
     block = tables.BTRFS.parse(data)
     if block.raw("magic") != b"_BHRfS_M" or block.number("bytenr") != at:
-        stored = f"{block.raw('magic').hex()} of byte {block.number('bytenr')}"
-        copies.bad(place, "magic", stored, f"{b'_BHRfS_M'.hex()} of byte {at}", at)
+        stored = say(
+            "{value} of byte {at}",
+            value=block.raw("magic").hex(),
+            at=block.number("bytenr"),
+        )
+        copies.bad(
+            place, "magic", stored, say("{value} of byte {at}", value=b"_BHRfS_M".hex(), at=at), at
+        )
         return None
     digest = _BTRFS_CSUMS.get(block.number("csum_type"))
     if digest is None:
         kind = block.number("csum_type")
-        copies.recorder.leave_out(f"btrfs superblock, {place}: checksum of kind {kind}")
+        copies.recorder.leave_out(
+            say("btrfs superblock, {place}: checksum of kind {kind}", place=place, kind=kind)
+        )
     else:
         computed = digest(data[32:])
         if not copies.checksum(place, data[: len(computed)], computed, at):
@@ -192,6 +219,8 @@ def _btrfs_block(copies: Copies, place: str, at: int, first: Record | None) -> R
     # NOTE: a start that was cut off may have written the first copy alone.
     behind = 0 if first is None else first.number("generation") - block.number("generation")
     if behind > 1:
-        copies.bad(place, "generation", f"{behind} behind", "that of copy 1", at)
+        copies.bad(
+            place, "generation", say("{behind} behind", behind=behind), say("that of copy 1"), at
+        )
         return None
     return block

@@ -74,7 +74,7 @@ class LibraryVolume:
             # volume for it: one that fails would end what it has nothing to do with.
             self._fs = pytsk3.FS_Info(self._image, 0, library_type)
         except FOREIGN_ERRORS as error:
-            raise foreign("open the filesystem", error) from error
+            raise foreign(say("open the filesystem"), error) from error
 
     @property
     def narrowed(self) -> int:
@@ -175,7 +175,7 @@ class LibraryVolume:
             directory = self._fs.open_dir(inode=folder.node)
             listing = iter(directory)
         except FOREIGN_ERRORS as error:
-            failure = foreign(f"open the folder {folder.path or '/'}", error)
+            failure = foreign(say("open the folder {path}", path=folder.path or "/"), error)
             if not folder.path:
                 raise failure from error
             self.incomplete.append(f"{folder.path}: {failure.reason}")
@@ -294,10 +294,17 @@ class LibraryVolume:
         try:
             data = self._bytes(self._file(entry.node), offset, length, stream)
         except FOREIGN_ERRORS as error:
-            raise foreign(f"read {entry.path}", error) from error
+            raise foreign(say("read {path}", path=entry.path), error) from error
         if len(data) != length:
             raise ReaderError(
-                "pytsk3", f"read {entry.path}", f"gave {len(data)} of {length} bytes at {offset}"
+                "pytsk3",
+                say("read {path}", path=entry.path),
+                say(
+                    "gave {count} of {length} bytes at {offset}",
+                    count=len(data),
+                    length=length,
+                    offset=offset,
+                ),
             )
         return data
 
@@ -312,7 +319,7 @@ class LibraryVolume:
         try:
             runs = list(runs_of(self._file(entry.node), self._block_bytes))
         except FOREIGN_ERRORS as error:
-            raise foreign(f"find the clusters of {entry.path}", error) from error
+            raise foreign(say("find the clusters of {path}", path=entry.path), error) from error
         for kind, name, place in runs:
             stream = kind == DATA and name is not None
             path = f"{entry.path}:{name}" if stream else entry.path

@@ -11,7 +11,7 @@ from verify.filesystem.examination import Effect, Fault
 from verify.manifest.header import Partition
 from verify.rules.rule import Level
 from verify.rules.shared import name_of
-from verify.text.message import Message, counted, say
+from verify.text.message import Message, counted, joined, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -269,11 +269,12 @@ def _value(fault: Fault) -> str:
 
     A place that holds a path is left out: the finding has the name, which not every report tells.
     """
-    place = "" if "/" in fault.place else f"{fault.place}, "
+    field = fault.field
+    if "/" not in fault.place:
+        field = joined([fault.place, field])
     return say(
-        "{place}{field}: {stored} (expected: {expected})",
-        place=place,
-        field=fault.field,
+        "{field}: {stored} (expected: {expected})",
+        field=field,
         stored=fault.stored,
         expected=fault.expected,
     )

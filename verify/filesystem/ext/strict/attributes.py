@@ -19,6 +19,7 @@ from verify.filesystem.ext.strict.mapping import Mapping
 from verify.filesystem.ext.strict.owners import Owners
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import EXTENDED_ENTRY, EXTENDED_HEADER_BYTES, EXTENDED_MAGIC, INODE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -52,25 +53,25 @@ def scan(  # noqa: C901, PLR0911 - each way a table can be wrong
     at, end = first, len(data)
     while True:
         if at + 4 > end:
-            return found, "no end of the entries"
+            return found, say("no end of the entries")
         if data[at : at + 4] == b"\0\0\0\0":
             break
         if at + _ENTRY > end:
-            return found, "an entry past the end"
+            return found, say("an entry past the end")
         length, index, place, inode, size, check = _unpack(data, at)
         name = data[at + _ENTRY : at + _ENTRY + length]
         at += _ENTRY + (length + 3 & ~3)
         if at > end - 4:
-            return found, "an entry past the end"
+            return found, say("an entry past the end")
         if b"\0" in name:
-            return found, "a name with a zero byte"
+            return found, say("a name with a zero byte")
         found.append((index, name, place, size, inode, check))
     for _, _, place, size, inode, _ in found:
         if inode:
             if size > _LARGEST_VALUE:
-                return found, "a value that is too long"
+                return found, say("a value that is too long")
         elif size and (base + place < at + 4 or base + place + (size + 3 & ~3) > end):
-            return found, "a value outside its place"
+            return found, say("a value outside its place")
     return found, None
 
 
@@ -126,11 +127,13 @@ class Attributes:
         raw = rows.stored[at].tobytes()
         start = INODE.size + int.from_bytes(raw[0x80:0x82], "little") + 4
         number = int(rows.numbers[at])
-        where = ("extended attributes", f"inode {number}")
+        where = (say("extended attributes"), say("inode {number}", number=number))
         found, wrong = scan(raw, start, start)
         self.subject.structure.compared()
         if wrong is not None:
-            self.subject.find(Effect.LOST, where, "entries", wrong, "all inside", node=number)
+            self.subject.find(
+                Effect.LOST, where, say("entries"), wrong, say("all inside"), node=number
+            )
             return
         self._take(number, found, raw, start, where)
 
@@ -152,7 +155,11 @@ class Attributes:
                 hashes = entry_hashes(name, value)
                 if check not in hashes:
                     stored, expected = f"{check:08X}", f"{hashes[1]:08X}"
-                    words = f"hash of {index}.{name.decode('utf-8', 'replace')}"
+                    words = say(
+                        "hash of {index}.{value}",
+                        index=index,
+                        value=name.decode("utf-8", "replace"),
+                    )
                     self.subject.find(Effect.LOST, where, words, stored, expected, node=number)
 
     def in_blocks(self, rows: Rows, good: Marks) -> None:
@@ -160,10 +167,10 @@ class Attributes:
         blocks, layout = rows.attribute_block, self.subject.layout
         for at in np.flatnonzero(good & (blocks != 0)).tolist():
             block, number = int(blocks[at]), int(rows.numbers[at])
-            where = ("extended attributes", f"inode {number}")
+            where = (say("extended attributes"), say("inode {number}", number=number))
             if not layout.first_data_block < block < layout.blocks:
                 self.subject.find(
-                    Effect.LOST, where, "file_acl", block, "in the volume", node=number
+                    Effect.LOST, where, "file_acl", block, say("in the volume"), node=number
                 )
                 continue
             self._shared[block] += 1
@@ -180,9 +187,14 @@ class Attributes:
         self.subject.structure.compared()
         magic, pieces = (int.from_bytes(data[at : at + 4], "little") for at in (0, 8))
         if magic != EXTENDED_MAGIC or pieces != 1:
-            stored = f"{magic:08X}, {pieces} blocks"
+            stored = say("{magic}, {pieces} blocks", magic=f"{magic:08X}", pieces=pieces)
             self.subject.find(
-                Effect.LOST, where, "magic", stored, f"{EXTENDED_MAGIC:08X}, 1 blocks", node=number
+                Effect.LOST,
+                where,
+                "magic",
+                stored,
+                say("{magic}, 1 block", magic=f"{EXTENDED_MAGIC:08X}"),
+                node=number,
             )
             return
         self._stored[block] = int.from_bytes(data[4:8], "little"), number
@@ -192,12 +204,19 @@ class Attributes:
             wanted = crc32c(block.to_bytes(8, "little") + blank, self.subject.layout.seed)
             if check != wanted:
                 self.subject.find(
-                    Effect.LOST, where, "checksum", f"{check:08X}", f"{wanted:08X}", node=number
+                    Effect.LOST,
+                    where,
+                    say("checksum"),
+                    f"{check:08X}",
+                    f"{wanted:08X}",
+                    node=number,
                 )
                 return
         found, wrong = scan(data, EXTENDED_HEADER_BYTES, 0)
         if wrong is not None:
-            self.subject.find(Effect.LOST, where, "entries", wrong, "all inside", node=number)
+            self.subject.find(
+                Effect.LOST, where, say("entries"), wrong, say("all inside"), node=number
+            )
             return
         self._take(number, found, data, 0, where)
 
@@ -210,46 +229,65 @@ class Attributes:
         sizes = rows.sizes
         for at in np.flatnonzero(good & (rows.flags & INLINE != 0)).tolist():
             number, more = int(rows.numbers[at]), self.inline.get(int(rows.numbers[at]))
-            where = ("inline data", f"inode {number}")
+            where = (say("inline data"), say("inode {number}", number=number))
             if more is None:
                 self.subject.find(
-                    Effect.LOST, where, "system.data", "none", "an attribute", node=number
+                    Effect.LOST, where, "system.data", say("none"), say("an attribute"), node=number
                 )
             elif sizes[at] > _AREA_BYTES + len(more):
                 room = _AREA_BYTES + len(more)
-                self.subject.find(Effect.LOST, where, "size", int(sizes[at]), room, node=number)
+                self.subject.find(
+                    Effect.LOST, where, say("size"), int(sizes[at]), room, node=number
+                )
 
     def finish(self) -> None:
         """Examine what all inodes together must agree with."""
         for block, (stored, number) in sorted(self._stored.items()):
             if stored != self._shared[block]:
-                where = ("extended attributes", f"inode {number}")
+                where = (say("extended attributes"), say("inode {number}", number=number))
                 wanted = self._shared[block]
                 self.subject.find(Effect.REPAIRED, where, "refcount", stored, wanted, node=number)
         for number in self._encrypted:
             if number not in self._contexts:
-                where = ("encryption", f"inode {number}")
-                self.subject.find(Effect.LOST, where, "context", "none", "one", node=number)
+                where = (say("encryption"), say("inode {number}", number=number))
+                self.subject.find(
+                    Effect.LOST, where, say("context"), say("none"), say("one"), node=number
+                )
         for inode, users in sorted(self._values.items()):
             self._value(inode, users)
         for number in sorted(self._kept.keys() - self._values.keys()):
-            where = ("extended attributes", f"inode {number}")
-            self.subject.find(Effect.REPAIRED, where, "value", "of no inode", "of one", node=number)
+            where = (say("extended attributes"), say("inode {number}", number=number))
+            self.subject.find(
+                Effect.REPAIRED, where, say("value"), say("of no inode"), say("of one"), node=number
+            )
 
     def _value(self, inode: int, users: list[tuple[int, int]]) -> None:
         parent, wanted = users[0]
-        where, kept = ("extended attributes", f"inode {parent}"), self._kept.get(inode)
+        where, kept = (
+            (say("extended attributes"), say("inode {number}", number=parent)),
+            self._kept.get(inode),
+        )
         if kept is None:
-            stored = f"inode {inode}"
+            stored = say("inode {number}", number=inode)
             self.subject.find(
-                Effect.LOST, where, "value", stored, "an inode that is a value", node=parent
+                Effect.LOST,
+                where,
+                say("value"),
+                stored,
+                say("an inode that is a value"),
+                node=parent,
             )
             return
         mapping, size, check = kept
         self.subject.structure.compared()
         if size != wanted:
             self.subject.find(
-                Effect.LOST, where, f"size of inode {inode}", size, wanted, node=parent
+                Effect.LOST,
+                where,
+                say("size of inode {number}", number=inode),
+                size,
+                wanted,
+                node=parent,
             )
             return
         pieces = [
@@ -262,7 +300,7 @@ class Attributes:
             self.subject.find(
                 Effect.LOST,
                 where,
-                f"hash of inode {inode}",
+                say("hash of inode {number}", number=inode),
                 f"{check:08X}",
                 f"{expected:08X}",
                 node=parent,

@@ -29,6 +29,7 @@ from verify.filesystem.ext.strict.owners import Owners
 from verify.filesystem.ext.strict.special import Special
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import EXTENT_MAGIC, LONGEST_EXTENT
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -197,7 +198,9 @@ class Contents:
         """Hold the count of blocks against those that were found."""
         layout = self.subject.layout
         if layout.groups.cluster_ratio > 1:
-            self.subject.structure.leave_out("counts of blocks of files: they are kept in clusters")
+            self.subject.structure.leave_out(
+                say("counts of blocks of files: they are kept in clusters")
+            )
             return
         known = wanted & ~np.isin(rows.numbers, self.attributes.with_values)
         huge = (rows.flags & HUGE_FILE != 0) & ("huge_file" in layout.features)
@@ -206,9 +209,17 @@ class Contents:
         total = counts + (rows.attribute_block != 0)
         expected = np.where(huge, total, total * (layout.block_bytes // _SECTOR))
         for at in np.flatnonzero(known & (stored != expected)).tolist():
-            number, where = int(rows.numbers[at]), ("inode", f"inode {rows.numbers[at]}")
+            number, where = (
+                int(rows.numbers[at]),
+                ("inode", say("inode {number}", number=rows.numbers[at])),
+            )
             self.subject.find(
-                Effect.REPAIRED, where, "blocks", int(stored[at]), int(expected[at]), node=number
+                Effect.REPAIRED,
+                where,
+                say("blocks"),
+                int(stored[at]),
+                int(expected[at]),
+                node=number,
             )
 
     def _check_sizes(self, rows: Rows, wanted: Marks, ends: Numbers, written: Numbers) -> None:
@@ -224,9 +235,14 @@ class Contents:
         cut |= wanted & (kind == REGULAR) & (sizes > self._largest(rows.flags & EXTENTS != 0))
         long = wanted & (kind == LINK) & ((sizes <= 0) | (sizes >= size) | (ends == 0))
         for at in np.flatnonzero(short | cut | long).tolist():
-            number, where = int(rows.numbers[at]), ("inode", f"inode {rows.numbers[at]}")
-            expected = f"what its {int(ends[at])} blocks hold"
-            self.subject.find(Effect.LOST, where, "size", int(sizes[at]), expected, node=number)
+            number, where = (
+                int(rows.numbers[at]),
+                ("inode", say("inode {number}", number=rows.numbers[at])),
+            )
+            expected = say("what its {count} blocks hold", count=int(ends[at]))
+            self.subject.find(
+                Effect.LOST, where, say("size"), int(sizes[at]), expected, node=number
+            )
 
     def _largest(self, extents: Marks) -> Numbers:
         """Return how large the driver lets a file be (ext4_max_size, ext4_max_bitmap_size)."""
@@ -244,5 +260,5 @@ class Contents:
             text = areas[at].tobytes().split(b"\0")[0]
             size, number = int(sizes[at]), int(rows.numbers[at])
             if len(text) != size or not size:
-                where = ("inode", f"inode {number}")
-                self.subject.find(Effect.LOST, where, "size", size, len(text), node=number)
+                where = ("inode", say("inode {number}", number=number))
+                self.subject.find(Effect.LOST, where, say("size"), size, len(text), node=number)

@@ -18,8 +18,9 @@ from verify.filesystem.ext.strict.attributes import Attributes
 from verify.filesystem.ext.strict.contents import Folder
 from verify.filesystem.ext.strict.hash_tree import HashTree, Leaf
 from verify.filesystem.ext.strict.inode_rows import AREA, CASEFOLD, ENCRYPT, INDEX, INLINE
-from verify.filesystem.ext.strict.subject import Subject
+from verify.filesystem.ext.strict.subject import Subject, place_of
 from verify.structs.ext import FOLDER_ENTRY
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -84,7 +85,9 @@ class _OneFolder:
             self._blocks()
         if len(set(self.own)) != len(self.own):
             twice = len(self.own) - len(set(self.own))
-            self._tell(Effect.LOST, "names", f"{twice} twice", "each once")
+            self._tell(
+                Effect.LOST, say("names"), say("{count} twice", count=twice), say("each once")
+            )
         self.names.folders.append(self.folder.number)
         self.names.counts.append(len(self.names.inodes) - self.before)
         self.subject.structure.compared(len(self.own) + 1)
@@ -92,9 +95,9 @@ class _OneFolder:
     def _tell(
         self, effect: Effect, name: str, stored: object, expected: object, block: int | None = None
     ) -> None:
-        place = f"inode {self.folder.number}" + (f", block {block}" if block is not None else "")
         number = self.folder.number
-        self.subject.find(effect, ("folder", place), name, stored, expected, node=number)
+        place = place_of(number, block)
+        self.subject.find(effect, (say("folder"), place), name, stored, expected, node=number)
 
     def _inline(self, attributes: Attributes) -> None:
         area = self.folder.inode[AREA]
@@ -106,7 +109,7 @@ class _OneFolder:
 
     def _blocks(self) -> None:
         if not self.folder.runs:
-            self._tell(Effect.LOST, "blocks", "none", "at least one")
+            self._tell(Effect.LOST, say("blocks"), say("none"), say("at least one"))
         tree = None
         if self.folder.flags & INDEX and "dir_index" in self.subject.layout.features:
             tree = HashTree(self.subject, self.folder)
@@ -114,7 +117,7 @@ class _OneFolder:
         expected = 0
         for number, data in self._read():
             if number != expected:
-                self._tell(Effect.REPAIRED, "blocks", "a hole", "none", expected)
+                self._tell(Effect.REPAIRED, say("blocks"), say("a hole"), say("none"), expected)
             expected = number + 1
             if data is None:
                 continue
@@ -137,12 +140,14 @@ class _OneFolder:
         most = folder.size // subject.layout.block_bytes
         for first, place, count, written in folder.runs:
             if not written:
-                self._tell(Effect.LOST, "blocks", "not yet written", "written", first)
+                self._tell(
+                    Effect.LOST, say("blocks"), say("not yet written"), say("written"), first
+                )
                 continue
             for at in range(min(count, max(0, most - first))):
                 numbers.append(first + at)
                 places.append(place + at)
-        name = ("folder", f"inode {folder.number}")
+        name = (say("folder"), say("inode {number}", number=folder.number))
         read = subject.scattered(places, lambda _: name, Effect.LOST)
         for number, (_, data) in zip(numbers, read, strict=True):
             yield number, data
@@ -154,13 +159,17 @@ class _OneFolder:
             end -= _TAIL_BYTES
             inode, length, name, kind = _unpack(data, end)
             if (inode, length, name, kind) != (0, _TAIL_BYTES, 0, _TAIL_KIND):
-                self._tell(Effect.LOST, "checksum", "none", "one at the block's end", number)
+                self._tell(
+                    Effect.LOST, say("checksum"), say("none"), say("one at the block's end"), number
+                )
                 end = len(data)
             else:
                 seed = layout.inode_seed(self.folder.number, self.folder.generation)
                 check, wanted = int.from_bytes(data[-4:], "little"), crc32c(data[:end], seed)
                 if check != wanted:
-                    self._tell(Effect.LOST, "checksum", f"{check:08X}", f"{wanted:08X}", number)
+                    self._tell(
+                        Effect.LOST, say("checksum"), f"{check:08X}", f"{wanted:08X}", number
+                    )
         start = self._dots(data) if number == 0 else 0
         self._entries(data, end, number, start)
 
@@ -169,15 +178,21 @@ class _OneFolder:
         own, length, size, _ = _unpack(data, 0)
         number = self.folder.number
         if size != 1 or data[_HEAD : _HEAD + 1] != b"." or own != number:
-            self._tell(Effect.REPAIRED, "the entry .", f"inode {own}", f"inode {number}", 0)
+            self._tell(
+                Effect.REPAIRED,
+                say("the entry ."),
+                say("inode {number}", number=own),
+                say("inode {number}", number=number),
+                0,
+            )
             if size != 1 or length < _SHORTEST or length % 4 or length > len(data) - _SHORTEST:
                 return 0
         if length < _SHORTEST or length % 4 or length > len(data) - _SHORTEST:
-            self._tell(Effect.LOST, "length of the entry .", length, _SHORTEST, 0)
+            self._tell(Effect.LOST, say("length of the entry ."), length, _SHORTEST, 0)
             return len(data)
         parent, more, size, _ = _unpack(data, length)
         if size != 2 or data[length + _HEAD : length + _HEAD + 2] != b"..":  # noqa: PLR2004 - dots
-            self._tell(Effect.REPAIRED, "the entry ..", "none", "one", 0)
+            self._tell(Effect.REPAIRED, say("the entry .."), say("none"), say("one"), 0)
             return int(length)
         self.names.parents[number] = int(parent)
         return int(length) + entry_length(int(more), len(data))
@@ -191,15 +206,27 @@ class _OneFolder:
         start = len(own)
         while at < end:
             if at + _HEAD > end:
-                self._tell(Effect.LOST, "entries", f"end at {at}", f"at {end}", number)
+                self._tell(
+                    Effect.LOST,
+                    say("entries"),
+                    say("end at {at}", at=at),
+                    say("at {at}", at=end),
+                    number,
+                )
                 break
             inode, length, name, kind = _unpack(data, at)
             if size >= ENCODED_BLOCK:
                 length = entry_length(length, size)
             least = _HEAD + name + (more if inode else 0) + 3 & ~3
             if length < _SHORTEST or length & 3 or length < least or at + length > end:
-                words = f"length of the entry at {at}"
-                self._tell(Effect.LOST, words, length, f"{max(12, least)} to {end - at}", number)
+                words = say("length of the entry at {at}", at=at)
+                self._tell(
+                    Effect.LOST,
+                    words,
+                    length,
+                    say("{value} to {end}", value=max(12, least), end=end - at),
+                    number,
+                )
                 break
             if inode:
                 inodes.append(inode)
@@ -217,7 +244,9 @@ class _OneFolder:
                 return
             bad = [name for name in names if b"/" in name or b"\0" in name or not name]
         for name in bad:
-            self._tell(Effect.LOST, "a name", repr(name), "a name without / and zero", number)
+            self._tell(
+                Effect.LOST, say("a name"), repr(name), say("a name without / and zero"), number
+            )
 
 
 def target_columns(names: Names) -> tuple[Numbers, Numbers, Numbers]:

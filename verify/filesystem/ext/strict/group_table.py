@@ -16,6 +16,7 @@ from verify.filesystem.checksums import crc16, crc32c
 from verify.filesystem.examination import Effect
 from verify.filesystem.ext.strict.subject import columns
 from verify.structs.ext import GROUP_DESCRIPTOR, GROUP_DESCRIPTOR_64
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,12 +77,12 @@ def read_groups(subject: Subject) -> GroupTable | None:
     layout = subject.layout
     groups = layout.groups
     if groups.count > MOST_GROUPS:
-        reason = f"{groups.count} groups are more than are examined"
+        reason = say("{count} groups are more than are examined", count=groups.count)
         subject.structure.leave_out(reason)
         return None
     pieces: list[bytes] = []
     for block, length in _blocks(layout):
-        where = ("group descriptors", f"block {len(pieces)}")
+        where = (say("group descriptors"), say("block {block}", block=len(pieces)))
         data = subject.bytes_at(block * groups.block_bytes, length, where, Effect.REFUSED)
         if data is None:
             return None
@@ -132,9 +133,11 @@ def _check_checksums(
             wanted = crc16(number + before + (behind if table.wide else b""), uuid)
         stored = int(table.rows["checksum"][index])
         if stored != wanted:
-            place = f"group {first + index}" + (f", copy in group {copy[0]}" if copy else "")
-            where = ("group descriptor", place)
-            subject.find(effect, where, "checksum", f"{stored:04X}", f"{wanted:04X}")
+            place = say("group {group}", group=first + index)
+            if copy:
+                place = say("{group}, copy in group {holder}", group=place, holder=copy[0])
+            where = (say("group descriptor"), place)
+            subject.find(effect, where, say("checksum"), f"{stored:04X}", f"{wanted:04X}")
     subject.structure.compared(len(table))
 
 
@@ -155,21 +158,32 @@ def _check_places(subject: Subject, table: GroupTable) -> None:
         bad |= (places < head) & (places + length > layout.first_data_block)
         for group in np.flatnonzero(bad).tolist():
             table.sound[group] = False
-            where = ("group descriptor", f"group {group}")
-            expected = f"{low[group]} to {high[group] - length}, behind the descriptors"
+            where = (say("group descriptor"), say("group {group}", group=group))
+            expected = say(
+                "{low} to {high}, behind the descriptors", low=low[group], high=high[group] - length
+            )
             subject.find(Effect.REFUSED, where, name, int(places[group]), expected)
         subject.structure.compared(len(table))
     flags = table.rows["flags"]
     allowed = _KNOWN_FLAGS if layout.lazy else _INODES_ZEROED
     for group in np.flatnonzero(flags & ~np.uint16(allowed)).tolist():
-        stored, where = f"{flags[group]:#x}", ("group descriptor", f"group {group}")
-        subject.find(Effect.REPAIRED, where, "flags", stored, f"of {allowed:#x}")
+        stored, where = (
+            f"{flags[group]:#x}",
+            (say("group descriptor"), say("group {group}", group=group)),
+        )
+        subject.find(
+            Effect.REPAIRED, where, "flags", stored, say("of {allowed}", allowed=f"{allowed:#x}")
+        )
     unused = table.number("itable_unused")
     per_group = layout.block.number("inodes_per_group")
     for group in np.flatnonzero(unused > per_group).tolist() if layout.lazy else ():
-        where = ("group descriptor", f"group {group}")
+        where = (say("group descriptor"), say("group {group}", group=group))
         subject.find(
-            Effect.REPAIRED, where, "itable_unused", int(unused[group]), f"at most {per_group}"
+            Effect.REPAIRED,
+            where,
+            "itable_unused",
+            int(unused[group]),
+            say("at most {most}", most=per_group),
         )
 
 
@@ -190,7 +204,7 @@ def check_copies(subject: Subject, table: GroupTable) -> None:
     places = {name: table.number(name) for name in _PLACES}
     for holder, first_group, block, count in _copies(layout):
         length = count * groups.descriptor_bytes
-        where = ("group descriptors", f"copy in group {holder}")
+        where = (say("group descriptors"), say("copy in group {group}", group=holder))
         data = subject.bytes_at(block * groups.block_bytes, length, where, Effect.REPAIRED)
         if data is None:
             continue
@@ -199,7 +213,14 @@ def check_copies(subject: Subject, table: GroupTable) -> None:
         for name in _PLACES:
             wanted = places[name][first_group : first_group + count]
             for index in np.flatnonzero(copy.number(name) != wanted).tolist():
-                place = ("group descriptor", f"group {first_group + index}, copy in group {holder}")
+                place = (
+                    say("group descriptor"),
+                    say(
+                        "group {group}, copy in group {holder}",
+                        group=first_group + index,
+                        holder=holder,
+                    ),
+                )
                 stored, real = int(copy.number(name)[index]), int(wanted[index])
                 subject.find(Effect.REPAIRED, place, name, stored, real)
         _check_checksums(subject, copy, Effect.REPAIRED, (holder, first_group))

@@ -15,6 +15,7 @@ from verify.filesystem.ext.strict.contents import Folder
 from verify.filesystem.ext.strict.inode_rows import CASEFOLD
 from verify.filesystem.ext.strict.name_hash import hash_names
 from verify.filesystem.ext.strict.subject import Subject
+from verify.text.message import say
 
 _ROOT_ENTRIES, _NODE_ENTRIES = 0x20, 0x8
 _ENTRY = 8
@@ -65,7 +66,7 @@ class HashTree:
         self, effect: Effect, name: str, stored: object, expected: object, block: int
     ) -> None:
         number = self.folder.number
-        where = ("hash tree", f"inode {number}, block {block}")
+        where = (say("hash tree"), say("inode {number}, block {block}", number=number, block=block))
         self.subject.find(effect, where, name, stored, expected, node=number)
 
     def check(self, leaves: list[Leaf]) -> None:
@@ -80,22 +81,31 @@ class HashTree:
             version == _SIPHASH and bool(self.folder.flags & CASEFOLD)
         )
         if zero or length != _INFO_BYTES or unused & 1 or not known:
-            stored = f"version {version}, length {length}, flags {unused}"
-            self._tell(Effect.REPAIRED, "root", stored, "a version from 0 to 5, length 8", 0)
+            stored = say(
+                "version {version}, length {length}, flags {unused}",
+                version=version,
+                length=length,
+                unused=unused,
+            )
+            self._tell(
+                Effect.REPAIRED, say("root"), stored, say("a version from 0 to 5, length 8"), 0
+            )
             return
         if levels >= deepest:
-            self._tell(Effect.LOST, "levels", levels, f"below {deepest}", 0)
+            self._tell(Effect.LOST, say("levels"), levels, say("below {most}", most=deepest), 0)
             return
         found: dict[int, tuple[int, int]] = {}
         self._walk(0, root, _ROOT_ENTRIES, levels, (0, _ALL), found)
         blocks = {leaf.block for leaf in leaves}
         for block in sorted(blocks - found.keys()):
-            self._tell(Effect.LOST, "leaf", "in no node", "in one node", block)
+            self._tell(Effect.LOST, say("leaf"), say("in no node"), say("in one node"), block)
         for block in sorted(found.keys() - blocks):
-            self._tell(Effect.LOST, "leaf", "no block of names", "a block of names", block)
+            self._tell(
+                Effect.LOST, say("leaf"), say("no block of names"), say("a block of names"), block
+            )
         if self.folder.flags & CASEFOLD:
             if version == _SIPHASH or not all(b"".join(leaf.names).isascii() for leaf in leaves):
-                self.subject.structure.leave_out("the order of large folders that fold case")
+                self.subject.structure.leave_out(say("the order of large folders that fold case"))
                 return
             # NOTE: of ASCII alone, folding makes small letters (Unicode 12.1, CaseFolding.txt).
             leaves = [Leaf(leaf.block, [name.lower() for name in leaf.names]) for leaf in leaves]
@@ -113,8 +123,14 @@ class HashTree:
         limit, count, block = struct.unpack_from("<HHI", data, start)
         wanted = self._limit(start)
         if limit != wanted or not 0 < count <= limit:
-            stored = f"{count} of {limit}"
-            self._tell(Effect.LOST, "entries", stored, f"1 to {wanted} of {wanted}", number)
+            stored = say("{count} of {limit}", count=count, limit=limit)
+            self._tell(
+                Effect.LOST,
+                say("entries"),
+                stored,
+                say("1 to {wanted} of {wanted}", wanted=wanted),
+                number,
+            )
             return
         self._check_checksum(number, data, start, limit, count)
         self.subject.structure.compared(count)
@@ -124,16 +140,30 @@ class HashTree:
         for at, child in enumerate(child & _BLOCK_MASK for child in children):
             low, high = hashes[at], hashes[at + 1]
             if low & ~1 > high & ~1 or (at and low < hashes[at - 1]):
-                self._tell(Effect.LOST, f"hash of entry {at}", f"{low:08X}", "in order", number)
+                self._tell(
+                    Effect.LOST,
+                    say("hash of entry {at}", at=at),
+                    f"{low:08X}",
+                    say("in order"),
+                    number,
+                )
             if child in found or child == 0:
-                self._tell(Effect.LOST, f"block of entry {at}", child, "one of its own", number)
+                self._tell(
+                    Effect.LOST,
+                    say("block of entry {at}", at=at),
+                    child,
+                    say("one of its own"),
+                    number,
+                )
                 continue
             if not levels:
                 found[child] = low, high
                 continue
             below = self._nodes.pop(child, None)
             if below is None:
-                self._tell(Effect.LOST, f"block of entry {at}", child, "a node", number)
+                self._tell(
+                    Effect.LOST, say("block of entry {at}", at=at), child, say("a node"), number
+                )
                 continue
             self._walk(child, below, _NODE_ENTRIES, levels - 1, (low, high), found)
 
@@ -146,7 +176,7 @@ class HashTree:
         wanted = crc32c(data[tail : tail + 4] + bytes(4), wanted)
         stored = int.from_bytes(data[tail + 4 : tail + 8], "little")
         if stored != wanted:
-            self._tell(Effect.LOST, "checksum", f"{stored:08X}", f"{wanted:08X}", number)
+            self._tell(Effect.LOST, say("checksum"), f"{stored:08X}", f"{wanted:08X}", number)
 
     def _check_hashes(
         self, leaves: list[Leaf], found: dict[int, tuple[int, int]], version: int
@@ -171,6 +201,12 @@ class HashTree:
             top = high if high & 1 else high - 1
             outside = (own < low) | (own > top)
             if outside.any():
-                stored = f"{int(outside.sum())} names of other hashes"
-                self._tell(Effect.LOST, "names", stored, f"{low:08X} to {top:08X}", leaf.block)
+                stored = say("{count} names of other hashes", count=int(outside.sum()))
+                self._tell(
+                    Effect.LOST,
+                    say("names"),
+                    stored,
+                    say("{low} to {top}", low=f"{low:08X}", top=f"{top:08X}"),
+                    leaf.block,
+                )
         self.subject.structure.compared(len(names))

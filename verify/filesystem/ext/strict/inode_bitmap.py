@@ -9,6 +9,7 @@ import numpy as np
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
 from verify.filesystem.ext.strict.group_table import INODES_UNINITIALISED
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -29,7 +30,10 @@ def read_inode_bitmap(
         return None
     if layout.lazy and table.flags(group) & INODES_UNINITIALISED:
         return np.zeros(per_group, dtype=np.bool_)
-    where, place = ("inode bitmap", f"group {group}"), int(table.number("inode_bitmap")[group])
+    where, place = (
+        (say("inode bitmap"), say("group {group}", group=group)),
+        int(table.number("inode_bitmap")[group]),
+    )
     data = subject.blocks_at(place, 1, where, Effect.REPAIRED)
     if data is None:
         return None
@@ -39,7 +43,9 @@ def read_inode_bitmap(
         stored, mask = table.checksum("inode_bitmap", group)
         wanted = crc32c(bits, layout.seed) & mask
         if stored != wanted:
-            subject.find(Effect.REPAIRED, where, "checksum", f"{stored:X}", f"{wanted:X}")
+            subject.find(Effect.REPAIRED, where, say("checksum"), f"{stored:X}", f"{wanted:X}")
     if behind.strip(b"\xff"):
-        subject.find(Effect.REPAIRED, where, "padding", "0 bits behind the end", "1 bits")
+        subject.find(
+            Effect.REPAIRED, where, say("padding"), say("0 bits behind the end"), say("1 bits")
+        )
     return np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little").astype(np.bool_)

@@ -33,6 +33,7 @@ from verify.filesystem.ext.strict.owners import Owners
 from verify.filesystem.ext.strict.special import BAD_BLOCKS, RESIZE, Special
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import INODE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -104,12 +105,15 @@ class InodeScan:
             count = 0 if lazy or unused > per_group else per_group - unused
         first = group * per_group + 1
         if not table.sound[group]:
-            reason = f"inodes of group {group}: its descriptor names no possible place for them"
+            reason = say(
+                "inodes of group {group}: its descriptor names no possible place for them",
+                group=group,
+            )
             self.subject.structure.leave_out(reason)
             return
         size = layout.groups.inode_bytes
         start = int(table.number("inode_table")[group]) * layout.block_bytes
-        where = ("inode table", f"group {group}")
+        where = (say("inode table"), say("group {group}", group=group))
         data = self.subject.bytes_at(start, count * size, where, Effect.LOST) if count else b""
         if data is None:
             return
@@ -146,7 +150,7 @@ class InodeScan:
         """Hold the inode bitmap against the inodes, and the group's counters against both."""
         layout, table, recorder = self.subject.layout, self.table, self.subject.allocation
         per_group = layout.block.number("inodes_per_group")
-        where = ("group descriptor", f"group {group}")
+        where = (say("group descriptor"), say("group {group}", group=group))
         folders = int(((rows.mode & FORMAT == DIRECTORY) & used).sum())
         stored = int(table.number("used_dirs_count")[group])
         if stored != folders:
@@ -177,23 +181,29 @@ class InodeScan:
         if rows.size > INODE.size:
             bad = (extra % 4 != 0) | (INODE.size + extra > rows.size)
             for at in np.flatnonzero(bad).tolist():
-                self._tell(rows, at, "extra_isize", int(extra[at]), f"up to {rows.size - 128}")
+                self._tell(
+                    rows,
+                    at,
+                    "extra_isize",
+                    int(extra[at]),
+                    say("up to {most}", most=rows.size - 128),
+                )
             good &= ~bad
         if layout.checksummed:
             self._check_checksums(rows)
         kind = rows.mode & FORMAT
         bad = ~np.isin(kind, list(KINDS)) & ~np.isin(rows.numbers, self.special.any_kind)
         for at in np.flatnonzero(bad).tolist():
-            self._tell(rows, at, "mode", f"{int(rows.mode[at]):06o}", "a kind of file")
+            self._tell(rows, at, "mode", f"{int(rows.mode[at]):06o}", say("a kind of file"))
         good &= ~bad
         self._check_flags(rows, good)
         both = (rows.flags & EXTENTS != 0) & (rows.flags & INLINE != 0)
         for at in np.flatnonzero(both).tolist():
-            self._tell(rows, at, "flags", "extents and inline data", "one of them")
+            self._tell(rows, at, "flags", say("extents and inline data"), say("one of them"))
         good &= ~both
         bad = (kind == REGULAR) & (rows.size_high & 0x80000000 != 0)
         for at in np.flatnonzero(bad).tolist():
-            self._tell(rows, at, "size", int(rows.sizes[at]), "below 2^63")
+            self._tell(rows, at, say("size"), int(rows.sizes[at]), say("below 2^63"))
         good &= ~bad
         self._check_deletion(rows)
         return good
@@ -203,7 +213,7 @@ class InodeScan:
         for at in np.flatnonzero((rows.dtime != 0) & (rows.links > 0)).tolist():
             number = int(rows.numbers[at])
             if number not in self.special.orphans:
-                where, stored = ("inode", f"inode {number}"), int(rows.dtime[at])
+                where, stored = ("inode", say("inode {number}", number=number)), int(rows.dtime[at])
                 self.subject.find(Effect.REPAIRED, where, "dtime", stored, 0, node=number)
 
     def _check_flags(self, rows: Rows, good: npt.NDArray[np.bool_]) -> None:
@@ -212,11 +222,17 @@ class InodeScan:
             if feature in self.subject.layout.features:
                 continue
             for at in np.flatnonzero(good & (rows.flags & flag != 0)).tolist():
-                self._tell(rows, at, "flags", f"{flag:#x}", f"{flag:#x} only with {feature}")
+                self._tell(
+                    rows,
+                    at,
+                    "flags",
+                    f"{flag:#x}",
+                    say("{flag} only with {feature}", flag=f"{flag:#x}", feature=feature),
+                )
 
     def _tell(self, rows: Rows, at: int, name: str, stored: object, expected: object) -> None:
         number, offset = int(rows.numbers[at]), int(rows.offsets[at])
-        where = ("inode", f"inode {number}")
+        where = ("inode", say("inode {number}", number=number))
         # The reserve for more descriptors holds nobody's data, and is made anew.
         effect = Effect.REPAIRED if number == RESIZE else Effect.LOST
         self.subject.find(effect, where, name, stored, expected, offset=offset, node=number)
@@ -244,4 +260,4 @@ class InodeScan:
             stored |= np.where(wide, high << 16, 0)
         wanted = np.where(wide, wanted, wanted & 0xFFFF)
         for at in np.flatnonzero(stored != wanted).tolist():
-            self._tell(rows, at, "checksum", f"{stored[at]:08X}", f"{wanted[at]:08X}")
+            self._tell(rows, at, say("checksum"), f"{stored[at]:08X}", f"{wanted[at]:08X}")

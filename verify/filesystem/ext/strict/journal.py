@@ -19,6 +19,7 @@ from verify.filesystem.ext.strict.subject import Subject
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.ext import JOURNAL_SUPERBLOCK
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -100,11 +101,11 @@ def read_journal(  # noqa: PLR0911 - each has its reason
         return None
     number = layout.block.number("journal_inum")
     if not number:
-        subject.structure.leave_out("the journal, which lies on a device of its own")
+        subject.structure.leave_out(say("the journal, which lies on a device of its own"))
         return None
     reader = InodeReader(subject, table)
     inode, mapping = reader.inode(number), reader.map(number)
-    where = ("journal", f"inode {number}")
+    where = ("journal", say("inode {number}", number=number))
     subject.structure.compared()
     if (
         inode is None
@@ -112,19 +113,21 @@ def read_journal(  # noqa: PLR0911 - each has its reason
         or inode.number("mode") & FORMAT != REGULAR
         or not inode.number("links_count")
     ):
-        subject.find(Effect.REFUSED, where, "inode", "no file", "a file", node=number)
+        subject.find(Effect.REFUSED, where, "inode", say("no file"), say("a file"), node=number)
         return None
     places = [place + at for _, place, count, _ in sorted(mapping.runs) for at in range(count)]
     if not mapping.sound or len(places) != mapping.end or not places:
-        words = f"{len(places)} of {mapping.end}"
-        subject.find(Effect.REFUSED, where, "blocks", words, "all of them", node=number)
+        words = say("{places} of {end}", places=len(places), end=mapping.end)
+        subject.find(Effect.REFUSED, where, say("blocks"), words, say("all of them"), node=number)
         return None
     journal = _Journal(subject, places, where)
     if not journal.read_superblock():
         return None
     if "needs_recovery" not in layout.features:
         if journal.block.number("start"):
-            subject.find(Effect.REPAIRED, where, "start", "a log that is not to be read", "none")
+            subject.find(
+                Effect.REPAIRED, where, "start", say("a log that is not to be read"), say("none")
+            )
         return None
     return journal.replay()
 
@@ -164,12 +167,16 @@ class _Journal:
         both = flags & _CSUM_V2 and flags & _CSUM_V3
         checks = (
             ("magic", block.number("magic") == _MAGIC, f"{_MAGIC:08X}"),
-            ("blocktype", block.number("blocktype") in {3, 4}, "3 or 4"),
+            ("blocktype", block.number("blocktype") in {3, 4}, say("3 or 4")),
             ("blocksize", block.number("blocksize") == size, size),
-            ("maxlen", _FEWEST_BLOCKS <= most <= len(self.places), f"up to {len(self.places)}"),
-            ("first", 0 < first < most, "inside the journal"),
-            ("start", not start or first <= start < most, "inside the log"),
-            ("feature_incompat", not flags & ~_KNOWN_INCOMPAT and not both, "known ones"),
+            (
+                "maxlen",
+                _FEWEST_BLOCKS <= most <= len(self.places),
+                say("up to {most}", most=len(self.places)),
+            ),
+            ("first", 0 < first < most, say("inside the journal")),
+            ("start", not start or first <= start < most, say("inside the log")),
+            ("feature_incompat", not flags & ~_KNOWN_INCOMPAT and not both, say("known ones")),
             ("feature_ro_compat", flags == 0 or not block.number("feature_ro_compat"), 0),
         )
         for name, holds, expected in checks:
@@ -181,7 +188,7 @@ class _Journal:
             data = raw[: JOURNAL_SUPERBLOCK.size]
             wanted = crc32c(data[:_CHECKSUM_AT] + bytes(4) + data[_CHECKSUM_AT + 4 :])
             if block.number("checksum_type") != _CRC32C or stored != wanted:
-                self._refuse("checksum", f"{stored:08X}", f"{wanted:08X}")
+                self._refuse(say("checksum"), f"{stored:08X}", f"{wanted:08X}")
                 return False
         self.seed = crc32c(block.raw("uuid"))
         return True
@@ -259,7 +266,7 @@ class _Journal:
         blank = data[: _COMMIT_CHECKSUM.start] + bytes(4) + data[_COMMIT_CHECKSUM.stop :]
         wanted = crc32c(blank, self.seed)
         if stored != wanted:
-            self._refuse("checksum of a commit", f"{stored:08X}", f"{wanted:08X}")
+            self._refuse(say("checksum of a commit"), f"{stored:08X}", f"{wanted:08X}")
         return stored == wanted
 
     def _copy_holds(self, at: int, sequence: int, check: int | None) -> bool:
@@ -272,7 +279,7 @@ class _Journal:
         if not self.incompat & _CSUM_V3:
             wanted &= 0xFFFF
         if check != wanted:
-            self._refuse("checksum of a block", f"{check:X}", f"{wanted:X}")
+            self._refuse(say("checksum of a block"), f"{check:X}", f"{wanted:X}")
         return check == wanted
 
     def _tags(self, data: bytes) -> Iterator[tuple[int, int, int | None]]:
@@ -315,4 +322,6 @@ class _Journal:
             return
         tag, _, _, number = struct.unpack("<HHII", head)
         if tag == _FAST_HEAD and number == sequence:
-            self.subject.structure.leave_out("changes that wait in the journal as fast commits")
+            self.subject.structure.leave_out(
+                say("changes that wait in the journal as fast commits")
+            )

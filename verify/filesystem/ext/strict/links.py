@@ -16,6 +16,7 @@ from verify.filesystem.ext.strict.inode_rows import DIRECTORY, EA_INODE, FORMAT,
 from verify.filesystem.ext.strict.inodes import Inodes
 from verify.filesystem.ext.strict.special import ROOT, Special
 from verify.filesystem.ext.strict.subject import Subject
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -44,7 +45,7 @@ class LinkCheck:
         first = self.special.first_inode
         bad = ~there | (targets < first) & (targets != ROOT) | (targets == ROOT)
         for index in np.flatnonzero(bad).tolist():
-            self._tell(Effect.LOST, folders, targets, index, "an inode in use")
+            self._tell(Effect.LOST, folders, targets, index, say("an inode in use"))
         good = ~bad
         self._check_kinds(folders, targets, kinds, at, good)
         is_folder = inodes.modes & FORMAT == DIRECTORY
@@ -58,10 +59,12 @@ class LinkCheck:
     def _tell(
         self, effect: Effect, folders: Numbers, targets: Numbers, index: int, expected: str
     ) -> None:
-        where = ("folder", f"inode {folders[index]}")
+        where = (say("folder"), say("inode {number}", number=folders[index]))
         target = int(targets[index])
         node = int(folders[index])
-        self.subject.find(effect, where, "entry", f"inode {target}", expected, node=node)
+        self.subject.find(
+            effect, where, say("entry"), say("inode {number}", number=target), expected, node=node
+        )
 
     def _check_kinds(
         self,
@@ -81,13 +84,22 @@ class LinkCheck:
         # NOTE: kind 0 is unknown, which every reader looks up in the inode.
         wrong = good & (kinds != wanted) & (kinds != 0)
         for index in np.flatnonzero(wrong).tolist():
-            where = ("folder", f"inode {folders[index]}, entry of inode {targets[index]}")
+            where = (
+                say("folder"),
+                say(
+                    "inode {folder}, entry of inode {number}",
+                    folder=folders[index],
+                    number=targets[index],
+                ),
+            )
             stored, expected = int(kinds[index]), int(wanted[index])
             node = int(targets[index])
             self.subject.find(Effect.REPAIRED, where, "file_type", stored, expected, node=node)
         hidden = good & (self.inodes.flags[at] & EA_INODE != 0)
         for index in np.flatnonzero(hidden).tolist():
-            self._tell(Effect.LOST, folders, targets, index, "a file, not an attribute's value")
+            self._tell(
+                Effect.LOST, folders, targets, index, say("a file, not an attribute's value")
+            )
 
     def _check_links(
         self, count: Numbers, below: Numbers, is_folder: npt.NDArray[np.bool_]
@@ -100,18 +112,18 @@ class LinkCheck:
         lost = (count == 0) & ~apart
         for at in np.flatnonzero(lost).tolist():
             number = int(numbers[at])
-            where = ("inode", f"inode {number}")
-            self.subject.find(Effect.LOST, where, "names", 0, int(wanted[at]), node=number)
+            where = ("inode", say("inode {number}", number=number))
+            self.subject.find(Effect.LOST, where, say("names"), 0, int(wanted[at]), node=number)
         twice = is_folder & (count > 1)
         for at in np.flatnonzero(twice).tolist():
             number = int(numbers[at])
-            where = ("inode", f"inode {number}")
-            self.subject.find(Effect.LOST, where, "names", int(count[at]), 1, node=number)
+            where = ("inode", say("inode {number}", number=number))
+            self.subject.find(Effect.LOST, where, say("names"), int(count[at]), 1, node=number)
         ordinary = ~apart | (numbers == ROOT)
         wrong = ordinary & ~lost & ~twice & ~many & (inodes.links != wanted)
         for at in np.flatnonzero(wrong).tolist():
             number = int(numbers[at])
-            where = ("inode", f"inode {number}")
+            where = ("inode", say("inode {number}", number=number))
             stored, expected = int(inodes.links[at]), int(wanted[at])
             self.subject.find(Effect.REPAIRED, where, "links_count", stored, expected, node=number)
         self.subject.structure.compared(len(numbers))
@@ -128,15 +140,17 @@ class LinkCheck:
         for child, parent in [*zip(children.tolist(), parents.tolist(), strict=True), (ROOT, ROOT)]:
             stored = self.names.parents.get(child)
             if stored is not None and stored != parent:
-                where = ("folder", f"inode {child}")
-                words = "the entry .."
+                where = (say("folder"), say("inode {number}", number=child))
+                words = say("the entry ..")
                 self.subject.find(Effect.REPAIRED, where, words, stored, parent, node=child)
         for _ in range(_MOST_LEVELS):
             up = up[up]
         root = int(np.searchsorted(numbers, ROOT))
         if root >= len(numbers) or numbers[root] != ROOT or not is_folder[root]:
-            where = ("inode", f"inode {ROOT}")
-            self.subject.find(Effect.REFUSED, where, "root", "no folder", "a folder", node=ROOT)
+            where = (say("inode"), say("inode {number}", number=ROOT))
+            self.subject.find(
+                Effect.REFUSED, where, say("root"), say("no folder"), say("a folder"), node=ROOT
+            )
             return
         named = np.zeros(len(numbers), dtype=np.bool_)
         named[at] = True
@@ -144,7 +158,12 @@ class LinkCheck:
             # Below a folder without a name, which is told of itself; or in a circle.
             if named[up[index]]:
                 number = int(numbers[index])
-                where = ("folder", f"inode {number}")
+                where = (say("folder"), say("inode {number}", number=number))
                 self.subject.find(
-                    Effect.LOST, where, "parents", "a circle", "the root", node=number
+                    Effect.LOST,
+                    where,
+                    say("parents"),
+                    say("a circle"),
+                    say("the root"),
+                    node=number,
                 )

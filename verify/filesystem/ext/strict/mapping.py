@@ -11,8 +11,9 @@ import numpy as np
 
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
-from verify.filesystem.ext.strict.subject import Subject
+from verify.filesystem.ext.strict.subject import Subject, place_of
 from verify.structs.ext import EXTENT, EXTENT_HEADER, EXTENT_INDEX, EXTENT_MAGIC, LONGEST_EXTENT
+from verify.text.message import say
 
 _EXTENTS = 0x80000
 _DEEPEST = 5
@@ -88,8 +89,8 @@ def _broken(
     block: int | None,
 ) -> None:
     mapping.sound = False
-    place = f"inode {node.number}" + (f", block {block}" if block is not None else "")
-    structure = "extent tree" if node.extents else "block list"
+    place = place_of(node.number, block)
+    structure = say("extent tree") if node.extents else say("block list")
     name, stored, expected = what
     subject.find(Effect.LOST, (structure, place), name, stored, expected, node=node.number)
 
@@ -113,17 +114,25 @@ class _Extents:
         if header.number("magic") != EXTENT_MAGIC:
             wrong = "magic", f"{header.number('magic'):04X}", f"{EXTENT_MAGIC:04X}"
         elif level > _DEEPEST or (depth is not None and level != depth):
-            wrong = "depth", level, f"at most {_DEEPEST}" if depth is None else depth
+            wrong = (
+                say("depth"),
+                level,
+                say("at most {most}", most=_DEEPEST) if depth is None else depth,
+            )
         elif not 0 < most <= room:
-            wrong = "max", most, f"1 to {room}"
+            wrong = "max", most, say("1 to {room}", room=room)
         elif entries > most or (level and not entries):
-            wrong = "entries", entries, f"{int(level > 0)} to {most}"
+            wrong = (
+                say("entries"),
+                entries,
+                say("{value} to {most}", value=int(level > 0), most=most),
+            )
         if wrong is None and block is not None and self.subject.layout.checksummed:
             at = EXTENT_HEADER.size + _ENTRY * most
             stored = int.from_bytes(data[at : at + 4], "little")
             check = crc32c(data[:at], self.seed)
             if stored != check:
-                wrong = "checksum", f"{stored:08X}", f"{check:08X}"
+                wrong = say("checksum"), f"{stored:08X}", f"{check:08X}"
         if wrong is not None:
             _broken(self.subject, self.node_, self.mapping, wrong, block)
             return
@@ -142,16 +151,20 @@ class _Extents:
             place = row.number("start_lo") | row.number("start_hi") << 32
             what: tuple[str, object, object] | None = None
             if not count or start + count > _BLOCK_NUMBERS:
-                what = f"length of extent {index}", count, "1 or more"
+                what = say("length of extent {index}", index=index), count, say("1 or more")
             elif start < self.next_block:
-                what = f"order of extent {index}", start, f"from {self.next_block}"
+                what = (
+                    say("order of extent {index}", index=index),
+                    start,
+                    say("from {first}", first=self.next_block),
+                )
             elif block is not None and index == 0 and start != first:
-                what = "first block", start, f"{first}, as its index says"
+                what = say("first block"), start, say("{first}, as its index says", first=first)
             elif not _in_volume(self.subject, place, count):
                 what = (
-                    f"place of extent {index}",
-                    f"{place} to {place + count - 1}",
-                    "in the volume",
+                    say("place of extent {index}", index=index),
+                    say("{first} to {last}", first=place, last=place + count - 1),
+                    say("in the volume"),
                 )
             if what is not None:
                 _broken(self.subject, self.node_, self.mapping, what, block)
@@ -169,20 +182,27 @@ class _Extents:
             child = row.number("leaf_lo") | row.number("leaf_hi") << 32
             what: tuple[str, object, object] | None = None
             if start <= before:
-                what = f"order of index {index}", start, f"above {before}"
+                what = (
+                    say("order of index {index}", index=index),
+                    start,
+                    say("above {before}", before=before),
+                )
             elif block is not None and index == 0 and start != first:
-                what = "first block", start, f"{first}, as its index says"
+                what = say("first block"), start, say("{first}, as its index says", first=first)
             elif not _in_volume(self.subject, child, 1):
-                what = f"place of index {index}", child, "in the volume"
+                what = say("place of index {index}", index=index), child, say("in the volume")
             elif child in self.subject.tree_blocks:
-                what = f"place of index {index}", child, "a block of its own"
+                what = say("place of index {index}", index=index), child, say("a block of its own")
             if what is not None:
                 _broken(self.subject, self.node_, self.mapping, what, block)
                 continue
             before = start
             self.subject.tree_blocks.add(child)
             self.mapping.tree.append(child)
-            where = ("extent tree", f"inode {self.node_.number}, block {child}")
+            where = (
+                say("extent tree"),
+                say("inode {number}, block {block}", number=self.node_.number, block=child),
+            )
             below = self.subject.blocks_at(child, 1, where, Effect.LOST, self.node_.number)
             if below is None:
                 self.mapping.sound = False
@@ -211,12 +231,19 @@ class _Blocks:
             return
         subject, each = self.subject, self.subject.layout.block_bytes // _POINTER
         if not _in_volume(subject, block, 1) or block in subject.tree_blocks:
-            what = (f"indirect block of level {level}", block, "a block of its own in the volume")
+            what = (
+                say("indirect block of level {level}", level=level),
+                block,
+                say("a block of its own in the volume"),
+            )
             _broken(subject, self.node, self.mapping, what, None)
             return
         subject.tree_blocks.add(block)
         self.mapping.tree.append(block)
-        where = ("block list", f"inode {self.node.number}, block {block}")
+        where = (
+            say("block list"),
+            say("inode {number}, block {block}", number=self.node.number, block=block),
+        )
         data = subject.blocks_at(block, 1, where, Effect.LOST, self.node.number)
         if data is None:
             self.mapping.sound = False
@@ -237,7 +264,11 @@ class _Blocks:
         places = numbers[there]
         bad = (places <= layout.first_data_block) | (places >= layout.blocks)
         for at in np.flatnonzero(bad).tolist():
-            what = (f"block {first + int(there[at])}", int(places[at]), "in the volume")
+            what = (
+                say("block {block}", block=first + int(there[at])),
+                int(places[at]),
+                say("in the volume"),
+            )
             _broken(self.subject, self.node, self.mapping, what, None)
         there, places = there[~bad], places[~bad]
         if not len(there):

@@ -14,6 +14,7 @@ import numpy as np
 from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect, Fault
 from verify.filesystem.ext.strict.group_table import BLOCKS_UNINITIALISED
+from verify.text.message import say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -113,7 +114,9 @@ def check_owners(subject: Subject, table: GroupTable, owners: Owners) -> None:
     """Find blocks of two owners, and hold the bitmaps against all owners."""
     ranges = owners.sorted()
     if "shared_blocks" in subject.layout.features:
-        subject.allocation.leave_out("blocks with two owners: this volume shares blocks on purpose")
+        subject.allocation.leave_out(
+            say("blocks with two owners: this volume shares blocks on purpose")
+        )
     else:
         _find_doubles(subject, ranges)
     _check_bitmaps(subject, table, ranges)
@@ -138,15 +141,24 @@ def _find_doubles(subject: Subject, ranges: Ranges) -> None:
             _overwritten(
                 subject,
                 one,
-                "owner",
-                f"blocks {low} to {high - 1} also of {_who(two)}",
-                "one owner",
+                say("owner"),
+                say(
+                    "blocks {low} to {high} also of {value}",
+                    low=low,
+                    high=high - 1,
+                    value=_who(two),
+                ),
+                say("one owner"),
                 low,
             )
 
 
 def _who(owner: int) -> str:
-    return f"inode {owner}" if owner != SYSTEM else "the groups' own structures"
+    return (
+        say("inode {number}", number=owner)
+        if owner != SYSTEM
+        else say("the groups' own structures")
+    )
 
 
 def _overwritten(  # noqa: PLR0913, PLR0917 - the fields of a fault
@@ -156,7 +168,7 @@ def _overwritten(  # noqa: PLR0913, PLR0917 - the fields of a fault
     subject.allocation.fault(
         Fault(
             effect=Effect.OVERWRITTEN,
-            structure="inode" if owner != SYSTEM else "group",
+            structure="inode" if owner != SYSTEM else say("group"),
             place=_who(owner),
             field=name,
             stored=stored,
@@ -181,7 +193,7 @@ def _check_bitmaps(subject: Subject, table: GroupTable, ranges: Ranges) -> None:
                 _check_lazy(subject, table, group, ranges)
         read = subject.scattered(
             [int(places[group]) for group in batch],
-            lambda block: ("block bitmap", f"block {block}"),
+            lambda block: (say("block bitmap"), say("block {block}", block=block)),
             Effect.REPAIRED,
         )
         for group, (_, data) in zip(batch, read, strict=True):
@@ -206,8 +218,8 @@ def _check_lazy(subject: Subject, table: GroupTable, group: int, ranges: Ranges)
     subject.allocation.compared(count)
     for owner in np.unique(near.owners[near.owners != SYSTEM]).tolist():
         low = int(max(first, near.starts[near.owners == owner].min()))
-        stored = f"group {group} is marked as never used"
-        _overwritten(subject, owner, "block bitmap", stored, "in use", low)
+        stored = say("group {group} is marked as never used", group=group)
+        _overwritten(subject, owner, say("block bitmap"), stored, say("in use"), low)
     system = near.owners == SYSTEM
     low_ends, high_ends = Ranges(
         np.maximum(near.starts[system], first),
@@ -227,13 +239,13 @@ def _check_bitmap(
 ) -> None:
     layout = subject.layout
     first, count = _span(subject, group)
-    where = ("block bitmap", f"group {group}")
+    where = (say("block bitmap"), say("group {group}", group=group))
     if layout.checksummed:
         whole = layout.block.number("blocks_per_group") // layout.groups.cluster_ratio // _BITS
         stored, mask = table.checksum("block_bitmap", group)
         wanted = crc32c(data[:whole], layout.seed) & mask
         if stored != wanted:
-            subject.find(Effect.REPAIRED, where, "checksum", f"{stored:X}", f"{wanted:X}")
+            subject.find(Effect.REPAIRED, where, say("checksum"), f"{stored:X}", f"{wanted:X}")
     length = -(-count // _BITS)
     bits = data[:length]
     expected = np.packbits(_covered(ranges, first, count), bitorder="little").tobytes()
@@ -241,10 +253,14 @@ def _check_bitmap(
     if tail:
         high = 0xFF << tail & 0xFF
         if bits[-1] | high != bits[-1] or data[length:].strip(b"\xff"):
-            subject.find(Effect.REPAIRED, where, "padding", "0 bits behind the end", "1 bits")
+            subject.find(
+                Effect.REPAIRED, where, say("padding"), say("0 bits behind the end"), say("1 bits")
+            )
         bits = bits[:-1] + bytes([bits[-1] & ~high & 0xFF])
     elif data[length:].strip(b"\xff"):
-        subject.find(Effect.REPAIRED, where, "padding", "0 bits behind the end", "1 bits")
+        subject.find(
+            Effect.REPAIRED, where, say("padding"), say("0 bits behind the end"), say("1 bits")
+        )
     subject.allocation.compared(count)
     if bits != expected:
         _tell_differences(subject, group, bits, expected, ranges)
@@ -255,7 +271,7 @@ def _check_bitmap(
 def _check_free(subject: Subject, table: GroupTable, group: int, free: int) -> None:
     stored = int(table.number("free_blocks_count")[group])
     if stored != free:
-        where = ("group descriptor", f"group {group}")
+        where = (say("group descriptor"), say("group {group}", group=group))
         subject.find(Effect.REPAIRED, where, "free_blocks_count", stored, free)
 
 
@@ -283,11 +299,11 @@ def _tell_differences(
         subject.allocation.fault(
             Fault(
                 effect=Effect.WASTED,
-                structure="block bitmap",
-                place=f"group {group}",
-                field="in use without an owner",
-                stored=f"{wasted} blocks",
-                expected="none",
+                structure=say("block bitmap"),
+                place=say("group {group}", group=group),
+                field=say("in use without an owner"),
+                stored=say("{count} blocks", count=wasted),
+                expected=say("none"),
             )
         )
     missing = first + np.flatnonzero((have == 0) & (want == 1))
@@ -297,5 +313,12 @@ def _tell_differences(
     for start, end, owner in zip(near.starts, near.ends, near.owners, strict=True):
         hit = missing[(missing >= start) & (missing < end)]
         if len(hit):
-            stored = f"{len(hit)} blocks from {int(hit[0])} in group {group} marked free"
-            _overwritten(subject, int(owner), "block bitmap", stored, "in use", int(hit[0]))
+            stored = say(
+                "{count} blocks from {first} in group {group} marked free",
+                count=len(hit),
+                first=int(hit[0]),
+                group=group,
+            )
+            _overwritten(
+                subject, int(owner), say("block bitmap"), stored, say("in use"), int(hit[0])
+            )

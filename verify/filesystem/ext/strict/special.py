@@ -18,6 +18,7 @@ from verify.filesystem.ext.strict.inode_rows import FORMAT, REGULAR
 from verify.filesystem.ext.strict.mapping import Node, map_inode
 from verify.filesystem.ext.strict.subject import Subject
 from verify.structs.ext import INODE
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ext.strict.mapping import Mapping
@@ -50,7 +51,7 @@ class InodeReader:
             return None
         start = int(self.table.number("inode_table")[group]) * layout.block_bytes
         size = layout.groups.inode_bytes
-        where = ("inode", f"inode {number}")
+        where = ("inode", say("inode {number}", number=number))
         return self.subject.bytes_at(start + index * size, size, where, Effect.LOST, number)
 
     def inode(self, number: int) -> Record | None:
@@ -105,10 +106,10 @@ class Special:
             Fault(
                 effect=Effect.OVERWRITTEN,
                 structure="inode",
-                place=f"inode {number}",
-                field="inode bitmap",
-                stored="marked free",
-                expected="in use",
+                place=say("inode {number}", number=number),
+                field=say("inode bitmap"),
+                stored=say("marked free"),
+                expected=say("in use"),
                 node=number,
             )
         )
@@ -118,11 +119,11 @@ class Special:
         subject.allocation.fault(
             Fault(
                 effect=Effect.WASTED,
-                structure="inode bitmap",
-                place=f"group {group}",
-                field="in use without links",
-                stored=f"{count} inodes",
-                expected="none",
+                structure=say("inode bitmap"),
+                place=say("group {group}", group=group),
+                field=say("in use without links"),
+                stored=say("{count} inodes", count=count),
+                expected=say("none"),
             )
         )
 
@@ -147,21 +148,33 @@ def read_special(subject: Subject, table: GroupTable) -> Special:
 def _orphan_list(subject: Subject, reader: InodeReader, special: Special) -> None:
     """Follow the list whose head is in the superblock, each inode naming the next."""
     number = subject.layout.block.number("last_orphan")
-    where = ("orphan list", "superblock")
+    where = (say("orphan list"), say("superblock"))
     while number and len(special.orphans) < _MOST_ORPHANS:
         subject.structure.compared()
         inode = None
         if number >= subject.layout.first_inode:
             inode = reader.inode(number)
         if inode is None or number in special.orphans:
-            expected = "inodes in use, each once"
-            subject.find(Effect.REPAIRED, where, "orphans", f"inode {number}", expected)
+            expected = say("inodes in use, each once")
+            subject.find(
+                Effect.REPAIRED,
+                where,
+                say("orphans"),
+                say("inode {number}", number=number),
+                expected,
+            )
             return
         if not inode.number("mode"):
-            subject.find(Effect.REPAIRED, where, "orphans", f"inode {number}", "one in use")
+            subject.find(
+                Effect.REPAIRED,
+                where,
+                say("orphans"),
+                say("inode {number}", number=number),
+                say("one in use"),
+            )
             return
         special.orphans.add(number)
-        where = ("orphan list", f"inode {number}")
+        where = (say("orphan list"), say("inode {number}", number=number))
         number = inode.number("dtime")
 
 
@@ -170,10 +183,10 @@ def _orphan_file(subject: Subject, reader: InodeReader, special: Special) -> Non
     layout = subject.layout
     number = layout.block.number("orphan_file_inum")
     special.nameless.add(number)
-    where = ("orphan file", f"inode {number}")
+    where = (say("orphan file"), say("inode {number}", number=number))
     inode, mapping = reader.inode(number), reader.map(number)
     if inode is None or mapping is None or not inode.number("links_count"):
-        subject.find(Effect.REFUSED, where, "inode", "none", "a file", node=number)
+        subject.find(Effect.REFUSED, where, "inode", say("none"), say("a file"), node=number)
         return
     seed = layout.inode_seed(number, inode.number("generation"))
     blocks = size_of(inode) // layout.block_bytes
@@ -187,7 +200,7 @@ def _orphan_file(subject: Subject, reader: InodeReader, special: Special) -> Non
         or not blocks
         or any(at not in places for at in range(min(blocks, 1 << 16)))
     ):
-        subject.find(Effect.REFUSED, where, "blocks", len(places), blocks, node=number)
+        subject.find(Effect.REFUSED, where, say("blocks"), len(places), blocks, node=number)
         return
     for at in range(blocks):
         data = subject.blocks_at(places[at], 1, where, Effect.REFUSED, number)
@@ -199,10 +212,12 @@ def _orphan_file(subject: Subject, reader: InodeReader, special: Special) -> Non
         wanted = crc32c(places[at].to_bytes(8, "little") + body, seed)
         if magic != _ORPHAN_MAGIC:
             stored, expected = f"{magic:08X}", f"{_ORPHAN_MAGIC:08X}"
-            subject.find(Effect.REFUSED, where, f"magic of block {at}", stored, expected)
+            subject.find(Effect.REFUSED, where, say("magic of block {at}", at=at), stored, expected)
         elif layout.checksummed and check != wanted:
             stored, expected = f"{check:08X}", f"{wanted:08X}"
-            subject.find(Effect.REFUSED, where, f"checksum of block {at}", stored, expected)
+            subject.find(
+                Effect.REFUSED, where, say("checksum of block {at}", at=at), stored, expected
+            )
         elif "orphan_present" in layout.features:
             names = np.frombuffer(body, "<u4")
             special.orphans |= set(names[names != 0].tolist())
@@ -211,15 +226,17 @@ def _orphan_file(subject: Subject, reader: InodeReader, special: Special) -> Non
 def _quota_file(
     subject: Subject, reader: InodeReader, number: int, wanted: tuple[str, int]
 ) -> None:
-    where = ("quota file", f"inode {number}")
+    where = (say("quota file"), say("inode {number}", number=number))
     subject.structure.compared()
     inode, mapping = reader.inode(number), reader.map(number)
     if inode is None or inode.number("mode") & FORMAT != REGULAR or not inode.number("links_count"):
-        subject.find(Effect.REFUSED, where, "inode", "no file", "a file", node=number)
+        subject.find(Effect.REFUSED, where, "inode", say("no file"), say("a file"), node=number)
         return
     first = next((run for run in mapping.runs if run[0] == 0), None) if mapping else None
     if first is None:
-        subject.find(Effect.REFUSED, where, "first block", "none", "a header", node=number)
+        subject.find(
+            Effect.REFUSED, where, say("first block"), say("none"), say("a header"), node=number
+        )
         return
     data = subject.blocks_at(first[1], 1, where, Effect.REFUSED, number)
     if data is not None and int.from_bytes(data[:4], "little") != wanted[1]:
@@ -248,14 +265,16 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
     """
     layout, groups = subject.layout, subject.layout.groups
     node = reader.node(RESIZE)
-    where = ("resize inode", f"inode {RESIZE}")
+    where = (say("resize inode"), say("inode {number}", number=RESIZE))
     if node is None:
         return
     each = layout.block_bytes // _POINTER
     double = int.from_bytes(node.area[_DOUBLE * _POINTER :][:_POINTER], "little")
     subject.structure.compared()
     if not layout.first_data_block < double < layout.blocks:
-        subject.find(Effect.REPAIRED, where, "double indirect block", double, "in the volume")
+        subject.find(
+            Effect.REPAIRED, where, say("double indirect block"), double, say("in the volume")
+        )
         return
     owners.add(double, 1, RESIZE)
     data = subject.blocks_at(double, 1, where, Effect.REPAIRED)
@@ -269,7 +288,9 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
         stored = int.from_bytes(data[at : at + _POINTER], "little")
         subject.structure.compared()
         if stored != block:
-            subject.find(Effect.REPAIRED, where, f"block of reserve {index}", stored, block)
+            subject.find(
+                Effect.REPAIRED, where, say("block of reserve {index}", index=index), stored, block
+            )
             continue
         names = subject.blocks_at(block, 1, where, Effect.REPAIRED)
         if names is None:
@@ -278,5 +299,11 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
         have = set(np.frombuffer(names, "<u4")[: len(holders)].tolist())
         want = {block + group * layout.block.number("blocks_per_group") for group in holders}
         if have != want:
-            place = f"copies of reserve {index}"
-            subject.find(Effect.REPAIRED, where, place, f"{len(have & want)} right", len(want))
+            place = say("copies of reserve {index}", index=index)
+            subject.find(
+                Effect.REPAIRED,
+                where,
+                place,
+                say("{count} right", count=len(have & want)),
+                len(want),
+            )

@@ -17,6 +17,7 @@ from verify.filesystem.ext.groups import Groups
 from verify.source.window import Window
 from verify.structs.base import Record
 from verify.structs.ext import COMPAT, INCOMPAT, RO_COMPAT, SUPERBLOCK, SUPERBLOCK_OFFSET
+from verify.text.message import Message, say, worded
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -117,6 +118,13 @@ def layout_of(window: Window) -> Layout:
     )
 
 
+def place_of(number: int, block: int | None) -> Message:
+    """Say where a fault of an inode lies: in which of its blocks, if in one of its own."""
+    if block is None:
+        return say("inode {number}", number=number)
+    return say("inode {number}, block {block}", number=number, block=block)
+
+
 @dataclass(slots=True)
 class Subject:
     """One volume, as its journal leaves it; `structure` and `allocation` collect what is found."""
@@ -147,8 +155,8 @@ class Subject:
                 structure=where[0],
                 place=where[1],
                 field=name,
-                stored=str(stored),
-                expected=str(expected),
+                stored=worded(stored),
+                expected=worded(expected),
                 offset=offset,
                 node=node,
             )
@@ -166,9 +174,13 @@ class Subject:
         try:
             return self.window.read(offset, length)
         except PastEnd:
-            self.find(effect, where, "place", offset, "in the volume", offset=offset, node=node)
+            self.find(
+                effect, where, say("place"), offset, say("in the volume"), offset=offset, node=node
+            )
         except SourceUnreadable:
-            self.structure.leave_out(f"{where[0]} of {where[1]}: it cannot be read")
+            self.structure.leave_out(
+                say("{what} of {place}: it cannot be read", what=where[0], place=where[1])
+            )
         return None
 
     def blocks_at(

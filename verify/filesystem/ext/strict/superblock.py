@@ -12,11 +12,12 @@ from verify.filesystem.checksums import crc32c
 from verify.filesystem.examination import Effect
 from verify.filesystem.ext.strict.subject import LARGEST_BLOCK_SHIFT
 from verify.structs.ext import INODE, MAGIC, MMP, SUPERBLOCK, SUPERBLOCK_OFFSET
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from verify.filesystem.ext.strict.subject import Layout, Subject
 
-WHERE = ("superblock", "primary")
+WHERE = (say("superblock"), say("primary"))
 
 _BITS = 8
 _NEWEST_REVISION = 1
@@ -46,7 +47,7 @@ def check_superblock(subject: Subject) -> bool:
     subject.structure.compared()
     if block.number("log_block_size") > LARGEST_BLOCK_SHIFT:
         # NOTE: every other number is counted in blocks.
-        _refuse(subject, "log_block_size", block.number("log_block_size"), "at most 6")
+        _refuse(subject, "log_block_size", block.number("log_block_size"), say("at most 6"))
         return False
     _check_features(subject)
     if layout.checksummed:
@@ -55,7 +56,7 @@ def check_superblock(subject: Subject) -> bool:
         if block.number("checksum_type") != _CRC32C:
             _refuse(subject, "checksum_type", block.number("checksum_type"), _CRC32C)
         elif block.number("checksum") != wanted:
-            _refuse(subject, "checksum", f"{block.number('checksum'):08X}", f"{wanted:08X}")
+            _refuse(subject, say("checksum"), f"{block.number('checksum'):08X}", f"{wanted:08X}")
     return _check_shape(subject, layout)
 
 
@@ -67,17 +68,29 @@ def _check_features(subject: Subject) -> None:
     layout = subject.layout
     block, has = layout.block, layout.features
     if block.number("rev_level") > _NEWEST_REVISION:
-        _refuse(subject, "rev_level", block.number("rev_level"), "0 or 1")
+        _refuse(subject, "rev_level", block.number("rev_level"), say("0 or 1"))
     for word in (*layout.unknown, *sorted(has & _UNKNOWN_TO_LINUX)):
-        _refuse(subject, "features", word, "features the driver knows")
+        _refuse(subject, say("features"), word, say("features the driver knows"))
     if {"metadata_csum", "uninit_bg"} <= has:
-        subject.find(Effect.REPAIRED, WHERE, "features", "both checksums", "metadata_csum alone")
+        subject.find(
+            Effect.REPAIRED,
+            WHERE,
+            say("features"),
+            say("both checksums"),
+            say("metadata_csum alone"),
+        )
     if "meta_bg" in has and "resize_inode" in has:
-        subject.find(Effect.REPAIRED, WHERE, "features", "meta_bg and resize_inode", "one of them")
+        subject.find(
+            Effect.REPAIRED,
+            WHERE,
+            say("features"),
+            say("meta_bg and resize_inode"),
+            say("one of them"),
+        )
     if "needs_recovery" in has and "has_journal" not in has:
-        _refuse(subject, "features", "needs_recovery without a journal", "has_journal")
+        _refuse(subject, say("features"), say("needs_recovery without a journal"), "has_journal")
     if "casefold" in has and block.number("encoding") != _UNICODE_12_1:
-        _refuse(subject, "encoding", block.number("encoding"), _UNICODE_12_1)
+        _refuse(subject, say("encoding"), block.number("encoding"), _UNICODE_12_1)
 
 
 def _check_shape(subject: Subject, layout: Layout) -> bool:
@@ -94,26 +107,36 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
     if not per_group or not inodes or not per_block:
         for name, value in (("blocks_per_group", per_group), ("inodes_per_group", inodes)):
             if not value:
-                _refuse(subject, name, value, "more than 0")
+                _refuse(subject, name, value, say("more than 0"))
         if not per_block:
-            _refuse(subject, "inode_size", inode, f"at most {size}")
+            _refuse(subject, "inode_size", inode, say("at most {most}", most=size))
         return False
     checks = (
         (
             "inode_size",
             is_power_of_two(inode) and INODE.size <= inode <= size,
-            f"a power of 2 from 128 to {size}",
+            say("a power of 2 from 128 to {size}", size=size),
         ),
         ("first_data_block", layout.first_data_block == first, str(first)),
-        ("blocks_per_group", 0 < clusters <= size * _BITS, f"at most {size * _BITS}"),
+        (
+            "blocks_per_group",
+            0 < clusters <= size * _BITS,
+            say("at most {most}", most=size * _BITS),
+        ),
         (
             "inodes_per_group",
             per_block <= inodes <= size * _BITS and inodes % _BITS == 0,
-            f"a multiple of 8 from {per_block} to {size * _BITS}",
+            say(
+                "a multiple of 8 from {per_block} to {size}", per_block=per_block, size=size * _BITS
+            ),
         ),
-        ("inodes_count", block.number("inodes_count") == groups.count * inodes, "all groups'"),
-        ("blocks_count", groups.blocks > layout.first_data_block, "more than 0"),
-        ("blocks_count", groups.blocks * size <= subject.window.size_bytes, "the volume's size"),
+        ("inodes_count", block.number("inodes_count") == groups.count * inodes, say("all groups'")),
+        ("blocks_count", groups.blocks > layout.first_data_block, say("more than 0")),
+        (
+            "blocks_count",
+            groups.blocks * size <= subject.window.size_bytes,
+            say("the volume's size"),
+        ),
         ("reserved_gdt_blocks", block.number("reserved_gdt_blocks") <= size // 4, f"≤ {size // 4}"),
     )
     whole = True
@@ -126,11 +149,16 @@ def _check_shape(subject: Subject, layout: Layout) -> bool:
     if "64bit" in has and not (
         is_power_of_two(wide) and _SMALLEST_WIDE_DESCRIPTOR <= wide <= _LARGEST_DESCRIPTOR
     ):
-        _refuse(subject, "desc_size", wide, "a power of 2 from 64 to 1024")
+        _refuse(subject, "desc_size", wide, say("a power of 2 from 64 to 1024"))
         whole = False
     most = min(block.number("inodes_count"), _MOST_RESERVED)
     if layout.first_inode not in range(_FIRST_FREE_INODE, most + 1):
-        _refuse(subject, "first_ino", layout.first_inode, f"{_FIRST_FREE_INODE} to {most}")
+        _refuse(
+            subject,
+            "first_ino",
+            layout.first_inode,
+            say("{first_free_inode} to {most}", first_free_inode=_FIRST_FREE_INODE, most=most),
+        )
         whole = False
     _check_limits(subject, layout)
     return whole
@@ -144,10 +172,16 @@ def _check_limits(subject: Subject, layout: Layout) -> None:
         reserved |= block.number("r_blocks_count_hi") << 32
     subject.structure.compared(2)
     if reserved > blocks // 2:
-        subject.find(Effect.REPAIRED, WHERE, "r_blocks_count", reserved, f"at most {blocks // 2}")
+        subject.find(
+            Effect.REPAIRED,
+            WHERE,
+            "r_blocks_count",
+            reserved,
+            say("at most {most}", most=blocks // 2),
+        )
     if "flex_bg" in layout.features and block.number("log_groups_per_flex") > _MOST_FLEX:
         stored = block.number("log_groups_per_flex")
-        subject.find(Effect.REPAIRED, WHERE, "log_groups_per_flex", stored, "at most 31")
+        subject.find(Effect.REPAIRED, WHERE, "log_groups_per_flex", stored, say("at most 31"))
 
 
 def check_mount_protection(subject: Subject) -> None:
@@ -158,7 +192,7 @@ def check_mount_protection(subject: Subject) -> None:
     place, where = layout.block.number("mmp_block"), ("mmp", "block")
     subject.structure.compared()
     if not layout.first_data_block < place < layout.groups.blocks:
-        _refuse(subject, "mmp_block", place, "a block of the volume")
+        _refuse(subject, "mmp_block", place, say("a block of the volume"))
         return
     data = subject.blocks_at(place, 1, where, Effect.REFUSED)
     if data is None:
@@ -171,9 +205,9 @@ def check_mount_protection(subject: Subject) -> None:
         )
     elif layout.checksummed and block.number("checksum") != wanted:
         stored = f"{block.number('checksum'):08X}"
-        subject.find(Effect.REFUSED, where, "checksum", stored, f"{wanted:08X}")
+        subject.find(Effect.REFUSED, where, say("checksum"), stored, f"{wanted:08X}")
     elif block.number("seq") == _MMP_CHECKED:
-        subject.find(Effect.REFUSED, where, "seq", "a check is under way", "not mounted")
+        subject.find(Effect.REFUSED, where, "seq", say("a check is under way"), say("not mounted"))
 
 
 def check_backups(subject: Subject) -> None:
@@ -187,7 +221,10 @@ def check_backups(subject: Subject) -> None:
     for group in range(1, groups.count):
         if not groups.has_superblock(group):
             continue
-        where, offset = ("superblock", f"group {group}"), groups.first_block(group)
+        where, offset = (
+            (say("superblock"), say("group {group}", group=group)),
+            groups.first_block(group),
+        )
         offset *= groups.block_bytes
         raw = subject.bytes_at(offset, SUPERBLOCK.size, where, Effect.REPAIRED)
         if raw is None:
@@ -206,7 +243,7 @@ def check_backups(subject: Subject) -> None:
         if layout.checksummed and copy.number("checksum") != check:
             stored_check = f"{copy.number('checksum'):08X}"
             subject.find(
-                Effect.REPAIRED, where, "checksum", stored_check, f"{check:08X}", offset=offset
+                Effect.REPAIRED, where, say("checksum"), stored_check, f"{check:08X}", offset=offset
             )
 
 
