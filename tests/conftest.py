@@ -50,11 +50,12 @@ def is_portable(path: Path) -> bool:
 
 
 def pytest_configure() -> None:
-    """Take back signals that `nohup` and some CI leave ignored: the tests of interrupts need them."""
+    """Take back signals that `nohup` and some CI leave ignored: tests of interrupts need them."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
-            signal.signal(number, signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL)
+            again = signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL
+            signal.signal(number, again)
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
