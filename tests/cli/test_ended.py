@@ -51,6 +51,29 @@ def wait_for(what: Callable[[], object], seconds: float = PATIENCE_SECONDS) -> N
         time.sleep(0.005)
 
 
+LOST = """
+import signal, time
+from verify.cli.ending import Ended, end_when_told
+class Cleared:
+    def __del__(self):
+        signal.raise_signal(signal.SIGTERM)
+end_when_told()
+try:
+    del [Cleared()][0]
+    time.sleep(20)
+except Ended:
+    print("ended")
+"""
+
+
+def test_signal_when_it_comes_as_an_object_is_cleared_away_then_the_run_still_ends() -> None:
+    """Python ignores what is raised there (data model, `object.__del__`), so it is told again."""
+    done = subprocess.run(
+        [sys.executable, "-c", LOST], check=False, cwd=REPOSITORY, capture_output=True, timeout=60
+    )
+    assert (done.stdout, done.stderr) == (b"ended\n", b"")
+
+
 def workers(process: subprocess.Popen[str]) -> list[psutil.Process]:
     """Return the processes that work for this one."""
     return psutil.Process(process.pid).children(recursive=True)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import _thread
 import os
 import signal
 import sys
+import threading
 import time
 from typing import TYPE_CHECKING
 
@@ -18,6 +20,9 @@ _ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 CLEARING_SECONDS = 5.0
 """How long a run may unwind before a further signal counts."""
+
+
+_ONCE_MORE_SECONDS = 0.05
 
 
 class Ended(BaseException):
@@ -35,6 +40,7 @@ def end_when_told() -> None:
     SIGHUP that is ignored stays ignored, which is what `nohup` is for.
     """
     ending = _Ending()
+    sys.unraisablehook = ending.again
     for number in _numbers():
         if number != getattr(signal, "SIGHUP", None) or signal.getsignal(number) != signal.SIG_IGN:
             signal.signal(number, ending)
@@ -65,6 +71,24 @@ class _Ending:
         if now - self.last > CLEARING_SECONDS:
             self.last = now
             raise Ended
+
+    def again(self, lost: sys.UnraisableHookArgs) -> None:
+        """Tell it once more where it came as an object was cleared away, which ends nothing."""
+        if not isinstance(lost.exc_value, Ended):
+            sys.__unraisablehook__(lost)
+            return
+        self.last = float("-inf")
+        _thread.start_new_thread(_interrupt_soon, ())
+
+
+def _interrupt_soon() -> None:
+    """Send the signal to the first thread, so that it waits no longer for what it waits for."""
+    time.sleep(_ONCE_MORE_SECONDS)
+    send = getattr(signal, "pthread_kill", None)
+    if send is None:
+        signal.raise_signal(signal.SIGINT)
+    else:
+        send(threading.main_thread().ident, signal.SIGINT)
 
 
 def open_what_is_closed() -> None:
