@@ -54,6 +54,7 @@ class WorkingFolder(tempfile.TemporaryDirectory[str]):
             except LostError:
                 super().cleanup()
             else:
+                PLATFORM.keep_folder_private(Path(self.name))
                 return
         raise FileExistsError(None, "working folders are taken away as they are made", scratch)
 

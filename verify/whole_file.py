@@ -47,7 +47,7 @@ def whole_file(path: Path, *, replace: bool = False) -> Iterator[IO[bytes]]:
     temporary: Path | None = None
     lock: int | None = None
     try:
-        folder = path.parent.resolve()
+        folder = PLATFORM.real_path(path.parent)
         handle, temporary = _held_file(folder, path.name)
         lock = os.dup(handle)  # it is held until it has its name
         with os.fdopen(handle, "wb") as file:

@@ -315,7 +315,7 @@ def archive_around(folder: Path) -> Path | None:
 
     A job's folder that was copied elsewhere is one by itself.
     """
-    real = folder.resolve()
+    real = PLATFORM.real_path(folder)
     if read_entry(real).seal is not None:
         return real
     parts = {"jobs", "unfinished"}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from verify.cli.option_groups import ReadingOptions, ScopeOptions
 from verify.errors import OutputError, UsageError
+from verify.platforms.this import PLATFORM
 from verify.settings.settings import in_force
 from verify.text.message import say
 from verify.text.system_words import system_words
@@ -207,8 +208,6 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
             to be replaced, or has a name that the system does not allow.
         OutputError: there is no such folder.
     """
-    from verify.platforms.this import PLATFORM
-
     file = Path(path)
     if PLATFORM.names_device(path):  # where no file stands by which to see that it is one
         raise _not_a_file(file)
@@ -235,8 +234,9 @@ def place_for(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Place:
             say("{file}: already exists.", file=str(file)),
             say("Name a new file, or give --replace."),
         )
-    _hold_outside_archives(file.resolve().parent)
-    return Place(file.resolve(), taken=True)
+    real = PLATFORM.real_path(file)
+    _hold_outside_archives(real.parent)
+    return Place(real, taken=True)
 
 
 def _not_a_file(file: Path) -> UsageError:

@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from verify.errors import UsageError
+from verify.platforms.this import PLATFORM
 from verify.text.language import translated
 from verify.text.message import counted, say
 
@@ -101,7 +102,7 @@ def difference_files(
                 say("Name a new file; a list never replaces one."),
             )
         place_for(str(file), inputs, replace_it=False)
-    places = [path.resolve() for path in (*files, *others)]
+    places = [PLATFORM.real_path(path) for path in (*files, *others)]
     if len(set(places)) < len(places):
         raise UsageError(say("One file is named twice."), say("Name each report and list once."))
     return DifferenceFiles(tuple(files))

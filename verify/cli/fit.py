@@ -8,6 +8,7 @@ import typer
 
 from verify.cli.options import JsonOption, ScratchOption, SourceArgument
 from verify.errors import UsageError
+from verify.platforms.this import PLATFORM
 from verify.text.language import translated
 from verify.text.message import say
 from verify.text.words import OLD
@@ -180,7 +181,7 @@ def _new_script(path: str, drives: tuple[str, ...], other: Path | None) -> Path:
             say("Use one of {known}.", known=", ".join(SCRIPT_ENDINGS)),
         )
     place = place_for(path, drives, replace_it=False)
-    if other is not None and place.file.resolve() == other.resolve():
+    if other is not None and PLATFORM.real_path(place.file) == PLATFORM.real_path(other):
         raise UsageError(say("One file is named twice."), say("Name each report and list once."))
     return place.file
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from verify.cli.output import emit_drawn, emit_parts
 from verify.errors import OutputError
+from verify.platforms.this import PLATFORM
 from verify.text.language import translated
 from verify.text.message import say
 from verify.text.system_words import system_words
@@ -127,7 +128,7 @@ def _judge_in(  # noqa: PLR0913 - all that `judge` has, and the folder
 def _keep_given_manifests(paths: tuple[Path, Path], folder: Path) -> None:
     """Copy a manifest that was given, and so not written here, beside the other."""
     for side, path in zip(("source", "target"), paths, strict=True):
-        if path.resolve().parent == folder.resolve():
+        if PLATFORM.real_path(path).parent == PLATFORM.real_path(folder):
             continue
         copy = folder / f"{side}-{path.name}"
         try:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from verify.errors import UsageError
+from verify.platforms.this import PLATFORM
 from verify.text.language import translated
 from verify.text.message import Message, counted, say
 
@@ -92,7 +93,7 @@ def lists_of(paths: list[str] | None, manifest: str, *, names: bool) -> Lists | 
                 say("Use one of {known}.", known=", ".join(LIST_ENDINGS)),
             )
         place_for(str(file), (manifest,), replace_it=False)
-    if len({file.resolve() for file in files}) < len(files):
+    if len(set(map(PLATFORM.real_path, files))) < len(files):
         raise UsageError(say("One file is named twice."), say("Name each report and list once."))
     opened = open_manifest(manifest)
     listed = tuple(item.number for item in opened.header.partitions if item.unlocked().readable)

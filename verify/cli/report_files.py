@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from verify.cli.option_groups import EditionOptions
 from verify.cli.options import language_of
 from verify.errors import OutputError, UsageError
+from verify.platforms.this import PLATFORM
 from verify.settings.settings import in_force
 from verify.text.message import say
 from verify.text.system_words import system_words
@@ -78,7 +79,7 @@ def report_files(
     formats = held.formats if edition.format is None else tuple(edition.format)
     named = [one for path in paths or () for one in _with_endings(path, formats)]
     files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in named)
-    if len({path.resolve() for path in files}) < len(files):
+    if len(set(map(PLATFORM.real_path, files))) < len(files):
         raise UsageError(say("One file is named twice."), say("Name each report once."))
     paper = held.paper if edition.paper is None else edition.paper.value
     language = language_of(edition.lang)

@@ -151,6 +151,10 @@ class Platform:
         """Return the path of an open file; `None` where the system does not tell."""
         return None
 
+    def real_path(self, path: Path) -> Path:
+        """Return the absolute path that a path leads to, links followed; it need not exist."""
+        return path.resolve()
+
     def allows_name(self, path: Path) -> bool:  # noqa: ARG002
         """Whether a new file or folder can have that path, with each name in it as it is."""
         return True
@@ -228,6 +232,9 @@ class Platform:
 
     def hand_over_folder(self, folder: Path) -> None:
         """Give a folder that was just made, and is empty, the owner that it has in its own."""
+
+    def keep_folder_private(self, folder: Path) -> None:
+        """Let nobody else use a new folder, where its mode does not say so already."""
 
     def let_in(self, folder: Path, modes: tuple[int, int], group: int | None) -> None:  # noqa: ARG002
         """Give all in a folder its modes (files', folders'), and a group; links are left alone.

@@ -13,8 +13,10 @@ def _this_platform() -> Platform:
 
         return Linux()
     if sys.platform == "win32":
+        from verify.platforms.windows.files import allow_long_paths  # noqa: PLC0415 - likewise
         from verify.platforms.windows.system import Windows  # noqa: PLC0415 - of this system alone
 
+        allow_long_paths()
         return Windows()
     if sys.platform == "darwin":
         from verify.platforms.macos.system import MacOs  # noqa: PLC0415 - of this system alone

@@ -105,7 +105,7 @@ class WindowsDrives(Platform):
         read = {name: disks for name in reads if (disks := self._disks_of(name))}
         if not read:
             return None
-        there = attached.disks_of_path(self.kernel, str(place.resolve()))
+        there = attached.disks_of_path(self.kernel, str(self.real_path(place)))
         return next((name for name, disks in read.items() if disks & there), None)
 
     def _disks_of(self, name: str) -> frozenset[int]:

@@ -6,8 +6,13 @@ held by a mutex named after the folder's own number, which the folder keeps as i
 holds on one machine, so that a folder on a network drive has no lock. Windows lets go of either
 when the process ends.
 
+A path may have more than 260 characters: this process says of itself that it is made for such, as
+a program's manifest does ("Maximum Path Length Limitation"), but whether or not the computer's
+settings allow it, by the bit that the manifest sets. GUESS: no documentation names that bit; Go's
+runtime sets it for each of its programs (`initLongPathSupport` in its `os_windows.go`).
+
 Sources: Microsoft Learn, "CreateFileW", "LockFileEx", "CreateMutexW" ("Global\"), "GetDriveTypeW".
-Tried under Wine.
+Tried under Wine, which bounds no path.
 """
 
 from __future__ import annotations
@@ -15,6 +20,7 @@ from __future__ import annotations
 import ctypes
 import os
 import stat
+import sys
 from contextlib import suppress
 from ctypes import c_uint32
 from pathlib import Path
@@ -46,6 +52,12 @@ _OTHERS = stat.S_IRWXG | stat.S_IRWXO
 _LOCKED_BYTE = 1 << 62
 _LOCK_VIOLATION, _ACCESS_DENIED, _ALREADY_EXISTS = 33, 5, 183
 _DRIVE_REMOTE = 4
+_PROCESS_FLAGS_AT, _IS_LONG_PATH_AWARE = 3, 0x80
+"""In the process environment block: BitField, and IsLongPathAwareProcess in it."""
+
+_FIRST_BUILD = 15063
+"""Of Windows 10, version 1703; before that the bit may mean something else."""
+
 _LONG, _LONG_SHARE = "\\\\?\\", "\\\\?\\UNC\\"
 """What a path begins with that may be of any length, and one on a network drive."""
 
@@ -101,6 +113,10 @@ class WindowsFiles(Platform):
                 access.make_private(path)
 
     def hand_over_folder(self, folder: Path) -> None:
+        """Keep a new folder private; it has its owner already."""
+        self.keep_folder_private(folder)
+
+    def keep_folder_private(self, folder: Path) -> None:
         """Let nobody else use a new folder, nor what will be made in it, where that is kept."""
         with suppress(OSError):
             access.make_private(folder, inherited=True)
@@ -108,6 +124,16 @@ class WindowsFiles(Platform):
     def others_may_use(self, path: Path, mode: int) -> bool:  # noqa: ARG002 - none is kept here
         """Whether a file's list lets others in; a drive without lists lets in everybody."""
         return access.others_may_use(path)
+
+    def real_path(self, path: Path) -> Path:
+        """Return the absolute path that a path leads to.
+
+        Where Windows follows no links, they stay in it (Wine does so up to 260 characters only).
+        """
+        try:
+            return path.resolve()
+        except OSError:
+            return Path(os.path.abspath(path))  # noqa: PTH100 - takes `..` out
 
     def allows_name(self, path: Path) -> bool:
         """Whether Windows takes no name of that path for a device, nor changes it."""
@@ -124,6 +150,15 @@ class WindowsFiles(Platform):
         """Return this program's folder among a user's data of applications."""
         named = os.environ.get("LOCALAPPDATA")
         return Path(named or Path.home() / "AppData/Local") / APPLICATION
+
+
+def allow_long_paths() -> None:
+    """Let paths of this process have more than 260 characters."""
+    system: Any = sys  # of its own names only Windows has these
+    if system.getwindowsversion().build >= _FIRST_BUILD:
+        block = library("ntdll").RtlGetCurrentPeb()
+        flags = ctypes.c_uint8.from_address(block + _PROCESS_FLAGS_AT)
+        flags.value |= _IS_LONG_PATH_AWARE
 
 
 def _system_handle(descriptor: int) -> Any:

@@ -35,8 +35,9 @@ _POINTERS = {
         "GetStdHandle",
     ),
     "advapi32": (),
+    "ntdll": ("RtlGetCurrentPeb",),
 }
-"""Functions that answer with a handle, which has 64 bits where an `int` of C has 32."""
+"""Functions that answer with a handle or an address: 64 bits, where an `int` of C has 32."""
 
 
 @cache
