@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import sys
 from pathlib import Path
 
 import pytest
@@ -19,18 +20,18 @@ settings.load_profile("repeatable")
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 
+ON_WINDOWS = "tests/machine/test_windows_runs.py"
+"""The module that Windows alone can run."""
+
 PORTABLE = (
     "tests/archive",
-    "tests/fit",
     "tests/machine/test_windows_access.py",
     "tests/machine/test_windows_names.py",
     "tests/machine/test_windows_processes.py",
+    ON_WINDOWS,
     "tests/manifest",
-    "tests/matching",
-    "tests/table",
     "tests/test_held.py",
     "tests/test_moments.py",
-    "tests/text",
 )
 """Rooms and modules of tests that run on Windows as well, by the marker `portable`."""
 
@@ -60,6 +61,8 @@ def pytest_configure() -> None:
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Import no other module where these alone are wanted: Windows lacks what some import."""
+    if collection_path == REPOSITORY / ON_WINDOWS and sys.platform != "win32":
+        return True
     alone = config.option.markexpr == "portable" and collection_path.is_file()
     return True if alone and not is_portable(collection_path) else None
 

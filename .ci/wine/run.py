@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import lzma
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -29,6 +30,11 @@ other numbers than Linux does. Paths are the same: wine knows Linux's."""
 OF_A_FAULT = ("Traceback (most recent", "Unhandled page fault", "Exception ignored", "Warning:")
 """What standard error never holds, whatever the exit code."""
 
+OTHER_NAMES = ("back\\slash.txt", "folder\\of/one", "C:\\root", "C:stream", "CON", "dot.", "..\\up")
+"""Names that ext has, of what Windows would read otherwise."""
+
+VOLUME_ID = "5b0f9c1e-0000-4000-8000-00000000e4f4"
+
 REPORT_FORMS = ("html", "md", "csv", "json")
 
 
@@ -40,6 +46,7 @@ def main() -> None:
         drives = [_unpacked(name, folder) for name in ("old", "sound", "faulty")]
         for target in drives[1:]:
             comparison = _check(drives[0], target, folder)
+        _names_of_other_systems(folder)
         _reports(comparison, folder)  # of the faulty one, which says more
         _archive(drives[0], drives[1], folder)
     _told("the tests marked portable")
@@ -55,10 +62,37 @@ def _demo() -> None:
     _hold_same("the demo", here, there)
 
 
-def _check(old: Path, new: Path, folder: Path) -> Path:
+def _names_of_other_systems(folder: Path) -> None:
+    """Check two volumes with names that Windows would take for paths, devices or others."""
+    drives = [_volume(folder / f"{name}.ext4", name.encode()) for name in ("early", "later")]
+    _check(drives[0], drives[1], folder, "--whole-drive")
+    lists = []
+    for number, system in enumerate((HERE, WINDOWS)):
+        listed = folder / f"differences-{number}.csv"
+        options = ("--whole-drive", "--depth", "full", "--names", "--differences", listed)
+        _run(system, "check", *drives, *options)
+        lists.append(listed.read_bytes())
+    _hold_same("a list of differences", *lists)
+    missing = [name for name in OTHER_NAMES if name.encode() not in lists[0]]
+    _hold_same("names that the list of differences lacks", [], missing)
+
+
+def _volume(image: Path, contents: bytes) -> Path:
+    """Make an ext4 volume (e2fsprogs) whose files have these contents."""
+    with tempfile.TemporaryDirectory() as made:
+        for name in OTHER_NAMES:
+            path = Path(made, name)
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(contents)
+        maker = shutil.which("mkfs.ext4") or sys.exit("mkfs.ext4 is missing")
+        subprocess.run((maker, "-q", "-F", "-U", VOLUME_ID, "-d", made, image, "8M"), check=True)
+    return image
+
+
+def _check(old: Path, new: Path, folder: Path, *options: str) -> Path:
     name = f"check {old.name} {new.name}"
     _told(name)
-    results = _run_both("check", old, new, "--depth", "full", "--json")
+    results = _run_both("check", old, new, "--depth", "full", "--json", *options)
     _hold_same(f"exit code of {name}", *(result.returncode for result in results))
     texts = [result.stdout.decode() for result in results]
     _hold_same(name, *(_without_own(json.loads(text)) for text in texts))
