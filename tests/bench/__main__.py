@@ -19,7 +19,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tests.bench.making import make_manifests, make_ntfs_files, make_ntfs_volume
+from tests.bench.making import (
+    make_ext_volume,
+    make_manifests,
+    make_ntfs_files,
+    make_ntfs_volume,
+)
 from tests.conftest import REPOSITORY
 
 if TYPE_CHECKING:
@@ -52,6 +57,7 @@ class Scale:
     files: int
     rows: int
     rounds: int
+    large: int
 
 
 @dataclass(frozen=True)
@@ -71,9 +77,10 @@ def main() -> None:
     parser.add_argument("--files", type=int, default=200_000)
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--large", type=int, default=MIXED_LARGE_FILES, help="files of 64 MiB")
     asked = parser.parse_intermixed_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
-    scale = Scale(asked.folder, asked.files, asked.rows, asked.rounds)
+    scale = Scale(asked.folder, asked.files, asked.rows, asked.rounds, asked.large)
     _say("| work | wall, s | plain | ratio | processor, s | plain | ratio | goal | peak, MB |")
     _say("|---|---|---|---|---|---|---|---|---|")
     for name in asked.names or COMPARISONS:
@@ -130,13 +137,18 @@ def _small(scale: Scale) -> Path:
     )
 
 
+def _small_ext(scale: Scale) -> Path:
+    image = scale.folder / f"small-{scale.files}.ext4"
+    return make_ext_volume(image, ((scale.files, 12_000),), size=4 << 30)
+
+
 def _large(scale: Scale) -> Path:
     return make_ntfs_files(scale.folder / "large.ntfs", LARGE_FILES, LARGE_BYTES, size=8 << 30)
 
 
 def _mixed(scale: Scale) -> Path:
-    image = scale.folder / f"mixed-{scale.files}.ntfs"
-    kinds = ((MIXED_LARGE_FILES, LARGE_BYTES), (scale.files, 12_000))
+    image = scale.folder / f"mixed-{scale.files}-{scale.large}.ntfs"
+    kinds = ((scale.large, LARGE_BYTES), (scale.files, 12_000))
     return make_ntfs_volume(image, kinds, size=28 << 30)
 
 
@@ -149,16 +161,18 @@ def _mounted(image: Path) -> tuple[str, ...]:
     return "sh", "-c", script
 
 
-def _layout(scale: Scale) -> Comparison:
-    image = _small(scale)
+def _layout(scale: Scale, make: Callable[[Scale], Path] = _small) -> Comparison:
+    image = make(scale)
     walk = (*YARDSTICK, "walk", str(image))
-    return Comparison("layout, small files, warm", _capture(image, "layout"), walk, 1.5)
+    name = f"layout, small files, {image.suffix[1:]}, warm"
+    return Comparison(name, _capture(image, "layout"), walk, 1.0)
 
 
-def _full(scale: Scale) -> Comparison:
-    image = _small(scale)
+def _full(scale: Scale, make: Callable[[Scale], Path] = _small) -> Comparison:
+    image = make(scale)
     plain = (*YARDSTICK, "hash", str(image))
-    return Comparison("full, small files, warm", _capture(image, "full"), plain, 1.0)
+    name = f"full, small files, {image.suffix[1:]}, warm"
+    return Comparison(name, _capture(image, "full"), plain, 0.6)
 
 
 def _full_mounted(scale: Scale, *, cold: bool = False) -> Comparison:
@@ -171,13 +185,14 @@ def _full_large(scale: Scale) -> Comparison:
     image = _large(scale)
     count = LARGE_FILES * LARGE_BYTES >> 22
     plain = "sh", "-c", f"dd if={image} bs=4M count={count} status=none | b3sum"
-    return Comparison("full, large files, warm", _capture(image, "full"), plain, 1.3)
+    return Comparison("full, large files, warm", _capture(image, "full"), plain, 0.8)
 
 
 def _sample(scale: Scale, *, cold: bool = False) -> Comparison:
     image = _mixed(scale)
     ours, plain = _capture(image, "sample"), _capture(image, "full")
-    name = f"sample against full, 20 GB, {'cold' if cold else 'warm'}"
+    large = scale.large * LARGE_BYTES // 10**9
+    name = f"sample against full, {large} GB, {'cold' if cold else 'warm'}"
     return Comparison(name, ours, plain, 0.1, cold=cold)
 
 
@@ -200,7 +215,9 @@ _EMPTY = (sys.executable, "-c", "pass")
 COMPARISONS: dict[str, Callable[[Scale], Comparison]] = {
     "start": _start,
     "layout": _layout,
+    "layout-ext": partial(_layout, make=_small_ext),
     "full": _full,
+    "full-ext": partial(_full, make=_small_ext),
     "full-mounted": _full_mounted,
     "full-mounted-cold": partial(_full_mounted, cold=True),
     "full-large": _full_large,

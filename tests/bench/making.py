@@ -39,31 +39,56 @@ def make_ntfs_volume(
     `shuffled`: written in no order of their names. An image that is there already is left as it
     is: writing 200,000 files takes minutes.
     """
+    make = ("mkntfs", "-Q", "-F", "-q", "-T")
+    ways = make, ("ntfs-3g", "-o", "big_writes")
+    return _made(image, size, ways, kinds, shuffled=shuffled)
+
+
+def make_ext_volume(image: Path, kinds: Sequence[tuple[int, int]], *, size: int) -> Path:
+    """Make an ext4 volume by `mkfs.ext4` and a mount of it, as `make_ntfs_volume` does."""
+    make = ("mkfs.ext4", "-q", "-F", "-N", str(sum(files for files, _ in kinds) + 10_000))
+    return _made(image, size, (make, ("mount", "-o", "loop")), kinds)
+
+
+def _made(
+    image: Path,
+    size: int,
+    ways: tuple[Sequence[str], Sequence[str]],
+    kinds: Sequence[tuple[int, int]],
+    *,
+    shuffled: bool = False,
+) -> Path:
+    """Make, mount and fill a volume by these two `ways` to begin a command."""
     if image.exists():
         return image
-    chance = random.Random(1)
-    pool = os.urandom(_POOL_BYTES)
-    half = image.with_suffix(".half")
+    make, mount = ways
+    half = image.with_name(f"{image.name}.half")
     with half.open("wb") as file:
         file.truncate(size)
-    subprocess.run(["mkntfs", "-Q", "-F", "-q", "-T", half], check=True, capture_output=True)
+    subprocess.run([*make, half], check=True, capture_output=True)
     with tempfile.TemporaryDirectory() as point:
-        subprocess.run(["ntfs-3g", half, point, "-o", "big_writes"], check=True)
+        subprocess.run([*mount, half, point], check=True)
         try:
-            for kind, (files, largest) in enumerate(kinds):
-                numbers = list(range(files))
-                if shuffled:
-                    chance.shuffle(numbers)
-                for number in numbers:
-                    folder = Path(point) / f"kind{kind}-{number // FILES_A_FOLDER:04}"
-                    folder.mkdir(exist_ok=True)
-                    length = largest if largest == _POOL_BYTES else chance.randrange(largest)
-                    start = chance.randrange(_POOL_BYTES - length + 1)
-                    data = pool[start : start + length]
-                    (folder / f"file{number % FILES_A_FOLDER:04}.dat").write_bytes(data)
+            _fill(Path(point), kinds, shuffled=shuffled)
         finally:
             subprocess.run(["umount", point], check=True)
     return half.rename(image)
+
+
+def _fill(point: Path, kinds: Sequence[tuple[int, int]], *, shuffled: bool) -> None:
+    chance = random.Random(1)
+    pool = os.urandom(_POOL_BYTES)
+    for kind, (files, largest) in enumerate(kinds):
+        numbers = list(range(files))
+        if shuffled:
+            chance.shuffle(numbers)
+        for number in numbers:
+            folder = point / f"kind{kind}-{number // FILES_A_FOLDER:04}"
+            folder.mkdir(exist_ok=True)
+            length = largest if largest == _POOL_BYTES else chance.randrange(largest)
+            start = chance.randrange(_POOL_BYTES - length + 1)
+            data = pool[start : start + length]
+            (folder / f"file{number % FILES_A_FOLDER:04}.dat").write_bytes(data)
 
 
 def make_manifests(folder: Path, rows: int) -> tuple[Path, Path]:

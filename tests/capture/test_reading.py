@@ -27,6 +27,7 @@ def test_names_of_one_file_when_blocks_are_drawn_then_each_has_its_own(tmp_path:
     volume: Any = SimpleNamespace(
         narrowed=0,
         prepare=lambda _: None,
+        straight=lambda _node, _size: None,
         read=lambda _entry, at, length, _stream=None: DATA[at : at + length],
     )
     drive: Any = SimpleNamespace(failures=0, given_up=False, unreadable=[])

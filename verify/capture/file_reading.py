@@ -12,6 +12,7 @@ from blake3 import blake3
 from verify.capture.checkpoint import digest_noted
 from verify.capture.owners import places_of
 from verify.capture.readers.messages import Reporter
+from verify.capture.straight_contents import READ_BYTES, straight_contents
 from verify.errors import ReaderError, SourceUnreadable
 from verify.filesystem.entry import NOT_TRIED, TOUCHES_UNREADABLE, Entry, Stream
 from verify.filesystem.volume import Volume
@@ -25,9 +26,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
 
     from verify.capture.row_store import RowStore
-
-READ_BYTES = 1 << 20
-"""Bytes a read, whole blocks; the library must not be asked for more at once."""
 
 OPENED_AHEAD = 2_000
 """Files whose records are read together before the first of them: at most 32 MB of records."""
@@ -74,7 +72,33 @@ class EntryReading:
 
         Further names of one file, which stand side by side in the drive's order, are read once.
         """
-        for number in self._prepared(store, order):
+        rest = iter(order)
+        while batch := list(islice(rest, OPENED_AHEAD)):
+            left = dict.fromkeys(batch)
+            bare = [
+                number
+                for number in batch
+                if number in wanted.whole
+                and store.is_bare(number)
+                and store.sizes[number] <= READ_BYTES
+                and number not in wanted.blocks
+            ]
+            for number, data in straight_contents(self.window, self.volume, store, bare):
+                del left[number]
+                self.report.advance(len(data))
+                yield number, _note_of_bytes(data)
+            yield from self._read_singly(store, left, wanted)
+
+    def _read_singly(
+        self, store: RowStore, numbers: Collection[int], wanted: Wanted
+    ) -> Iterator[tuple[int, bytes]]:
+        """Yield (number, note) of the entries that the volume's reader opens one by one.
+
+        What opens them is read ahead, in the order of the drive.
+        """
+        if numbers:
+            self.volume.prepare(store.nodes[number] for number in numbers)
+        for number in numbers:
             node, whole = store.nodes[number], number in wanted.whole
             if whole and node == self._last[0] and number not in wanted.blocks:
                 note = _of_same_file(store, number, self._last[1])
@@ -84,13 +108,6 @@ class EntryReading:
                 note = note_of(self._read_one(store.entry(number), number, wanted))
             self._last = node if whole else -1, note
             yield number, note
-
-    def _prepared(self, store: RowStore, order: Iterable[int]) -> Iterator[int]:
-        """Yield the numbers of `order`; what opens the next of them is read ahead of each batch."""
-        rest = iter(order)
-        while batch := list(islice(rest, OPENED_AHEAD)):
-            self.volume.prepare(store.nodes[number] for number in batch)
-            yield from batch
 
     def _read_bare(self, store: RowStore, number: int) -> bytes:
         """Read a file that has nothing but its unnamed stream; its row is seldom needed for it."""
@@ -227,11 +244,22 @@ def note_of(entry: Entry) -> bytes:
     """Return what is kept of an entry that was read: its digest, where that is all, or its row."""
     further = entry.streams or entry.reparse or entry.blocks or entry.unhashed
     if entry.digest is not None and not further:
-        note = entry.digest.encode("ascii")
-        if entry.zero_blocks or entry.zero_tail:
-            note += b" %d%s" % (entry.zero_blocks, _TAIL if entry.zero_tail else b"")
-        return note
+        return _digest_note(entry.digest, Zeros(entry.zero_blocks, entry.zero_tail))
     return encode_entry(entry).rstrip(b"\n")
+
+
+def _digest_note(digest: str, zeros: Zeros) -> bytes:
+    note = digest.encode("ascii")
+    if zeros.blocks or zeros.tail:
+        note += b" %d%s" % (zeros.blocks, _TAIL if zeros.tail else b"")
+    return note
+
+
+def _note_of_bytes(data: bytes) -> bytes:
+    """Return what is kept of a file with these contents, and nothing beside them."""
+    zeros = Zeros()
+    zeros.see(data)
+    return _digest_note(blake3(data).hexdigest(), zeros)
 
 
 def is_digest(note: bytes) -> bool:

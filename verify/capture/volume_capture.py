@@ -61,6 +61,9 @@ class FileReading:
     answer: Answer
     selection: Selection = field(init=False)
     reading: EntryReading = field(init=False)
+    _hashed: int = 0
+    _hashed_bytes: int = 0
+    _unreadable: int = 0
 
     def __post_init__(self) -> None:
         """Set the draws up."""
@@ -166,10 +169,13 @@ class FileReading:
         with self._checkpoint(store) as checkpoint:
             done = self._restored(store, checkpoint)
             order = store.by_place(wanted.numbers - done)
-            for number, note in self._notes(store, order, wanted):
-                unread = self._keep(store, number, note)
-                if checkpoint is not None and number in wanted.whole and not unread:
-                    checkpoint.note(number, note)
+            try:
+                for number, note in self._notes(store, order, wanted):
+                    unread = self._keep(store, number, note)
+                    if checkpoint is not None and number in wanted.whole and not unread:
+                        checkpoint.note(number, note)
+            finally:
+                self._tell_counts()
         self.report.flush()
 
     def _notes(
@@ -254,10 +260,14 @@ class FileReading:
         return entry.unhashed is not None
 
     def _count(self, *, hashed: int = 0, read_bytes: int = 0, unreadable: int = 0) -> None:
-        contents = self.answer.contents or Contents()
+        self._hashed += hashed
+        self._hashed_bytes += read_bytes
+        self._unreadable += unreadable
+
+    def _tell_counts(self) -> None:
         self.answer.contents = replace(
-            contents,
-            files_hashed=contents.files_hashed + hashed,
-            bytes_hashed=contents.bytes_hashed + read_bytes,
-            files_unreadable=contents.files_unreadable + unreadable,
+            self.answer.contents or Contents(),
+            files_hashed=self._hashed,
+            bytes_hashed=self._hashed_bytes,
+            files_unreadable=self._unreadable,
         )

@@ -49,6 +49,13 @@ class Volume(Tree, Protocol):
         """
         ...
 
+    def straight(self, node: int, size: int) -> bytes | int | None:
+        """Return a file's contents where its record holds them, or the byte where they all lie.
+
+        There all `size` bytes follow each other as they are. `None`: `read` alone knows them.
+        """
+        ...
+
     def prepare(self, nodes: Iterable[int]) -> None:
         """Read ahead what it takes to open these files, which are read next."""
         ...

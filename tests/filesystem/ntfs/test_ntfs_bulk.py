@@ -37,6 +37,13 @@ BITMAP, DOS, END = 0xB0, 2, 0xFFFFFFFF
 """The attribute that says which blocks of an index are used; the namespace of short names; the
 mark behind the last attribute."""
 
+DATA, FLAGS_AT, VALID_AT, RESIDENT = 0x80, 12, 56, 1_024
+"""The type of a stream's attribute; its flags, and the length that was written, if outside the
+record (libfsntfs, NTFS format, 'MFT attribute'); no record has room for more."""
+
+COMPRESSED_FOLDER = 0x810
+"""Attributes of a folder whose files are compressed ([MS-FSCC] 2.6)."""
+
 
 @pytest.fixture(scope="module")
 def image(tmp_path_factory: pytest.TempPathFactory) -> bytes:
@@ -127,6 +134,66 @@ def test_records_when_taken_by_the_thousand_then_each_is_as_one_by_one(image: by
 def test_index_when_read_then_it_names_what_the_library_walks(image: bytes) -> None:
     """Deleted names are none, short ones are no further files, `.` and `$MFT` are left out."""
     assert walked(memory_window(image)) == listed(memory_window(image), many=True)
+
+
+def test_contents_when_they_are_straight_then_they_are_what_the_library_reads(
+    image: bytes, tmp_path: Path
+) -> None:
+    """In the record, or in one piece; not those compressed, in pieces, or written in part."""
+    path, mount = tmp_path / "volume.img", tmp_path / "mount"
+    path.write_bytes(image)
+    mount.mkdir()
+    subprocess.run(["ntfs-3g", "-o", "compression", path, mount], check=True)
+    try:
+        (mount / "in part").write_bytes(b"begun" * 1_000)
+        os.truncate(mount / "in part", 60_000)
+        (mount / "packed").mkdir()
+        attributes = COMPRESSED_FOLDER.to_bytes(4, "little")
+        os.setxattr(mount / "packed", "system.ntfs_attrib", attributes)
+        for number in range(20):
+            (mount / "packed" / f"{number}").write_bytes(b"pack this " * 300 * number)
+    finally:
+        subprocess.run(["umount", mount], check=True)
+    window = memory_window(path.read_bytes())
+    volume = NtfsListing(window)
+    assert volume.records is not None
+    volume.records.many = True
+    found: dict[type, int] = {bytes: 0, int: 0, type(None): 0}
+    for entry in volume.entries():
+        if entry.kind != "file" or not entry.size:
+            continue
+        where = volume.straight(entry.node, entry.size)
+        found[type(where)] += 1
+        if where is not None:
+            data = window.read(where, entry.size) if isinstance(where, int) else where
+            assert data == volume.read(entry, 0, entry.size), entry.path
+            assert volume.straight(entry.node, entry.size + 1) is None
+        if entry.path == "/in part" or entry.path.startswith("/packed/"):
+            assert where is None, entry.path
+    assert found[bytes] > FILES
+    assert found[int] > FILES
+    assert found[type(None)] > FILES // 2
+
+
+@pytest.mark.parametrize(("at", "value"), [(VALID_AT, 1), (FLAGS_AT, 0x4000)])
+def test_contents_when_their_attribute_says_more_then_they_are_not_straight(
+    image: bytes, at: int, value: int
+) -> None:
+    """Written in part, or encrypted: what lies in their clusters is not what they are."""
+    volume = NtfsListing(memory_window(image))
+    assert volume.records is not None
+    volume.records.many = True
+    files = [item for item in volume.entries() if item.kind == "file" and item.size > RESIDENT]
+    straight = [item for item in files if isinstance(volume.straight(item.node, item.size), int)]
+    table, data = volume.records.table, bytearray(image)
+    for entry in straight:
+        stream = next(item for item in table.record(entry.node).attributes if item.type == DATA)
+        data[stream.at + at : stream.at + at + 2] = value.to_bytes(2, "little")
+    changed = NtfsListing(memory_window(bytes(data)))
+    assert changed.records is not None
+    changed.records.many = True
+    assert len(straight) > FILES
+    assert {changed.straight(item.node, item.size) for item in straight} == {None}
 
 
 @pytest.mark.parametrize("seed", range(60))

@@ -219,6 +219,9 @@ class ExfatVolume:
                 say("follow a chain of clusters"), say("it ends {left} clusters early", left=left)
             )
 
+    def straight(self, node: int, size: int) -> None:
+        """Return nothing: `read` knows all places."""
+
     def prepare(self, nodes: Iterable[int]) -> None:
         """Nothing: where a file lies was kept as it was listed."""
 

@@ -60,7 +60,8 @@ class ExtEntries:
         entry = Entry(kind, path, inode.size_lo, node=number, links=inode.links_count)
         if kind == "file":
             entry.size |= inode.size_high << 32
-            entry.extents = self._runs(inode, entry.size)
+            runs = self._runs(inode, entry.size)
+            entry.extents = [(place, count) for _, place, count in runs]
         elif kind == "folder":
             entry.size = 0
         elif kind == "link":
@@ -69,15 +70,29 @@ class ExtEntries:
             entry.target = inode.block[: entry.size].decode("utf-8", "surrogateescape")
         return entry
 
-    def _runs(self, inode: Inode, size: int) -> list[tuple[int, int]]:
+    def _runs(self, inode: Inode, size: int) -> list[Run]:
         if size >= _LARGEST:
             raise NotPlainError
         extents, blocks = bool(inode.flags & EXTENTS), -(-size // self.block_bytes)
         runs = runs_in_inode(inode.block, extents=extents, blocks=blocks)
-        for place, count in runs:
+        for _, place, count in runs:
             if not 0 < place <= place + count <= self.blocks:
                 raise NotPlainError
         return runs
+
+    def straight(self, number: int, size: int) -> int | None:
+        """Return the byte of the volume where all of a file lies; `None`: ask the library."""
+        try:
+            inode = self.inodes.inode(number)
+            if inode.mode & FORMAT != _REGULAR or inode.flags & (ENCRYPTED | INLINE):
+                return None
+            runs = self._runs(inode, size)
+        except (NotPlainError, struct.error, *UNREADABLE):
+            return None
+        first, place, count = runs[0] if len(runs) == 1 else (0, 0, 0)
+        whole = not first and count * self.block_bytes >= size
+        same = inode.size_lo | inode.size_high << 32 == size
+        return place * self.block_bytes if whole and same else None
 
     def names(self, number: int) -> list[tuple[int, bytes, int]]:
         """Return (inode, name, kind) of all that a folder names but `.` and `..`.

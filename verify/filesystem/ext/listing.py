@@ -97,6 +97,10 @@ class ExtListing(LibraryVolume):
             entry.mode = entry.owner = entry.attributes = None
         super()._describe(entry, item, parent)
 
+    def straight(self, node: int, size: int) -> int | None:
+        """Return where contents lie that need no library; `None`: they do."""
+        return None if self.plain is None else self.plain.straight(node, size)
+
     def _record_places(self, nodes: Iterable[int]) -> tuple[Iterator[int], int]:
         places = (self._inodes.place_of(node) for node in nodes)
         return (place for place in places if place is not None), self._inodes.inode_bytes

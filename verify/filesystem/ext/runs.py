@@ -36,8 +36,8 @@ Run = tuple[int, int, int]
 """Block of the file, block of the volume, count."""
 
 
-def runs_in_inode(area: bytes, *, extents: bool, blocks: int) -> list[tuple[int, int]]:
-    """Return (block, count) of contents that the inode alone places.
+def runs_in_inode(area: bytes, *, extents: bool, blocks: int) -> list[Run]:
+    """Return the runs of contents that the inode alone places.
 
     `area`: its 60 bytes; `blocks`: how many the contents need by their size, of a block list.
 
@@ -45,11 +45,11 @@ def runs_in_inode(area: bytes, *, extents: bool, blocks: int) -> list[tuple[int,
         NotPlainError: there is a tree or a list below it, or blocks that were never written.
     """
     if extents:
-        return [(place, count) for _, place, count in _leaf(area, _IN_INODE)]
+        return _leaf(area, _IN_INODE)
     pointers = _pointers(area)
     if blocks > _DIRECT or any(pointers[blocks:]):
         raise NotPlainError
-    return [(place, count) for _, place, count in _joined(pointers[:blocks], 0)]
+    return _joined(pointers[:blocks], 0)
 
 
 def _leaf(data: bytes, most: int) -> list[Run]:

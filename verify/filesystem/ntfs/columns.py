@@ -32,6 +32,7 @@ from verify.filesystem.ntfs.packed_record import (
     OWN_SECURITY,
     PLAIN,
     ROW,
+    STRAIGHT,
 )
 from verify.filesystem.ntfs.record_decoder import (
     ATTRIBUTE_LIST_TYPE,
@@ -223,11 +224,13 @@ class PieceRecords:
         good &= self.u8[at + _ATTRIBUTE["non_resident"]] <= 1
         self._hold(which, good)
         self.unnamed[which[data & ~named]] += 1
+        self.marks[which[data & ~named & (self.u16[at + _ATTRIBUTE["flags"]] == 0)]] |= STRAIGHT
         if away.any():
             self._take_runs(which[away], at[away], ends[away], clusters, data[away])
         kinds, which, data = kinds[~away], which[~away], data[~away]
         start, size = self._values(which, at[~away], ends[~away])
         self.rows["size"][which[data]] = size[data]
+        self.rows["cluster"][which[data]] = start[data] - self.first[which[data]]
         for kind, take in (
             (STANDARD_TYPE, self._take_standard),
             (SECURITY_TYPE, self._take_security),
@@ -299,6 +302,7 @@ class PieceRecords:
         self.rows["size"][kept] = size[data]
         self.rows["clusters"][kept] = length[data]
         self.rows["cluster"][kept] = start[data]
+        self.marks[kept[self.u64[at + _RUNS["valid_size"]][data] < size[data]]] &= ~STRAIGHT & 0xFF
 
     def number_own(self, security: Callable[[bytes], int]) -> None:
         """Give numbers to the descriptors that stand in the records themselves."""

@@ -10,7 +10,15 @@ from dataclasses import dataclass, field
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.entry import Entry, Stream
 from verify.filesystem.ntfs.marks import FILE_NAME_TYPE, KINDS, STANDARD_TYPE, NtfsMarks
-from verify.filesystem.ntfs.packed_record import EPOCH, FOLDER, LAST, MOST_BYTES, OWN_SECURITY, ROW
+from verify.filesystem.ntfs.packed_record import (
+    EPOCH,
+    FOLDER,
+    LAST,
+    MOST_BYTES,
+    OWN_SECURITY,
+    ROW,
+    STRAIGHT,
+)
 from verify.filesystem.ntfs.record_table import RecordTable
 from verify.filesystem.ntfs.records import (
     ATTRIBUTE_LIST_TYPE,
@@ -71,6 +79,31 @@ class RecordEntries:
             found = self._of_row(path, reference, short) if self.many else None
             return found or self._of_record(path, reference, short, parent)
         except (NotPlainError, *UNREADABLE):
+            return None
+
+    def straight(self, number: int, size: int) -> bytes | int | None:
+        """Return the contents of a file, or the byte of the volume where all of them lie.
+
+        `None`: it is left to the library, or its record does not say `size` bytes.
+        """
+        if not self.many:
+            return None
+        index, inside = divmod(number, ROWS_A_PIECE)
+        rows = self._rows.get(index)
+        if rows is None:
+            rows = self._rows[index] = self._taken(index)
+        at = inside * ROW.size
+        if at >= len(rows):
+            return None
+        marks, *_, stored, cluster, clusters = ROW.unpack_from(rows, at)
+        if marks & (STRAIGHT | FOLDER) != STRAIGHT or stored != size:
+            return None
+        if clusters:
+            room = clusters * self.table.cluster_bytes
+            return cluster * self.table.cluster_bytes if size <= room else None
+        try:
+            return self.table.repaired(number)[cluster : cluster + size]
+        except UNREADABLE:
             return None
 
     # --- by the thousand ---

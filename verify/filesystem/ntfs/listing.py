@@ -185,6 +185,10 @@ class NtfsListing(LibraryVolume):
             return super()._bytes(item, offset, length, stream)
         return bytes(item.read_random(offset, length, DATA, _stream_id(item, stream)))
 
+    def straight(self, node: int, size: int) -> bytes | int | None:
+        """Return contents that need no library, or where they lie; `None`: they do."""
+        return None if self.records is None else self.records.straight(node, size)
+
     def reparse_data(self, entry: Entry) -> bytes:
         """Return the data of a reparse point (at most 16 KiB, [MS-FSCC] 2.1.2)."""
         try:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from verify.errors import StructureError
 from verify.filesystem.careful_reading import UNREADABLE
 from verify.filesystem.ntfs.describe import geometry
-from verify.filesystem.ntfs.records import Records, Stream
+from verify.filesystem.ntfs.records import Records, Stream, repaired
 from verify.filesystem.volume import Place
 from verify.structs.ntfs import BOOT_SECTOR, FILE_RECORD
 from verify.text.message import say
@@ -68,6 +68,14 @@ class RecordTable(Records):
             bytes(size) if start is None else self.window.read(start, size)
             for start, size in (self.mft.parts(at, length) if self.mft else ())
         )
+
+    def repaired(self, number: int) -> bytes:
+        """Return a record's bytes with their fix-ups undone.
+
+        Raises:
+            StructureError, SourceUnreadable, PastEnd: it is none, or cannot be read.
+        """
+        return repaired(*self._stored(number))
 
     def _stored(self, number: int) -> tuple[bytes, int]:
         """Return a record as it is stored, and where.

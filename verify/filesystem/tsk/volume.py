@@ -281,6 +281,10 @@ class LibraryVolume:
             self._open = (node, self._fs.open_meta(inode=node))
         return self._open[1]
 
+    def straight(self, node: int, size: int) -> bytes | int | None:  # noqa: ARG002
+        """Return contents that need no library, or where they lie; `None`: they do."""
+        return None
+
     def prepare(self, nodes: Iterable[int]) -> None:
         """Read the records or inodes of files that are read next, in the order of the drive."""
         places, least = self._record_places(nodes)
