@@ -9,7 +9,9 @@ from babel.messages.extract import extract_from_dir
 from tests.conftest import REPOSITORY
 from verify.cli.app import all_commands
 from verify.cli.spoken_help import paragraphs
-from verify.report.rule_page import rule_pages
+from verify.matching.exclusions import EXCLUSIONS
+from verify.report.rule_page import SOURCES, rule_pages
+from verify.rules.rule import Area
 from verify.text.message import FIELD
 
 KEYWORDS = {"say": None, "_": None, "counted": (1, 2)}
@@ -20,12 +22,20 @@ METHODS = [("**.py", "python"), ("**.html", "jinja2"), ("**.svg", "jinja2"), ("*
 
 @cache
 def extracted() -> frozenset[str | tuple[str, ...]]:
-    """Return every template with letters of its own, why each rule matters, and commands' help."""
+    """Return every template with letters of its own, the pages of the rules, and commands' help."""
     found = extract_from_dir(
         REPOSITORY / "verify", METHODS, keywords=KEYWORDS, comment_tags=(), strip_comment_tags=False
     )
     templates = {message for _, _, message, _, _ in found}
-    templates |= {text for page in rule_pages().values() for text in (page.why, page.title)}
+    for page in rule_pages().values():
+        templates.add(page.title)
+        for heading, blocks in page.sections:
+            templates |= {heading, *(text for block in blocks for text in block.texts)}
+            if heading == SOURCES:
+                templates -= {text for block in blocks for text in block.texts}
+    templates |= {area.value for area in Area}
+    for row in EXCLUSIONS:
+        templates |= {row.why, row.excuses.value, row.volumes.value, row.level}
     templates |= {text for command in all_commands() for text in paragraphs(command)}
     return frozenset(item for item in templates if has_words(item))
 

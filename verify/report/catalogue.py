@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from itertools import groupby
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 from rich.table import Table
 from rich.text import Text
 
 from verify.matching.exclusions import EXCLUSIONS
+from verify.report.rule_page import rule_pages
 from verify.report.terminal import section, sentence
+from verify.text.language import ENGLISH, _, spoken, translated
 from verify.text.message import Message, say
 
 if TYPE_CHECKING:
@@ -17,7 +20,11 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from verify.report.rule_page import RulePage
     from verify.rules.rule import Rule
+
+_WIDTH = 90
+"""Letters of a line of a page."""
 
 _AREAS = {
     "drive": say("DRIVE"),
@@ -72,22 +79,23 @@ def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
 
 def exclusions_text() -> str:
     """Return the table of exclusions as Markdown text."""
+    about = _(
+        "What a good clone may lack or hold otherwise, whatever the times say. Paths begin at the"
+        " root of a volume; `*` stands for a name or a part of one, a `/` at the end for everything"
+        " below. What stands in no row is excused by nothing."
+    )
     lines = [
         "# exclusions",
         "",
-        "What a good clone may lack or hold otherwise, whatever the times say. Paths begin at the",
-        "root of a volume; `*` stands for a name or a part of one, a `/` at the end for everything",
-        "below. What stands in no row is excused by nothing.",
+        fill(about, _WIDTH),
         "",
-        "| paths | may excuse | on | level | why | source |",
+        _("| paths | may excuse | on | level | why | source |"),
         "|---|---|---|---|---|---|",
     ]
     for row in EXCLUSIONS:
         paths = ", ".join(f"`{path}`" for path in row.paths)
-        lines.append(
-            f"| {paths} | {row.excuses.value} | {row.volumes.value} | {row.level}"
-            f" | {row.why} | {row.source} |"
-        )
+        words = (row.excuses.value, row.volumes.value, row.level, row.why)
+        lines.append(f"| {' | '.join((paths, *map(_, words), row.source))} |")
     return "\n".join(lines) + "\n"
 
 
@@ -108,5 +116,24 @@ def exclusion_rows() -> list[dict[str, str | list[str]]]:
 
 def rule_text(rule: Rule) -> str:
     """Return a rule's page as Markdown text: its name, whether `sound` needs it, its page."""
-    needed = "needed for `sound`" if rule.required else "not needed for `sound`"
-    return f"# {rule.slug}\n\nArea *{rule.area.value}*, {needed}.\n\n{rule.page}\n"
+    area = say("Area *{area}*, not needed for `sound`.", area=Message(rule.area.value))
+    if rule.required:
+        area = say("Area *{area}*, needed for `sound`.", area=Message(rule.area.value))
+    page = rule.page if spoken() == ENGLISH else _translated_page(rule_pages()[rule.slug])
+    return f"# {rule.slug}\n\n{translated(area)}\n\n{page}\n"
+
+
+def _translated_page(page: RulePage) -> str:
+    """Return a page in the language that is printed in, its paragraphs filled anew."""
+    parts = [fill(translated(page.title), _WIDTH)]
+    for heading, blocks in page.sections:
+        parts.append(f"## {translated(heading)}")
+        for block in blocks:
+            texts = [translated(text) for text in block.texts]
+            if block.is_list:
+                parts.append(
+                    "\n".join(fill(f"- {it}", _WIDTH, subsequent_indent="  ") for it in texts)
+                )
+            else:
+                parts.append(fill(texts[0], _WIDTH))
+    return "\n\n".join(parts)

@@ -26,7 +26,7 @@ from verify.report.rule_page import RulePage, rule_pages
 from verify.rules.comparison_document import Comparison
 from verify.rules.one_partition import speaks_of_wiping
 from verify.rules.rule import Level, Result
-from verify.text.message import Message, say
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -246,7 +246,7 @@ def _actions(
     pages = rule_pages()
     order = sorted(together, key=lambda key: (key[1] != DRIVE_PAIR, key[0].weight))
     for level, rule, advice in order:
-        why = Message(pages[rule].why) if rule in pages else ""
+        why = pages[rule].why if rule in pages else ""
         if scope == "partition" and speaks_of_wiping(why):
             why = ""
         yield Action(level, rule, advice, why, tuple(together[level, rule, advice]))

@@ -33,7 +33,7 @@ from verify.report.picture import PICTURE_TITLE
 from verify.report.places_ruler import PLACES_TITLE
 from verify.report.words import ABSENT, ALL_NAMES, HEADINGS, LEVELS, MARKS
 from verify.rules.rule import Level
-from verify.text.language import ENGLISH, _, spoken, translated
+from verify.text.language import _, spoken, translated
 from verify.text.message import Message, joined, say
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def html(handover: Handover) -> str:
         facts=tuple(facts(handover)),
         against=handover.against,
         drive_findings=_drive_findings(handover),
-        paged={page.slug for page in handover.pages} if spoken() == ENGLISH else set(),
+        paged={page.slug for page in handover.pages},
         marks=MARKS,
         answer_words=ANSWER_WORDS,
         to_copy_title=TO_COPY_TITLE,

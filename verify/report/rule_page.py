@@ -8,17 +8,20 @@ from itertools import groupby
 
 from verify.rules.catalogue import RULES
 from verify.rules.rule import PAGE_HEADINGS
+from verify.text.message import Message
 
 _ITEM = "- "
 _HEADING = "## "
 WHY = PAGE_HEADINGS[1]
+SOURCES = PAGE_HEADINGS[-1]
+"""Citations, the same in every language."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
     """A paragraph (one text), or a list of items."""
 
-    texts: tuple[str, ...]
+    texts: tuple[Message, ...]
     is_list: bool = False
 
 
@@ -27,15 +30,14 @@ class RulePage:
     """What stands in the catalogue of one rule: its fault, then (heading, blocks)."""
 
     slug: str
-    title: str
+    title: Message
     required: bool
-    sections: tuple[tuple[str, tuple[Block, ...]], ...]
+    sections: tuple[tuple[Message, tuple[Block, ...]], ...]
 
     @property
-    def why(self) -> str:
+    def why(self) -> Message:
         """The first paragraph on why it matters: the consequence of its findings."""
-        blocks = dict(self.sections).get(WHY, ())
-        return blocks[0].texts[0] if blocks else ""
+        return dict(self.sections)[Message(WHY)][0].texts[0]
 
 
 @cache
@@ -49,8 +51,8 @@ def _page(slug: str, text: str, *, required: bool) -> RulePage:
     sections = []
     for part in parts:
         heading, _, body = part.partition("\n")
-        sections.append((heading.strip(), tuple(_blocks(body))))
-    return RulePage(slug, title.splitlines()[0], required, tuple(sections))
+        sections.append((Message(heading.strip()), tuple(_blocks(body))))
+    return RulePage(slug, Message(title.splitlines()[0]), required, tuple(sections))
 
 
 def _blocks(body: str) -> list[Block]:
@@ -67,7 +69,7 @@ def _blocks(body: str) -> list[Block]:
                 is_list = True
             else:
                 items[-1] = f"{items[-1]} {line.strip()}".strip()
-        texts = tuple(item for item in items if item)
+        texts = tuple(Message(item) for item in items if item)
         if is_list and items[0]:
             found += [Block(texts[:1]), Block(texts[1:], is_list=True)]
         else:
