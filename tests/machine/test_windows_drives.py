@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.fake_windows import FakeWindows
-from verify.cli.capture_request import place_for
+from verify.cli import capture_request
 from verify.errors import (
     SourceForbidden,
     SourceForeign,
@@ -23,7 +23,6 @@ from verify.errors import (
     SourceVanished,
     UsageError,
 )
-from verify.platforms import this
 from verify.platforms.windows.names import device_name
 from verify.source import drive as source
 from verify.source.drive import Drive, open_drive
@@ -348,9 +347,9 @@ def test_output_when_it_is_named_as_a_device_then_it_is_refused(
     name: str, windows: FakeWindows, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing is ever written to a drive, whether it is read or not."""
-    monkeypatch.setattr(this, "PLATFORM", windows)
+    monkeypatch.setattr(capture_request, "PLATFORM", windows)
     with pytest.raises(UsageError, match="is not an ordinary file"):
-        place_for(name, (), replace_it=True)
+        capture_request.place_for(name, (), replace_it=True)
     assert not windows.fake.rights
 
 
