@@ -50,7 +50,7 @@ def test_text_when_english_is_spoken_then_nothing_is_looked_up() -> None:
     [
         (say("{n:,}", n=1_234_567), "1,234,567", "1.234.567"),
         (say("{n}", n=1_234_567), "1234567", "1234567"),
-        (say("{n:.2f} {n:.1%} {n:g}", n=0.25), "0.25 25.0% 0.25", "0,25 25,0% 0,25"),
+        (say("{n:.2f} {n:.1%} {n:g}", n=0.25), "0.25 25.0% 0.25", "0,25 25,0\u00a0% 0,25"),
         (say("{name}", name="v1,2.3"), "v1,2.3", "v1,2.3"),
         (decimal_size(500_107_862_016), "500.11 GB", "500,11 GB"),
         (binary_size(500_107_862_016), "465.76 GiB", "465,76 GiB"),
@@ -69,7 +69,10 @@ def test_text_when_english_is_spoken_then_nothing_is_looked_up() -> None:
 def test_values_when_said_then_numbers_and_dates_follow_the_language(
     message: Message, here: str, there: str | None
 ) -> None:
-    """Unicode CLDR, locale `de`: comma, full stop, day first. Names stay as they are."""
+    """Unicode CLDR, locale `de`: comma, full stop, space before %, day first.
+
+    Names stay as they are.
+    """
     assert message == here
     with speaking("de"):
         assert there is None or translated(message) == there

@@ -9,6 +9,7 @@ from importlib.resources import files
 from io import BytesIO
 from typing import TYPE_CHECKING
 
+from babel import Locale
 from babel.dates import format_date, format_time
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
@@ -58,5 +59,6 @@ def read_catalogue(code: str) -> Catalogue:
     compiled = BytesIO()
     write_mo(compiled, read_po(BytesIO(shipped), locale=code))
     compiled.seek(0)
-    signs = {",": get_group_symbol(code), ".": get_decimal_symbol(code)}
+    percent = Locale.parse(code).percent_formats[None].suffix[0]
+    signs = {",": get_group_symbol(code), ".": get_decimal_symbol(code), "%": percent}
     return Catalogue(code, GNUTranslations(compiled), str.maketrans(signs))
