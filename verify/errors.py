@@ -212,7 +212,7 @@ class SourceForbidden(SourceError):
     def hint(self) -> str:
         """Say how a drive is usually read."""
         return self.advice or say(
-            "Run this as administrator (root). Nothing is ever written to a drive."
+            "Run this as administrator (root). The drive is only read, never written to."
         )
 
 

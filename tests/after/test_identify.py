@@ -311,7 +311,7 @@ ENDS: dict[State, tuple[str, str]] = {
     "wait": ("NOT YET. The machine must first start from the new drive alone.", "OLD-1, 1.05 GB"),
     "keep": ("NO. The reasons against it are named above.", "OLD-1, 1.05 GB"),
     "not_known": ("NO. No job of this archive has it.", "X-9, 1.05 GB"),
-    "cannot_tell": ("NO. Which drive it is cannot be told.", "of the adapter B-1, 1.05 GB"),
+    "cannot_tell": ("NO. It is not clear which drive this is.", "of the adapter B-1, 1.05 GB"),
 }
 """Sizes by arithmetic: 1,000 and 2,000 MiB are 1.05 and 2.10 GB."""
 

@@ -126,7 +126,7 @@ def test_running_when_it_is_the_new_drive_alone_then_yes_and_it_is_filed(
     """By its serial; everything fits; `identify` on the old drive then asks for nothing more."""
     old = archive.root.parent / "old"
     before = command("identify", old, "--archive", archive.root, "--json").document
-    assert any("Nobody filed" in line for line in before["against"])
+    assert any("not on record" in line for line in before["against"])
     document, states = look(command, *at(archive))
     assert (document["answer"], document["matched_by"], document["fits"]) == ("yes", "serial", True)
     assert set(states.values()) == {"fits"} | {"not_told"}
@@ -168,7 +168,7 @@ def test_running_when_it_is_the_old_drive_then_no_and_identify_knows(
     assert states["new-drive"] == "differs"
     assert "OLD drive" in json.dumps(document["checks"])
     told = command("identify", tmp_path / "was", "--archive", archive.root, "--json").document
-    assert any("was not running from its new drive" in line for line in told["against"])
+    assert any("did not find the machine running" in line for line in told["against"])
     shown = command("running", *at(archive, "J-2"))
     assert shown.out.startswith("May the old drive be wiped? NO. ")
     last = " ".join(shown.out.rsplit("\n\n", 1)[-1].split())
@@ -297,7 +297,7 @@ def test_running_when_partitions_changed_since_then_it_says_which(
     document, states = look(command, *at(archive))
     assert (document["answer"], states["partitions"], document["fits"]) == ("yes", "differs", False)
     assert states["filesystems"] == "fits"
-    assert "partition 2 is not what was recorded" in json.dumps(document["checks"])
+    assert "partition 2 differs from its record" in json.dumps(document["checks"])
 
 
 def test_running_when_a_filesystem_was_made_anew_then_it_says_which(
@@ -415,14 +415,14 @@ def test_identify_when_what_was_filed_about_the_start_is_no_word_of_this_job_the
 
     made = archive.jobs / "J-1~started"
     made.mkdir()
-    assert "Nobody filed" in against()
+    assert "not on record" in against()
     made.rmdir()
     document = {"at": 1, "fits": True, "says": "It fits."}
     file_running(archive, "J-1", document, None)
     assert against() == ""
     word = archive.jobs / "J-1~running-1/event.json"
     word.write_text(word.read_text().replace('"at": 1', '"at": 2'))
-    assert "not as it was sealed" in against()
+    assert "not confirmed by its seal" in against()
 
 
 def test_identify_when_the_machine_was_looked_at_more_than_once_then_the_last_time_counts(
@@ -434,7 +434,7 @@ def test_identify_when_the_machine_was_looked_at_more_than_once_then_the_last_ti
         document = {"at": 1, "fits": fits, "says": "So it is."}
         file_running(archive, "J-1", document, None)
         told = command("identify", old, "--archive", archive.root, "--json").document["against"]
-        assert any("was not running" in line for line in told) is not fits
+        assert any("did not find the machine running" in line for line in told) is not fits
 
 
 @pytest.mark.usefixtures("tree")

@@ -163,7 +163,7 @@ def test_judge_when_a_file_is_not_what_was_sealed_then_that_is_said(
     before = command("jobs", "judge", "J-1", "--archive", archive.root)
     (archive.jobs / "J-1" / "comparison.json").write_text("{}")
     after = command("jobs", "judge", "J-1", "--archive", archive.root)
-    assert "not as it was sealed" not in before.err
+    assert "not confirmed by its seal" not in before.err
     assert "comparison.json of J-1 was changed after the sealing" in after.err
 
 

@@ -120,14 +120,15 @@ def which_drive(index: Index, header: Header) -> Identified:
         return Identified("unknown", (), against=[say("No job of the archive knows this drive.")])
     if own_serial(here) is not None and all(own_serial(match.drive) for match in found):
         words = say(
-            "It has the identifiers of a job's drive and another serial number: another clone."
+            "It has the identifiers of a job's drive but a different serial number:"
+            " another clone, or the number comes from another adapter."
         )
         return Identified("unknown", found, against=[words])
     if own_serial(here) is None and len({match.side for match in found}) == 1:
         return Identified(found[-1].side, found)
-    words = say("It cannot be told which drive this is: both drives of a job have its identifiers.")
+    words = say("It is not clear which drive this is: both drives of a job have its identifiers.")
     if own_serial(here) is not None:
-        words = say("It cannot be told which drive this is: the job recorded no serial number.")
+        words = say("It is not clear which drive this is: the job recorded no serial number.")
     advice = say("Attach it without an adapter, or compare the serial number on its label.")
     return Identified("cannot_tell", found, against=[joined((words, advice), " ")])
 
@@ -193,11 +194,11 @@ def _weigh_job(
             say("Job {job} compared one partition only, not the whole drive.", job=job.job)
         )
     if found.changed is None:
-        found.against.append(say("Whether it changed since was not looked at."))
+        found.against.append(say("Whether it has changed since then was not checked."))
     elif found.changed:
         what = joined(found.changed, "; ")
         found.against.append(
-            say("It is not what it was when job {job} was filed: {what}.", job=job.job, what=what)
+            say("It has changed since job {job} was filed: {what}.", job=job.job, what=what)
         )
     if _DEPTHS.index(header.depth) < _DEPTHS.index(job.depth):
         found.against.append(
@@ -214,7 +215,7 @@ def _weigh_job(
     if problems := job_problems(archive, job.job, key):
         problem = problems[0].message
         found.against.append(
-            say("Job {job} is not as it was sealed: {problem}", job=job.job, problem=problem)
+            say("Job {job} is not confirmed by its seal: {problem}", job=job.job, problem=problem)
         )
 
 
@@ -236,14 +237,18 @@ def _start_doubted(archive: Archive, job: str, key: Key | None) -> tuple[str | N
     """
     with archive.index() as index:
         names = index.events(job)
-    words: str | None = say("Nobody filed that the new drive of job {job} started alone.", job=job)
+    words: str | None = say(
+        "It is not on record that the machine started from the new drive of job {job} alone.",
+        job=job,
+    )
     for name in names:
         event = archive.entry(name).event
         if event is None or event.event == "deleted":
             continue
         if problem := event_problem(archive, name, key):
             amiss = say(
-                "What was filed about the start of job {job} is not as it was sealed: {problem}",
+                "What was filed about the start of job {job} is not confirmed by its"
+                " seal: {problem}",
                 job=job,
                 problem=problem,
             )
@@ -251,7 +256,9 @@ def _start_doubted(archive: Archive, job: str, key: Key | None) -> tuple[str | N
         words = None
         if event.event == "running" and not event.fits:
             words = say(
-                "When last looked at, job {job} was not running from its new drive alone.", job=job
+                "The last `running` check of job {job} did not find the machine running"
+                " from its new drive alone.",
+                job=job,
             )
     return None, words
 

@@ -46,7 +46,7 @@ _ANSWERS: dict[State, tuple[Word, str]] = {
     "wait": ("not yet", FIRST_START),
     "keep": ("no", say("The reasons against it are named above.")),
     "not_known": ("no", say("No job of this archive has it.")),
-    "cannot_tell": ("no", say("Which drive it is cannot be told.")),
+    "cannot_tell": ("no", say("It is not clear which drive this is.")),
 }
 
 _BY_IDENTIFIERS = say(
@@ -66,10 +66,10 @@ def saying(state: State, job: str) -> Message:
         "wait": say(
             "WAIT: OLD DRIVE OF JOB {job}, BUT THE NEW ONE WAS NOT SEEN TO START ALONE.", job=job
         ),
-        "keep": say("KEEP: OLD DRIVE OF JOB {job}, AND NOT TO BE WIPED.", job=job),
+        "keep": say("KEEP: OLD DRIVE OF JOB {job}. DO NOT WIPE IT.", job=job),
         "file": say("FILE OF JOB {job}: NO DRIVE WAS READ.", job=job),
         "not_known": say("NOT KNOWN: NO JOB OF THIS ARCHIVE HAS THIS DRIVE."),
-        "cannot_tell": say("CANNOT BE TOLD: OLD DRIVE OR NEW DRIVE OF A JOB."),
+        "cannot_tell": say("UNCLEAR: OLD DRIVE OR NEW DRIVE OF A JOB. DO NOT WIPE IT."),
     }
     return sayings[state]
 
@@ -92,7 +92,7 @@ def print_identified(console: Console, document: dict[str, Any], answer: Answer)
         serial = document["matched_by"] == "serial"
         by = say("the serial number") if serial else say("identifiers alone")
         filed = say(
-            "filed {moment} as {verdict}; known by {by}",
+            "filed {moment} as {verdict}; recognised by {by}",
             moment=when(document["job_filed"]),
             verdict=LEVELS.get(document["job_verdict"], document["job_verdict"]),
             by=by,

@@ -101,7 +101,7 @@ def judge_running(machine: Machine, here: SeenDrive | None, against: Against) ->
     ]
     if against.problem is not None:
         words = say(
-            "Job {job} is not as it was sealed: {problem}",
+            "Job {job} is not confirmed by its seal: {problem}",
             job=against.job or "",
             problem=against.problem,
         )
@@ -122,7 +122,7 @@ def _untold(machine: Machine) -> str:
     system = machine.system
     if system.untold is not None:
         return say(
-            "The drive of {point} cannot be told: {reason}.",
+            "It is not known which drive {point} lies on: {reason}.",
             point=system.point,
             reason=system.untold,
         )
@@ -174,16 +174,16 @@ def _which(here: SeenDrive, against: Against) -> tuple[Answer, By | None, str]:
     old = None if against.source is None else is_same(against.source, here)
     told: tuple[Answer, By | None, str]
     if new and old:
-        told = "cannot_tell", None, say("Both drives of the job gave this serial number.")
+        told = "cannot_tell", None, say("Both drives of the job reported this serial number.")
     elif new:
-        words = say("{drive} is the new drive, by the serial number it gives.", drive=here.name)
+        words = say("{drive} is the new drive, by the serial number it reports.", drive=here.name)
         told = "yes", "serial", words
     elif old:
-        words = say("{drive} is the OLD drive, by the serial number it gives.", drive=here.name)
+        words = say("{drive} is the OLD drive, by the serial number it reports.", drive=here.name)
         told = "no", "serial", words
     elif new is False:
         words = say(
-            "{drive} is not the new drive: it gives {serial}, the new drive gave {then}.",
+            "{drive} is not the new drive: it reports {serial}, the new drive reported {then}.",
             drive=here.name,
             serial=here.serial or "",
             then=against.target.drive.serial or "",
@@ -200,21 +200,22 @@ def _by_identifiers(
     """Tell it without the serial numbers of both; `not_old`: by its own it is not the old one."""
     if not _has_identifiers(against.target, here):
         words = say(
-            "{drive} has not the size and the identifier of the new drive.", drive=here.name
+            "{drive} does not have the size and identifier of the new drive.", drive=here.name
         )
         return "no", "identifiers", words
     if against.source is None:
         words = say(
-            "{drive} has the new drive's size and identifier, and so has the old one if it is as"
-            " large: without a serial number in both places it cannot be told. {label}",
+            "{drive} has the new drive's size and identifier, but an old drive of"
+            " the same size has them too. Only a serial number, here and on record,"
+            " can tell them apart. {label}",
             drive=here.name,
             label=_label(here),
         )
         return "cannot_tell", None, words
     if not not_old and _has_identifiers(against.source, here):
         words = say(
-            "Both drives of the job have the size and identifier of {drive}: without a serial"
-            " number in both places it cannot be told which it is. {label}",
+            "Both drives of the job have the size and identifier of {drive}. Only a"
+            " serial number, here and on record, can tell them apart. {label}",
             drive=here.name,
             label=_label(here),
         )
@@ -228,9 +229,9 @@ def _by_identifiers(
 def _label(here: SeenDrive) -> str:
     """Return what can be compared with a label."""
     if here.serial is None:
-        return say("It gives no serial number here either.")
+        return say("It reports no serial number here either.")
     return say(
-        "The serial number it gives here is {serial}: compare the new drive's label.",
+        "Here it reports the serial number {serial}: compare the new drive's label.",
         serial=here.serial,
     )
 
@@ -252,7 +253,7 @@ def _start_volumes(machine: Machine, here: SeenDrive) -> Check:
             say("{places}: not on {drive}.", places=joined(elsewhere, "; "), drive=here.name),
         )
     return Check(
-        "start-volumes", "fits", say("Nothing that a start needs is mounted from elsewhere.")
+        "start-volumes", "fits", say("No volume needed to start is mounted from another drive.")
     )
 
 
@@ -277,7 +278,7 @@ def _old_drive(machine: Machine, here: SeenDrive, against: Against) -> Check:
             closed.append(other.name)
     if closed:
         words = say(
-            "Whether {drives} is the old drive cannot be told: it was not opened.",
+            "The old drive may still be attached; not opened: {drives}.",
             drives=", ".join(closed),
         )
         return Check("old-drive", "not_told", words)

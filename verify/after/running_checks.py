@@ -59,21 +59,21 @@ def _pairs(
 def partitions(here: SeenDrive, target: Header) -> Check:
     """Hold every partition against its record."""
     if here.table is None or not target.partitions:
-        words = say("The table of {drive} was not read.", drive=here.name)
+        words = say("The partition table of {drive} was not read.", drive=here.name)
         return Check("partitions", "not_told", words)
     told: list[str] = []
     for partition, now, sector in _pairs(here, target):
         if now is None:
-            told.append(say("partition {number} is not there", number=partition.number))
+            told.append(say("partition {number} is missing", number=partition.number))
         elif not _is_in_place(partition, now, sector):
-            told.append(say("partition {number} is not what was recorded", number=partition.number))
+            told.append(say("partition {number} differs from its record", number=partition.number))
     more = len(here.table.partitions) - len(target.partitions)
     if more > 0 and not told:
-        told.append(say("there are {more} more", more=more))
+        told.append(say("{more} more than recorded", more=more))
     if told:
         words = say("The partitions changed: {what}.", what=joined(told, "; "))
         return Check("partitions", "differs", words)
-    words = say("All {number} partitions are as recorded.", number=len(target.partitions))
+    words = say("All partitions are as recorded ({number}).", number=len(target.partitions))
     return Check("partitions", "fits", words)
 
 
@@ -110,9 +110,9 @@ def filesystems(here: SeenDrive, target: Header) -> Check:
         words = say("The filesystems changed: {what}.", what=joined(told, "; "))
         return Check("filesystems", "differs", words)
     if not compared:
-        words = say("The filesystems were not looked at: this system does not tell.")
+        words = say("The filesystems were not checked: this system does not report them.")
         return Check("filesystems", "not_told", words, decides=False)
-    words = say("All {number} filesystems are those recorded.", number=compared)
+    words = say("All filesystems are as recorded ({number}).", number=compared)
     return Check("filesystems", "fits", words)
 
 
@@ -160,10 +160,10 @@ def boot_entries(machine: Machine, here: SeenDrive) -> Check:
     started = next((item for item in firmware.entries if item.number == firmware.current), None)
     if started is None or started.partition is None:
         words = (
-            say("The machine was started by no entry.")
+            say("The machine was started without a boot entry.")
             if started is None
             else say(
-                "The machine was started by {entry}, which names no partition.",
+                "The machine was started by the boot entry {entry}, which names no partition.",
                 entry=_entry(started),
             )
         )
@@ -171,12 +171,13 @@ def boot_entries(machine: Machine, here: SeenDrive) -> Check:
     entry = _entry(started)
     if started.partition not in _identifiers(here):
         words = say(
-            "The machine was started by {entry}, which names a partition of another drive.",
+            "The machine was started by the boot entry {entry}, which names a"
+            " partition of another drive.",
             entry=entry,
         )
         return Check("boot-entries", "differs", words)
     words = say(
-        "The machine was started by {entry}, which names a partition of {drive}.",
+        "The machine was started by the boot entry {entry}, which names a partition of {drive}.",
         entry=entry,
         drive=here.name,
     )
@@ -185,7 +186,7 @@ def boot_entries(machine: Machine, here: SeenDrive) -> Check:
         named = [item for item in firmware.entries if item.partition is not None]
         if stale := [_entry(item) for item in named if item.partition not in known]:
             names = ", ".join(stale)
-            more = say("Entries that name no attached partition: {names}.", names=names)
+            more = say("Boot entries that name no attached partition: {names}.", names=names)
             words = joined((words, more), " ")
     return Check("boot-entries", "fits", words)
 

@@ -45,18 +45,21 @@ _STATES = {
 
 _SAYS = {
     "yes": say("this machine runs from the new drive, and from it alone"),
-    "beware": say("it runs from the new drive, but something has to be looked at first"),
+    "beware": say("it runs from the new drive, but something must be fixed first"),
     "no": say("this machine does NOT run from the new drive"),
-    "cannot_tell": say("whether it runs from the new drive cannot be told"),
+    "cannot_tell": say("it is not known whether this machine runs from the new drive"),
 }
 
 _NEXT = {
     "yes": say("Keep the old drive until `identify` on it finds no reason to keep it."),
-    "beware": say("Put right what is named above, start the machine again, and look again."),
-    "no": say("Wipe nothing. Switch off, look at which drive is attached where, start again."),
+    "beware": say("Fix what is marked above, restart the machine, and run `running` again."),
+    "no": say(
+        "Wipe nothing. Switch off, attach the new drive alone, restart, and run `running` again."
+    ),
     "cannot_tell": say(
-        "Wipe nothing. Where a serial number is named above, compare it with the label"
-        " of the new drive; only who saw both agree, and the old drive away, files `jobs started`."
+        "Wipe nothing. Detach the old drive and restart. If a serial number"
+        " above matches the label of the new drive, record the start with `jobs"
+        " started`."
     ),
 }
 
@@ -65,12 +68,12 @@ _LEVELS = {"yes": "sound", "beware": "review", "no": "stop", "cannot_tell": "sto
 
 _ANSWERS: dict[str, tuple[Word, str]] = {
     "yes": ("not yet", say("Run `identify` on the old drive first.")),
-    "beware": ("not yet", say("What stands above must be put right first.")),
+    "beware": ("not yet", say("First fix what is marked above.")),
     "no": ("no", say("The machine does not run from the new drive.")),
-    "cannot_tell": ("no", say("Whether the machine runs from the new drive cannot be told.")),
+    "cannot_tell": ("no", say("It is not known whether the machine runs from the new drive.")),
 }
 
-MANIFEST_ALONE = say("A manifest of the new drive alone does not name it.")
+MANIFEST_ALONE = say("The manifest of the new drive does not say which drive is the old one.")
 JOB_NOT_SOUND = say("The job is not sound.")
 
 
@@ -88,7 +91,7 @@ def print_running(console: Console, document: dict[str, Any], old: Header | None
     console.print(answer_line(about_old))
     section(console, say("THIS MACHINE"))
     console.print(headline(badge("", _LEVELS[answer]), _SAYS[answer]))
-    section(console, say("LOOKED AT"))
+    section(console, say("CHECKED"))
     table = Table.grid(padding=(0, 2))
     table.add_column(no_wrap=True)
     table.add_column()

@@ -98,7 +98,10 @@ def prove(archive: Archive, key: Key | None, *, known: str | None = None) -> Pro
     if key is not None and proof.last is not None and proof.last.key is None:
         proof.problems.append(_newest_unkeyed(proof.last))
     if known is not None and known not in {link.seal for link in chain}:
-        message = say("The seal given with --last is not in the archive: jobs were removed.")
+        message = say(
+            "The seal given with --last is not in the archive: it was mistyped, or"
+            " jobs were removed."
+        )
         proof.problems.append(Problem("removed", None, None, message))
     return proof
 

@@ -216,7 +216,7 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
         except WitnessError as error:
             code = _tell(error)
         except (Ended, KeyboardInterrupt):
-            words = _("interrupted: nothing was written to any drive.")
+            words = _("interrupted. The drives that are checked were only read.")
             _say(f"{PROGRAM}: {words}\n")
             code = EXIT_INTERRUPTED
         except Exception as error:  # noqa: BLE001 - a fault of ours is a sentence and exit 70

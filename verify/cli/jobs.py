@@ -209,7 +209,9 @@ def judge_job(
     for problem in job_problems(place, job, None):
         if problem.what != "unproven":  # whether a keyed seal is the shop's own, `jobs verify` says
             changed = say(
-                "Job {job} is not as it was sealed: {problem}", job=job, problem=problem.message
+                "Job {job} is not confirmed by its seal: {problem}",
+                job=job,
+                problem=problem.message,
             )
             sys.stderr.write(f"{translated(changed)}\n")
     source, target = (str(place.file(job, name)) for name in SIDE_NAMES.values())

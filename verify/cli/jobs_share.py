@@ -24,7 +24,9 @@ def share_jobs(
     ] = None,
     off: Annotated[
         bool,
-        typer.Option("--off", help=say("Stop sharing: only the owner can use the archive again.")),
+        typer.Option(
+            "--off", help=say("Stop sharing: from now on only the owner can use the archive.")
+        ),
     ] = False,
 ) -> int:
     """Share the archive with all accounts of a group.

@@ -35,7 +35,10 @@ _PAIR = "drive-pair"
 
 _OF_VERDICT: dict[str, tuple[Word, str]] = {
     "sound": ("not yet", FIRST_START),
-    "review": ("not yet", say("A person must first decide what REVIEW and NOT EXAMINED list.")),
+    "review": (
+        "not yet",
+        say("A person must first decide on what is listed under REVIEW and NOT EXAMINED."),
+    ),
     "stop": ("no", say("It may hold something that the new drive lacks.")),
 }
 

@@ -79,7 +79,7 @@ def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator
             "{count:,} files and folders were found to differ.",
             differing,
         )
-        listed = say("List them with `--differences FILE.csv --names`.")
+        listed = say("For the list: `--differences FILE.csv --names`.")
         yield joined((count, listed), " ") if for_shop else count
     yield say("Not compared: space outside all partitions and free space inside them.")
     yield _rule_counts(comparison)
@@ -90,9 +90,7 @@ def _files(count: int) -> Message:
 
 
 def _expected(changes: int) -> str:
-    return (
-        say(", and {changes:,} that differ on good clones too", changes=changes) if changes else ""
-    )
+    return say(", expected differences: {changes:,}", changes=changes) if changes else ""
 
 
 def _rule_counts(comparison: Comparison) -> str:

@@ -53,7 +53,7 @@ NEXT_STEPS = {
 }
 
 NEXT_WITHOUT_DRIVE = (
-    say("No drive was read: check the old drive itself before anything is decided about it."),
+    say("The old drive itself was not read: check it before you decide anything about it."),
 )
 """What to do where nothing stands against what was examined, and it was no whole drive."""
 

@@ -53,8 +53,8 @@ class WindowsDrives(Platform):
     program_folders: tuple[str, ...] = (r"C:\Program Files\smartmontools\bin",)
     smartctl_file = "smartctl.exe"
     how_to_be_let = say(
-        "Open the terminal as administrator and give the command again; nothing is ever written to"
-        " the drive."
+        "Open the terminal as administrator and give the command again. The"
+        " drive is only read, never written to."
     )
 
     @cached_property
