@@ -57,8 +57,8 @@ ANSWERS = {
         " new drive alone."
     ),
     ("review", "en"): (
-        "? REVIEW  May the old drive be wiped? NOT YET. A person must first decide what "
-        "REVIEW and NOT EXAMINED list."
+        "? REVIEW  May the old drive be wiped? NOT YET. A person must first decide on what "
+        "is listed under REVIEW and NOT EXAMINED."
     ),
     ("stop", "en"): (
         "X STOP  May the old drive be wiped? NO. It may hold something that the new drive lacks."
