@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 
 from verify.errors import SourceVanished
 from verify.filesystem.examination import not_examined
-from verify.filesystem.exfat.examine import examine_exfat
-from verify.filesystem.fat.examine import examine_fat
 from verify.filesystem.opaque.examine_locked import examine_bitlocker, examine_luks
 from verify.filesystem.opaque.examine_volumes import examine_btrfs, examine_lvm, examine_xfs
 from verify.text.message import say
@@ -22,8 +20,22 @@ if TYPE_CHECKING:
 """Takes a volume and what tells that the work goes on; whatever the volume holds, it returns."""
 
 
+# NOTE: each is imported when it is needed: with numpy, they take long to load.
+
+
+def _examine_fat(window: Window, alive: Callable[[], None]) -> Examination:
+    from verify.filesystem.fat.examine import examine_fat  # noqa: PLC0415
+
+    return examine_fat(window, alive)
+
+
+def _examine_exfat(window: Window, alive: Callable[[], None]) -> Examination:
+    from verify.filesystem.exfat.examine import examine_exfat  # noqa: PLC0415
+
+    return examine_exfat(window, alive)
+
+
 def _examine_ntfs(window: Window, alive: Callable[[], None]) -> Examination:
-    # NOTE: imported when it is needed: numpy takes long to load.
     from verify.filesystem.ntfs.examine import examine_ntfs  # noqa: PLC0415
 
     return examine_ntfs(window, alive)
@@ -38,13 +50,13 @@ def _examine_ext(window: Window, alive: Callable[[], None]) -> Examination:
 EXAMINERS: Mapping[str, Examiner] = {
     "bitlocker": examine_bitlocker,
     "btrfs": examine_btrfs,
-    "exfat": examine_exfat,
+    "exfat": _examine_exfat,
     "ext2": _examine_ext,
     "ext3": _examine_ext,
     "ext4": _examine_ext,
-    "fat12": examine_fat,
-    "fat16": examine_fat,
-    "fat32": examine_fat,
+    "fat12": _examine_fat,
+    "fat16": _examine_fat,
+    "fat32": _examine_fat,
     "luks": examine_luks,
     "lvm": examine_lvm,
     "ntfs": _examine_ntfs,
