@@ -17,6 +17,7 @@ from blake3 import blake3
 
 from verify.boot.boot_record import GrubCore
 from verify.errors import SourceUnreadable
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -62,22 +63,28 @@ def read_core(sector: bytes, place: int, read: Read, size_bytes: int) -> GrubCor
     try:
         head = read(first * SECTOR_BYTES, SECTOR_BYTES) if _fits(runs[0], size_bytes) else b""
         if not head:
-            problem = f"sector {first}, where it begins, lies behind the end of the drive"
+            problem = say(
+                "sector {sector}, where it begins, lies behind the end of the drive", sector=first
+            )
         elif _DISKBOOT_SAYS not in head:
-            problem = f"sector {first}, where it begins, holds something else"
+            problem = say("sector {sector}, where it begins, holds something else", sector=first)
         runs += _lists(head) if head else ()
         total = sum(count for _, count in runs) * SECTOR_BYTES
         if problem is None and (total > MOST_BYTES or len(runs) == 1):
-            problem = "the list of its sectors is empty or too long"
+            problem = say("the list of its sectors is empty or too long")
         for run in runs if problem is None else ():
             if not _fits(run, size_bytes):
-                problem = f"sectors {run[0]} to {run[0] + run[1] - 1} lie behind the drive's end"
+                problem = say(
+                    "sectors {first} to {last} lie behind the drive's end",
+                    first=run[0],
+                    last=run[0] + run[1] - 1,
+                )
                 break
             data = read(run[0] * SECTOR_BYTES, run[1] * SECTOR_BYTES)
             zeros += _zero_sectors(data)
             digest.update(data)
     except SourceUnreadable as error:
-        problem = f"its sectors cannot be read: {error.reason}"
+        problem = say("its sectors cannot be read: {reason}", reason=error.reason)
     return GrubCore(
         place=place,
         runs=tuple(runs),

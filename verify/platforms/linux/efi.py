@@ -14,6 +14,8 @@ from verify.errors import StructureError
 from verify.platforms.running_machine import BootEntry, Firmware
 from verify.structs import efi
 from verify.structs.gpt import guid_text
+from verify.text.message import say
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,14 +33,16 @@ def read_firmware(sys: Path) -> Firmware:
     folder = sys / "firmware/efi/efivars"
     if not (sys / "firmware/efi").is_dir():
         return Firmware(
-            untold="this system was not started by UEFI, and a BIOS's choice is not told"
+            untold=say("this system was not started by UEFI, and a BIOS does not report its choice")
         )
     try:
         names = sorted(path.name for path in folder.iterdir())
     except OSError as error:
-        return Firmware(untold=f"its variables cannot be read: {error.strerror}")
+        return Firmware(
+            untold=say("its variables cannot be read: {reason}", reason=system_words(error))
+        )
     if not names:
-        return Firmware(untold="no variables are shown (efivarfs is not mounted)")
+        return Firmware(untold=say("no variables are shown (efivarfs is not mounted)"))
     entries = []
     for name in names:
         if found := _ENTRY.fullmatch(name):
@@ -55,7 +59,7 @@ def read_firmware(sys: Path) -> Firmware:
 
 
 def _unreadable(number: str) -> BootEntry:
-    return BootEntry(number=number, description="", active=False, problem="it cannot be read")
+    return BootEntry(number=number, description="", active=False, problem=say("it cannot be read"))
 
 
 def _variable(path: Path) -> bytes | None:
@@ -91,7 +95,7 @@ def parse_load_option(number: str, data: bytes) -> BootEntry:
             number=number,
             description=words or "",
             active=active,
-            problem="it ends before its device path does",
+            problem=say("it ends before its device path does"),
         )
     partition: str | None = None
     file: str | None = None

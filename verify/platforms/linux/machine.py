@@ -18,6 +18,7 @@ from verify.platforms.linux.efi import read_firmware
 from verify.platforms.linux.mounts import beneath, mount_at, read_mounts
 from verify.platforms.linux.sysfs import SECTOR_BYTES, flag_in, number_in
 from verify.platforms.running_machine import Machine, SeenDrive, SystemVolume, Trim
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -101,7 +102,7 @@ def look_at_linux(places: Places) -> Machine:
     system = mount_at(mounts, "/")
     if system is None:
         volume, trim = (
-            SystemVolume(point="/", filesystem=None, untold="no mount is shown"),
+            SystemVolume(point="/", filesystem=None, untold=say("no mount is shown")),
             _NO_TRIM,
         )
     else:
@@ -122,7 +123,7 @@ def look_at_linux(places: Places) -> Machine:
     )
 
 
-_NO_TRIM = Trim(answer="not_told", detail="the system volume is not known")
+_NO_TRIM = Trim(answer="not_told", detail=say("the system volume is not known"))
 
 
 def _volume(system: Mount, found: Beneath) -> SystemVolume:
@@ -153,21 +154,23 @@ def read_trim(system: Mount, volume: SystemVolume, places: Places) -> Trim:
     # NOTE: the kernel gives a layer no more than what lies below it can do and it was set to pass.
     limits = [number_in(_whole(folder) / "queue/discard_max_bytes") for folder in folders]
     if any(limit is None for limit in limits):
-        return Trim(answer="not_told", detail="the kernel does not tell whether discards are taken")
+        return Trim(
+            answer="not_told", detail=say("the kernel does not tell whether discards are taken")
+        )
     if 0 in limits:
-        return Trim(answer="off", detail="the drive, or a layer above it, takes no discards")
+        return Trim(answer="off", detail=say("the drive, or a layer above it, takes no discards"))
     option = next(
         (word for word in (*system.super_options, *system.options) if word.startswith("discard")),
         None,
     )
     if option is not None:
-        return Trim(answer="on", detail=f"mounted with {option}")
+        return Trim(answer="on", detail=say("mounted with {option}", option=option))
     timer = places.etc / "systemd/system/timers.target.wants/fstrim.timer"
     if timer.is_symlink() or timer.exists():
         stamp = places.var / "lib/systemd/timers/stamp-fstrim.timer"
-        ran = "it ran" if stamp.exists() else "no run is recorded yet"
-        return Trim(answer="on", detail=f"fstrim.timer is enabled; {ran}")
-    detail = "discards are possible, but neither the mount nor a timer sends them"
+        ran = say("it ran") if stamp.exists() else say("no run is recorded yet")
+        return Trim(answer="on", detail=say("fstrim.timer is enabled; {ran}", ran=ran))
+    detail = say("discards are possible, but neither the mount nor a timer sends them")
     return Trim(answer="off", detail=detail)
 
 

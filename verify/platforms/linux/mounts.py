@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verify.platforms.linux.sysfs import text_in
+from verify.text.message import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -106,7 +107,7 @@ def beneath(mount: Mount, mounts: tuple[Mount, ...], places: Places) -> Beneath:
     found = Beneath()
     _under_mount(mount, mounts, places, found, depth=0)
     if not found.drives and found.untold is None:
-        found.untold = f"no drive is shown under its {mount.kind}"
+        found.untold = say("no drive is shown under its {kind}", kind=mount.kind)
     return found
 
 
@@ -129,7 +130,7 @@ def _under_mount(
 ) -> None:
     found.layers.append(mount.kind)
     if depth > _DEEPEST:
-        found.untold = "its layers do not end"
+        found.untold = say("its layers do not end")
     elif mount.kind == "overlay":
         _under_overlay(mount, mounts, places, found, depth)
     elif mount.kind == "btrfs":
@@ -137,13 +138,17 @@ def _under_mount(
     elif (places.sys / "dev/block" / mount.number).exists():
         _under_device(places.sys / "dev/block" / mount.number, mounts, places, found, depth)
     elif mount.kind == "zfs":
-        found.untold = "it is ZFS, which does not tell its drives there"
+        found.untold = say("it is ZFS, which does not tell its drives there")
     elif (device := _named_device(mount.source, places)) is not None:
         _under_device(device, mounts, places, found, depth)  # such as FUSE, with no number of it
     elif mount.source.startswith("/") and Path(mount.source).is_file():
         _under_file(mount.source, mounts, places, found, depth)
     else:
-        found.untold = f"it is {mount.kind} of {mount.source}, on no block device that is shown"
+        found.untold = say(
+            "it is {kind} of {source}, on no block device that is shown",
+            kind=mount.kind,
+            source=mount.source,
+        )
 
 
 def _named_device(path: str, places: Places) -> Path | None:
@@ -161,11 +166,11 @@ def _under_file(
     if (device := _named_device(file, places)) is not None:
         _under_device(device, mounts, places, found, depth + 1)
         return
-    found.layers.append(f"image file {file}")
+    found.layers.append(say("image file {file}", file=file))
     found.files.add(file)
     under = mount_of(mounts, file)
     if under is None:
-        found.untold = f"what the image file {file} lies on is not shown"
+        found.untold = say("what the image file {file} lies on is not shown", file=file)
     else:
         _under_mount(under, mounts, places, found, depth + 1)
 
@@ -180,7 +185,7 @@ def _under_overlay(
         under = mount_of([other for other in mounts if other is not mount], folder)
         if under is None or under.point == mount.point:
             # NOTE: in a container these folders are another's: nothing of that path is here.
-            found.untold = (
+            found.untold = say(
                 "it is an overlay whose folders are not to be seen from here: a container, or a"
                 " system started from a medium"
             )
@@ -200,7 +205,7 @@ def _under_btrfs(
             for device in names:
                 _under_device(places.sys / "class/block" / device, mounts, places, found, depth)
             return
-    found.untold = f"btrfs does not tell the drives of {mount.source}"
+    found.untold = say("btrfs does not tell the drives of {source}", source=mount.source)
 
 
 def _device_name(places: Places, name: str) -> str:
@@ -220,9 +225,9 @@ def _under_device(
     below = sorted((real / "slaves").glob("*"))
     file = text_in(whole / "loop/backing_file")
     if depth > _DEEPEST:
-        found.untold = "its layers do not end"
+        found.untold = say("its layers do not end")
     elif not real.is_dir():
-        found.untold = f"the device {folder.name} is not shown"
+        found.untold = say("the device {name} is not shown", name=folder.name)
     elif below:
         found.layers.append(_layer(real))
         found.between.add(real.name)

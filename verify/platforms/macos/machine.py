@@ -83,13 +83,13 @@ def macos_machine(listed: bytes, whole: dict[str, bytes], root: bytes, profile: 
             point="/",
             filesystem=at_root.get("FilesystemType"),
             drives=system,
-            untold=None if system else "diskutil tells no drive of the system volume",
+            untold=None if system else say("diskutil tells no drive of the system volume"),
             size_bytes=usage.total,
             free_bytes=usage.free,
         ),
         drives=drives,
         trim=_trim(trims),
-        firmware=Firmware(untold="the chosen start volume is not asked for on macOS"),
+        firmware=Firmware(untold=say("the chosen start volume is not asked for on macOS")),
     )
 
 
@@ -171,5 +171,5 @@ def _drive(
 def _trim(answers: set[Any]) -> Trim:
     if answers and answers <= {"Yes", "No"}:
         on = answers == {"Yes"}
-        return Trim(answer="on" if on else "off", detail="system_profiler: TRIM support")
-    return Trim(answer="not_told", detail="system_profiler tells no TRIM support")
+        return Trim(answer="on" if on else "off", detail=say("system_profiler: TRIM support"))
+    return Trim(answer="not_told", detail=say("system_profiler tells no TRIM support"))

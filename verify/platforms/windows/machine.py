@@ -42,7 +42,7 @@ def look_at_windows(kernel: Kernel) -> Machine:
         system=_volume(letter, tuple(drive.name for drive in system)),
         drives=drives,
         trim=_trim(kernel, [drive.path for drive in system]),
-        firmware=Firmware(untold="start-up entries are not asked for on Windows"),
+        firmware=Firmware(untold=say("start-up entries are not asked for on Windows")),
     )
 
 
@@ -107,7 +107,9 @@ def _volume(letter: str, drives: tuple[str, ...]) -> SystemVolume:
         point=letter,
         filesystem=None,
         drives=drives,
-        untold=None if drives else f"no volume that lies on a drive has the letter {letter}",
+        untold=None
+        if drives
+        else say("no volume that lies on a drive has the letter {letter}", letter=letter),
         size_bytes=None if usage is None else usage.total,
         free_bytes=None if usage is None else usage.free,
     )
@@ -117,15 +119,18 @@ def _trim(kernel: Kernel, paths: list[str]) -> Trim:
     """Tell whether TRIM reaches the drives of the system: what they take, and what NTFS sends."""
     takes = {_takes_trim(kernel, path) for path in paths}
     if not takes or None in takes:
-        return Trim(answer="not_told", detail="the drive does not report whether it takes TRIM")
+        return Trim(
+            answer="not_told", detail=say("the drive does not report whether it takes TRIM")
+        )
     if False in takes:
-        return Trim(answer="off", detail="the drive takes no TRIM")
+        return Trim(answer="off", detail=say("the drive takes no TRIM"))
     try:
         is_off = kernel.trim_is_off()
     except OSError:
-        return Trim(answer="not_told", detail="the registry does not say whether TRIM is sent")
+        return Trim(answer="not_told", detail=say("the registry does not say whether TRIM is sent"))
     return Trim(
-        answer="off" if is_off else "on", detail=f"DisableDeleteNotification is {int(is_off)}"
+        answer="off" if is_off else "on",
+        detail=say("DisableDeleteNotification is {value}", value=int(is_off)),
     )
 
 
