@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -131,6 +132,39 @@ def test_check_when_ended_by_a_signal_then_exit_130_and_nothing_is_left(
     assert not list(scratch.iterdir())
     assert not list((archive / "unfinished").iterdir())
     assert not list((archive / "jobs").iterdir())
+
+
+def test_capture_when_one_that_can_go_on_is_interrupted_then_the_command_to_go_on_is_said(
+    large: Path, places: tuple[Path, Path]
+) -> None:
+    """By a real SIGINT: where the progress is kept, and the very words that were typed."""
+    scratch, made = places
+    options = ("--depth", "full", "--resume", "-o", made / "m n", "--scratch", scratch)
+    typed = ("capture", large, *options)
+    kept = made / "m n.unfinished"
+    process = begin(*typed, stream=subprocess.PIPE)
+    wait_for(lambda: any(kept.glob("partition-*")))
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=PATIENCE_SECONDS)
+    assert process.returncode == 130
+    assert kept.is_dir()
+    lines = [line.strip() for line in err.splitlines()]
+    assert lines[0].startswith("drivewitness: interrupted")
+    assert str(kept) in lines[1]
+    assert shlex.split(lines[2])[-len(typed) - 1 :] == ["drivewitness", *map(str, typed)]
+
+
+def test_capture_when_one_that_cannot_go_on_is_interrupted_then_nothing_is_promised(
+    large: Path, places: tuple[Path, Path]
+) -> None:
+    """Without --resume nothing is kept, and no command goes on."""
+    scratch, made = places
+    typed = ("capture", large, "--depth", "full", "-o", made / "m", "--scratch", scratch)
+    process = begin(*typed, stream=subprocess.PIPE)
+    wait_for(lambda: any(scratch.glob("*/*")))
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=PATIENCE_SECONDS)
+    assert (process.returncode, len(err.splitlines())) == (130, 1)
 
 
 @pytest.mark.parametrize("there", ["before", "not"])

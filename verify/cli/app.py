@@ -215,9 +215,11 @@ def _ending_well(command: Callable[..., int]) -> Callable[..., None]:
             code = spoken(**arguments)
         except WitnessError as error:
             code = _tell(error)
-        except (Ended, KeyboardInterrupt):
+        except (Ended, KeyboardInterrupt) as ended:
             words = _("interrupted. The drives that are checked were only read.")
             _say(f"{PROGRAM}: {words}\n")
+            for line in ended.args if isinstance(ended, Ended) else ():
+                _say(f"  {translated(line)}\n")
             code = EXIT_INTERRUPTED
         except Exception as error:  # noqa: BLE001 - a fault of ours is a sentence and exit 70
             code = _tell_fault(error)

@@ -43,6 +43,7 @@ def capture(  # noqa: PLR0913 - the command's own options
     from verify.cli.capture_request import capture_options, given_as, new_file, views_of
     from verify.cli.keep_off import keep_off
     from verify.cli.output import emit
+    from verify.cli.resuming import resumable
     from verify.errors import UsageError
     from verify.manifest.file import is_manifest
     from verify.report.json_text import document_json
@@ -61,7 +62,7 @@ def capture(  # noqa: PLR0913 - the command's own options
         )
     keep_off((drive, *views.values()), (file,), scratch=reading.scratch)
     options = replace_options(options, resume=resume, views=views, replace=replace)
-    with Bars(sys.stderr) as bars:
+    with Bars(sys.stderr) as bars, resumable(file, resume=resume):
         header = capture_one(drive, file, options, bars.drive(short_name(drive)))
     if json:
         emit(document_json(header) + "\n")

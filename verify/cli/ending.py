@@ -26,7 +26,7 @@ _ONCE_MORE_SECONDS = 0.05
 
 
 class Ended(BaseException):
-    """Somebody outside ended the run.
+    """Somebody outside ended the run; its arguments are sentences on how to go on.
 
     NOTE: no KeyboardInterrupt, which the library that reads arguments would turn into exit 1.
     """

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import platform
+import shlex
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -18,7 +19,7 @@ from verify.errors import MachineUntold
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from verify.platforms.health import HealthAnswer
     from verify.platforms.identity import Identity
@@ -158,6 +159,10 @@ class Platform:
     def allows_name(self, path: Path) -> bool:  # noqa: ARG002
         """Whether a new file or folder can have that path, with each name in it as it is."""
         return True
+
+    def command_line(self, words: Sequence[str]) -> str:
+        """Return words as they are typed at this system's prompt to mean just them."""
+        return shlex.join(words)
 
     # The running machine
 

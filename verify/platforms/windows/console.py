@@ -13,10 +13,14 @@ import os
 import signal
 import time
 from ctypes import c_int, c_uint32
-from typing import Any
+from subprocess import list2cmdline
+from typing import TYPE_CHECKING, Any
 
 from verify.platforms.platform import Platform
 from verify.platforms.windows.system_calls import library, pointer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 _OUTPUT_HANDLES = (-11, -12)
 """STD_OUTPUT_HANDLE and STD_ERROR_HANDLE."""
@@ -45,6 +49,10 @@ class WindowsConsole(Platform):
             handler = of_windows.WINFUNCTYPE(c_int, c_uint32)(hold_open_while_ending)
             _handlers.append(handler)
             library("kernel32").SetConsoleCtrlHandler(handler, 1)
+
+    def command_line(self, words: Sequence[str]) -> str:
+        """Return words as the command prompt takes them."""
+        return list2cmdline(words)
 
     def language(self) -> str:
         """Return the language that Windows itself speaks to this user, such as `de-DE`."""
