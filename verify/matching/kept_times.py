@@ -30,20 +30,25 @@ _USED: frozenset[KeptBy] = frozenset({"change-journal", "registry", "mounted"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """One such time, as both drives keep it."""
+    """One such time, as both drives keep it.
+
+    `set_back`: the old drive counts more writes and has the earlier time: the clock of its system
+    was set back after the clone.
+    """
 
     old: KeptTime
     new: KeptTime
+    set_back: bool = False
 
     @property
     def used(self) -> bool:
         """Whether it was written on the new drive after the clone."""
-        return self.new.by in _USED and self.new.at > self.old.at
+        return self.new.by in _USED and self.new.at > self.old.at and not self.set_back
 
     @property
     def brought_along(self) -> bool:
         """Whether the copy was made at this time, or afterwards."""
-        return self.new.by in _BROUGHT_ALONG and self.new.at <= self.old.at
+        return self.new.by in _BROUGHT_ALONG and (self.new.at <= self.old.at or self.set_back)
 
 
 def kept_times(partition: Partition) -> Iterator[KeptTime]:
@@ -68,6 +73,24 @@ def evidence(old: Partition, new: Partition, limit: int) -> list[Evidence]:
     journals = old.change_journal, new.change_journal
     if len({journal.id for journal in journals if journal is not None}) != 1:
         before.pop("change-journal", None)
+    counts = _counts(old), _counts(new)
     return [
-        Evidence(old=before[by], new=time) for by, time in sorted(after.items()) if by in before
+        Evidence(
+            old=before[by],
+            new=time,
+            set_back=before[by].at < time.at and counts[0].get(by, 0) > counts[1].get(by, 0),
+        )
+        for by, time in sorted(after.items())
+        if by in before
     ]
+
+
+def _counts(partition: Partition) -> dict[KeptBy, int]:
+    """Return how much was written by each that counts it, whatever the clock said."""
+    journal = partition.change_journal
+    registry = partition.boot.registry if partition.boot else None
+    state = registry.state if registry else None
+    return {
+        "change-journal": journal.position if journal else 0,
+        "registry": state.primary_sequence if state else 0,
+    }

@@ -17,7 +17,7 @@ from verify.matching.level import Level
 from verify.matching.pair_contents import Meaning
 from verify.matching.survey import FAT_TIME_STEP_NANOSECONDS
 from verify.matching.weigh import later_by
-from verify.matching.weigh_by_moment import OTHER_VERSION, later_use, weigh_change
+from verify.matching.weigh_by_moment import OTHER_VERSION, UNDATED, later_use, weigh_change
 from verify.text.message import say
 
 if TYPE_CHECKING:
@@ -239,7 +239,7 @@ def _put_by_moment(found: PairContents, item: Difference, old: Entry, new: Entry
     if moment is None:
         return False
     meaning = weigh_change(item, old, new, moment)
-    if meaning is OTHER_VERSION or meaning is None:
+    if meaning in {OTHER_VERSION, UNDATED, None}:
         # NOTE: a modification time can be set to anything, and no other time then speaks for it.
         meaning = OTHER_DATE if moment.changed is not None else UNREAD_BUT_LATER
     found.retimed.add(meaning, item)

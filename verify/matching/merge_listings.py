@@ -154,7 +154,7 @@ def file_block_bytes(old: Partition, new: Partition) -> int | None:
 def _survey(source: Manifest, target: Manifest, both: tuple[Partition, Partition]) -> Survey:
     old, new = both
     with source.listing(old.number) as left, target.listing(new.number) as right:
-        return survey(left, right, partitions=both, target=target.header)
+        return survey(left, right, partitions=both, headers=(source.header, target.header))
 
 
 def merged(

@@ -23,7 +23,8 @@ class Moment:
     newest time that the volume keeps beside its files and the clone brought along. `step`: times
     that are no further apart are the same (FAT: two seconds). `by_creation`: a creation time counts
     as one of modification, since a file that is copied in keeps the latter, and no time of change
-    is kept (FAT, exFAT).
+    is kept (FAT, exFAT). `wrong_from`: from here on times tell nothing: a clock that was wrong
+    before the copy may have written them.
     """
 
     changed: int | None
@@ -34,6 +35,7 @@ class Moment:
     kept: KeptTime | None = None
     step: int = 0
     by_creation: bool = False
+    wrong_from: int | None = None
 
     @property
     def newest(self) -> int:
@@ -51,7 +53,7 @@ class Moment:
         NOTE: a modification time can be set to anything; one counts only where the filesystem's
         own time of change does not speak against it.
         """
-        if entry is None:
+        if entry is None or self.is_wrong(entry):
             return False
         if self.changed is not None and entry.changed is not None:
             if entry.changed > self.changed + self.step:
@@ -62,6 +64,13 @@ class Moment:
         if self.modified is None or written is None:
             return False
         return written > self.modified + self.step
+
+    def is_wrong(self, entry: Entry | None) -> bool:
+        """Whether the time of an entry is of a clock that was wrong, and tells nothing."""
+        if entry is None:
+            return False
+        time = self.time_of(entry)
+        return self.wrong_from is not None and time is not None and time >= self.wrong_from
 
     def time_of(self, entry: Entry) -> int | None:
         """Return the time of an entry that this moment is of."""

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from verify.filesystem.entry import Entry
     from verify.manifest.header import Header, Partition
     from verify.manifest.listing_rows import ListingRows
+    from verify.text.message import Message
 
 SECOND = 1_000_000_000
 
@@ -44,6 +45,11 @@ beyond the capture is a wrong one."""
 
 _ENOUGH_WRITES = 3
 """So many writes that a copy lacks, all before its newest, are the system's at work."""
+
+_WRONG_CLOCK_NANOSECONDS = 31 * 24 * 3600 * SECOND
+"""What was written under a wrong clock may be so much older than what is left of it."""
+
+_END_OF_TIME = 1 << 63
 
 _SHARED = 10
 """One name in so many has to have the same time on both drives: a copy made file by file has none,
@@ -85,6 +91,7 @@ NOTHING_SHARED = say(
     "most files have different times on the new drive, as after copying file by file"
 )
 NO_TIMES = say("no file has the same time on both drives")
+ALL_LATER = say("all its dates are later than the clock of the computer that checked it")
 
 
 def survey(
@@ -92,7 +99,7 @@ def survey(
     new: ListingRows,
     *,
     partitions: tuple[Partition, Partition],
-    target: Header,
+    headers: tuple[Header, Header],
 ) -> Survey:
     """Go through both listings of a pair once.
 
@@ -102,18 +109,21 @@ def survey(
     families = {side.filesystem.traits.family for side in partitions}
     step = FAT_TIME_STEP_NANOSECONDS if "fat" in families else 0
     found = Survey(dated_folders=not families & {"fat", "exfat"})
-    limit = target.capture.ended * SECOND + _CLOCKS_APART_NANOSECONDS
+    limits = [
+        header.capture.ended * SECOND + _CLOCKS_APART_NANOSECONDS for header in reversed(headers)
+    ]
+    limit = limits[0]
     names: tuple[Name, ...] = ("changed", "modified")
     if not found.dated_folders:
         names = ("changed", "put there", "modified")
-    clocks = tuple(_Clock(name, limit, step) for name in names)
+    clocks = tuple(_Clock(name, limit, max(limits), step) for name in names)
     caseless = all(side.filesystem.traits.caseless for side in partitions)
     going = _Going(found, clocks, caseless=caseless)
     going.through(old, new)
     if all(side.filesystem.traits.system != "linux" for side in partitions):
         found.root = False
     going.settle(step)
-    found.evidence = evidence(*partitions, limit)
+    found.evidence = evidence(*partitions, _END_OF_TIME if going.ran_ahead else limit)
     if found.moment is not None:
         found.moment = _with_evidence(found.moment, found.evidence)
     return found
@@ -136,16 +146,24 @@ class _Clock:
     """One sort of time, as both sides keep it; times beyond `limit` are wrong ones.
 
     Of folders only the filesystem's own says anything: that of change, or of being put there.
+
+    `last`: what neither check had reached. `wrong`, `wrong_path`: the newest of the wrong times
+    that both sides share, and whose it is; `first_wrong`: the oldest that the target has.
     """
 
     name: Name
     limit: int
+    last: int
     step: int
     pairs: int = 0
     common: int = 0
     newest: int | None = None
     path: str = ""
+    wrong: int | None = None
+    wrong_path: str = ""
+    first_wrong: int = _END_OF_TIME
     replaced: array[int] = field(default_factory=lambda: array("q"))
+    written: array[int] = field(default_factory=lambda: array("q"))
     lost: array[int] = field(default_factory=lambda: array("q"))
     later: array[int] = field(default_factory=lambda: array("q"))
     machine: array[int] = field(default_factory=lambda: array("q"))
@@ -170,7 +188,11 @@ class _Clock:
         """Take a time that both sides have."""
         self.pairs += 1
         self.common += 1
-        if time <= self.limit and (self.newest is None or time > self.newest):
+        if time > self.limit:
+            self.first_wrong = min(self.first_wrong, time)
+            if self.wrong is None or time > self.wrong:
+                self.wrong, self.wrong_path = time, path
+        elif self.newest is None or time > self.newest:
             self.newest, self.path = time, path
 
     def see(self, old: Entry, new: Entry, *, own_step: bool) -> None:
@@ -182,30 +204,62 @@ class _Clock:
             self.share(there, new.path)
             return
         self.pairs += 1
-        if there > self.limit or own_step:
+        if own_step:
             return
+        if there > self.limit:
+            self.first_wrong = min(self.first_wrong, there)
         if there > here:
             self.later.append(there)
             return
         self.replaced.append(there)
+        self.written.append(here)
         if not is_work(old):
             self.machine.append(here)
 
     def see_lost(self, new: Entry) -> None:
         """Take a name that is on the target alone."""
         time = self.time(new)
-        if time is not None and time <= self.limit:
+        if time is not None:
             self.lost.append(time)
 
     def tell(self) -> tuple[int, int | None] | None:
         """Return the moment, and when the target was first used; `None`: it cannot be told."""
-        if self.newest is None or self.common * _SHARED <= self.pairs:
+        if self.common * _SHARED <= self.pairs:
             return None
-        newest = self.newest
-        used = min((time for time in self.later if time > newest), default=None)
-        brought = (*self.replaced, *self.lost)
+        newest, limit = self.newest, self.limit
+        if self.ran_ahead():
+            newest, limit = self.wrong, _END_OF_TIME
+            self.path = self.wrong_path
+        if newest is None:
+            return None
+        used = min((time for time in self.later if newest < time <= limit), default=None)
+        brought = (time for time in (*self.replaced, *self.lost) if time <= limit)
         before = (time for time in brought if used is None or time < used)
         return max(newest, max(before, default=newest)), used
+
+    def ran_ahead(self) -> bool:
+        """Whether the system ran before and after the copy under a clock beyond the limit.
+
+        So it is where the clock of the check was behind. The system went on writing under it, and
+        nothing on either side was written after the copy under any other clock.
+        """
+        if self.wrong is None:
+            return False
+        right = range(0 if self.newest is None else self.newest + 1, self.limit + 1)
+        if any(time in right for time in (*self.written, *self.later)):
+            return False
+        return sum(time > self.wrong for time in self.machine) >= _ENOUGH_WRITES
+
+    def wrong_from(self) -> int | None:
+        """Return from when on times tell nothing, since a wrong clock wrote them."""
+        if self.ran_ahead():
+            return None
+        if self.first_wrong == _END_OF_TIME:
+            # NOTE: other times than that of change are set by hand and brought along from elsewhere
+            beyond = sum(time > self.last for time in self.machine)
+            told = self.name != "changed" or beyond >= _ENOUGH_WRITES
+            return None if told else self.last + 1
+        return max(self.limit + 1, self.first_wrong - _WRONG_CLOCK_NANOSECONDS)
 
 
 @dataclass(slots=True)
@@ -217,6 +271,7 @@ class _Going:
     caseless: bool
     names: int = 0
     nodes: int = 0
+    ran_ahead: bool = False
 
     def through(self, old: ListingRows, new: ListingRows) -> None:
         """Go through both to their ends."""
@@ -305,8 +360,7 @@ class _Going:
         told = {clock.name: answer for clock in self.clocks if (answer := clock.tell())}
         clock = next((clock for clock in self.clocks if clock.name in told), None)
         if clock is None:
-            any_time = any(item.newest is not None for item in self.clocks)
-            found.reason = NOTHING_SHARED if any_time else NO_TIMES
+            found.reason = self._reason()
         else:
             by_creation = clock.name == "put there"
             answer = told[clock.name]
@@ -318,11 +372,19 @@ class _Going:
                 used_from=answer[1],
                 step=step,
                 by_creation=by_creation,
+                wrong_from=clock.wrong_from(),
             )
+            self.ran_ahead = clock.ran_ahead()
             begun = self._copied_from(answer[0], clock)
             found.moment = replace(found.moment, copied_from=begun)
         if self.nodes * 10 < self.names * 9:
             found.became, found.was = {}, {}  # NOTE: a copy by files has nodes of its own
+
+    def _reason(self) -> Message:
+        """Return why no sort of time tells a moment."""
+        if any(clock.newest is not None for clock in self.clocks):
+            return NOTHING_SHARED
+        return NO_TIMES if all(clock.wrong is None for clock in self.clocks) else ALL_LATER
 
     def _copied_from(self, moment: int, clock: _Clock) -> int | None:
         """Return when a volume began to be copied whose system wrote on meanwhile.

@@ -22,6 +22,7 @@ from verify.matching.weigh_by_moment import (
     OLD_STORE,
     OLD_WORK,
     OTHER_VERSION,
+    UNDATED,
     ZEROS,
 )
 from verify.matching.zeroed import CLEARED, ZEROED
@@ -58,6 +59,7 @@ COPIED_BY_HAND = frozenset(
         OLD_WORK,
         OPENED_FROM_MAIL,
         OTHER_VERSION,
+        UNDATED,
         ZEROS,
         ZEROED,
         CLEARED,

@@ -182,7 +182,8 @@ def _excused(item: Difference, otherwise: Meaning) -> Meaning | None:
         return UNSYNCHRONISED
     if item.volume.survey.respelt(item.path):
         return RESPELT if otherwise is MISSING else weigh_by_moment.EARLIER_NAME
-    if item.volume.survey.moment is None and habit is Habit.MOVING:
+    moment = item.volume.survey.moment
+    if habit is Habit.MOVING and (moment is None or moment.is_wrong(item.source)):
         return _EXPECTED[habit]
     return None
 
@@ -218,7 +219,8 @@ def weigh_change(item: Difference) -> Meaning:
     if habit in EXPECTED_HABITS:
         return _EXPECTED[habit]
     moment = item.volume.survey.moment
-    if moment is not None and item.source is not None and item.target is not None:
+    told = moment is not None and not (habit is Habit.MOVING and moment.is_wrong(item.source))
+    if told and moment is not None and item.source is not None and item.target is not None:
         return weigh_by_moment.weigh_change(item, item.source, item.target, moment) or DAMAGED
     later = later_by(item)
     if later is None or abs(later) <= FAT_TIME_STEP_NANOSECONDS:

@@ -137,6 +137,18 @@ COPIED_OPEN = Meaning(
     say("were open while they were copied: registry files, databases, mail stores, virtual disks"),
     say("Shut the old system down, then copy it once more from the old drive or clone again."),
 )
+UNDATED = Meaning(
+    Level.STOP,
+    say("differs, and its date is later than the check: it does not tell which version is newer"),
+    say("differ, and their dates are later than the check: these do not tell which are newer"),
+    say("Open both versions. Unless the new drive has the right one, copy it from the old drive."),
+)
+CLOCK_SET_BACK = Meaning(
+    Level.REVIEW,
+    say("was written after the clone, on the drive whose clock had been set back"),
+    say("were written after the clone, on the drive whose clock had been set back"),
+    say("Open both versions and keep the newer one: their dates do not tell which that is."),
+)
 COPIED_MEANWHILE = Meaning(
     Level.REVIEW,
     say(
@@ -157,7 +169,7 @@ def weigh_missing(item: Difference, old: Entry, moment: Moment, otherwise: Meani
     there = known.found_as(old)
     if there is not None:
         return _weigh_moved(old, there, moment, otherwise)
-    at = known.put_there_at(old)
+    at = None if moment.is_wrong(old) else known.put_there_at(old)
     if at is not None and at > moment.newest:
         if known.was_made_before(old) and not is_made_anew(old):
             return DOUBTFUL
@@ -189,6 +201,8 @@ def _weigh_moved(old: Entry, there: Entry, moment: Moment, otherwise: Meaning) -
     written = old.modified or 0
     if old.modified == there.modified or written <= (there.modified or 0):
         return otherwise
+    if moment.wrong_from is not None and written >= moment.wrong_from:
+        return otherwise
     if written > moment.newest:
         return _old(old)
     if moment.copied_from is not None and written >= moment.copied_from:
@@ -212,6 +226,9 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
     matters = kind in {Open.REGISTRY, Open.STORE} or is_work(old)
     if matters and _is_zeros(new) and not _is_zeros(old):
         return ZEROS
+    by_clock = _wrong_clock(old, new, moment, kind)
+    if by_clock is not None:
+        return by_clock
     if old.kind == new.kind and _one_time(old, new, moment.step):
         return _under_one_time(item, old, moment, kind)
     since = later_use(item)
@@ -221,6 +238,29 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
     if found is None and kind is not None and _age(old, moment) <= NEAR_NANOSECONDS:
         return COPIED_OPEN
     return found or OTHER_VERSION
+
+
+def _wrong_clock(old: Entry, new: Entry, moment: Moment, kind: Open | None) -> Meaning | None:
+    """Return what a change means by a time that a wrong clock wrote; `None`: it is none."""
+    if moment.is_wrong(old) and kind is Open.REGISTRY:
+        return COPIED_OPEN
+    if old.kind == new.kind and _one_time(old, new, moment.step):
+        return None
+    if _set_back(old, new, moment):
+        return CLOCK_SET_BACK
+    return UNDATED if moment.is_wrong(old) else None
+
+
+def _set_back(old: Entry, new: Entry, moment: Moment) -> bool:
+    """Whether one file was changed last under a clock that had been set back since the copy.
+
+    NOTE: nobody sets a time of change (NTFS, ext). The copy of a file that nobody wrote since is
+    no later than the file; a copy that was written on the new drive is later than the moment.
+    """
+    if moment.changed is None or old.changed is None or new.changed is None:
+        return False
+    one = (old.kind, old.node, old.created) == (new.kind, new.node, new.created)
+    return one and old.changed < new.changed <= moment.changed
 
 
 def _later(item: Difference, since: Meaning, moment: Moment, kind: Open | None) -> Meaning:
@@ -250,6 +290,8 @@ def _under_one_time(
     item: Difference, old: Entry, moment: Moment, kind: Open | None
 ) -> Meaning | None:
     age = _age(old, moment)
+    if moment.is_wrong(old):
+        return None
     if kind in {Open.REGISTRY, Open.LOG}:
         return COPIED_OPEN if age <= _LONGEST_OPEN_NANOSECONDS else None
     moving = habit_of(item.path) is Habit.MOVING

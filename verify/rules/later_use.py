@@ -123,7 +123,25 @@ def _said(bags: dict[Meaning, Bag], side: Since) -> Iterator[Message]:
 def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
     """Say that no moment could be told of a volume where something differs."""
     known = files.volume.made
-    if known is not None and known.moment is None and known.reason:
+    if known is None:
+        return
+    if known.moment is not None and known.moment.wrong_from is not None:
+        answer.assume(
+            say(
+                "partition {number} has dates that are later than the check: such dates tell no"
+                " later use, and files that have one are judged by names and contents only",
+                number=number,
+            )
+        )
+    if any(item.set_back for item in known.evidence):
+        answer.assume(
+            say(
+                "the old drive's clock was set back after partition {number} was copied, so what"
+                " was written there since may look older than the copy",
+                number=number,
+            )
+        )
+    if known.moment is None and known.reason:
         answer.assume(
             say(
                 "it is not known when partition {number} was copied ({reason:clause}),"
