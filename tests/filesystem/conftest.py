@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from verify.filesystem.examination import Check
 
 _OTHERS = [code for code in LANGUAGES if code != ENGLISH]
-_NAMES = {"memory", "mode"}
-"""What the tests call their drives, and the name of a field of an inode."""
+_NAMES = {"memory", "mode", "some"}
+"""What the tests call their drives and a folder, and the name of a field of an inode."""
 
 
 @pytest.fixture(autouse=True)

@@ -5,6 +5,7 @@ Each is a `verify.source.window.Readable`; none can be written to.
 
 from __future__ import annotations
 
+import errno
 import lzma
 import os
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from verify.errors import SourceUnreadable, SourceVanished
 from verify.source.window import Window
+from verify.text.system_words import system_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -40,7 +42,8 @@ class MemoryDrive:
         """Return exactly the bytes asked for."""
         for start, end in self.bad:
             if start < offset + length and offset < end:
-                raise SourceUnreadable(self.name, start, end - start, "bad sectors of a test")
+                reason = system_words(OSError(errno.EIO, os.strerror(errno.EIO)))
+                raise SourceUnreadable(self.name, start, end - start, reason)
         if offset + length > len(self.data):
             raise SourceVanished(self.name, "shorter than asked of")
         return self.data[offset : offset + length]
