@@ -242,6 +242,25 @@ def test_identify_when_an_image_is_given_then_it_is_read_and_told(
     assert (ran.code, ran.document["which"]) == (3, "cannot_tell")
 
 
+@pytest.mark.parametrize("words", [("identify",), ("running", "--against")])
+def test_drive_when_neither_it_nor_an_archive_is_there_then_that_is_told_first(
+    words: tuple[str, ...], tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slip of the hand must not look like a shop without an archive."""
+    monkeypatch.setenv("DRIVEWITNESS_ARCHIVE", str(tmp_path / "none"))
+    command(*words, tmp_path / "J-1.img").assert_one_sentence(4, "no such file or device")
+
+
+def test_running_when_a_name_fits_neither_a_manifest_nor_an_archive_then_both_are_told(
+    tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was looked for as either."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DRIVEWITNESS_ARCHIVE", str(tmp_path / "none"))
+    ran = command("running", "--against", "J-1")
+    ran.assert_one_sentence(2, "J-1: there is no such manifest, and no archive of jobs in")
+
+
 def test_identify_when_the_clock_was_set_back_then_the_last_in_the_chain_is_the_newest(
     tmp_path: Path, command: Command
 ) -> None:

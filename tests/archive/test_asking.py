@@ -9,14 +9,14 @@ import subprocess
 import sys
 from typing import TYPE_CHECKING
 
+import pytest
+
 from tests.archive.small import archive_of, filed, pair
 from tests.conftest import REPOSITORY
 from verify.archive.archive import make_archive, open_archive
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import pytest
 
     from tests.cli.command import Command
 
@@ -39,6 +39,7 @@ def test_add_when_a_person_is_asked_then_answers_are_filed_and_output_holds_the_
     assert ran.document["verdict"]
     assert "Technician" in ran.err
     assert "Customer" not in ran.err
+    assert "Job number" not in ran.err
     record = open_archive(tmp_path / "a").record("J-1")
     assert (record.technician, record.customer, record.notes) == ("C. Carr", "blue", None)
 
@@ -56,6 +57,17 @@ def test_add_when_nobody_is_there_then_nothing_is_asked(
         assert "Technician" not in ran.err
         assert there.read() == "C. Carr\n"
         assert open_archive(tmp_path / "a").record(f"J-{number}").technician is None
+
+
+@pytest.mark.parametrize("words", [("check",), ("jobs", "add"), ("jobs", "started")])
+def test_ask_when_help_explains_it_then_it_promises_what_each_of_them_asks(
+    words: tuple[str, ...], command: Command
+) -> None:
+    """The name and the customer are asked for by some commands only, and so are not promised."""
+    said = " ".join(command(*words, "--help").out.split())
+    told = said[said.index("--ask") :].partition(". ")[0]
+    assert "the technician and notes" in told
+    assert not [word for word in ("name", "customer") if word in told]
 
 
 def test_check_when_even_the_name_is_asked_for_then_one_that_is_taken_is_told_at_once(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import signal
@@ -15,6 +16,7 @@ import pytest
 
 from fixtures import running
 from tests.conftest import REPOSITORY
+from verify.cli.demo_images import unpack
 from verify.matching.exclusions import EXCLUSIONS
 from verify.rules.catalogue import RULES
 from verify.version import __version__
@@ -126,6 +128,35 @@ def test_demo_when_the_machine_was_in_use_then_exactly_its_later_work_is_listed_
     assert "Copperleaf" not in listed
     assert "Windows" not in listed
     assert str(tmp_path) not in ran.out
+
+
+def test_demo_when_the_machine_was_in_use_then_the_clone_has_three_of_the_six_in_an_older_version(
+    command: Command, tmp_path: Path
+) -> None:
+    """As the demo says of them: an older version, or none."""
+    old, new = (unpack(name, tmp_path) for name in ("busy", "snapshot"))
+    command("check", old, new, "--names", "--differences", tmp_path / "list.csv")
+    with (tmp_path / "list.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["path"][1:] in running.six_files()]
+    assert [bool(row["target_path"]) for row in rows].count(False) == 3
+    assert len(rows) == 6
+
+
+@pytest.mark.parametrize(
+    ("words", "option", "told", "untold"),
+    [
+        (("jobs", "list"), "--customer", "Only jobs of this customer.", "an alias is enough"),
+        (("identify",), "--depth", "[default: as much as for the job]", "else sample"),
+    ],
+)
+def test_help_when_an_option_means_something_else_here_then_it_says_so(
+    words: tuple[str, ...], option: str, told: str, untold: str, command: Command
+) -> None:
+    """Other commands have an option of that name, with another meaning or another default."""
+    said = " ".join(command(*words, "--help").out.split())
+    told_here = said[said.index(option) :]
+    assert told in told_here
+    assert untold not in told_here
 
 
 def test_command_when_asked_for_its_version_then_it_is_the_package_s(command: Command) -> None:

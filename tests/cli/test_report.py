@@ -280,9 +280,10 @@ def test_report_when_the_disk_fails_then_nothing_stands_under_its_name(
 
 
 def test_demo_when_reports_are_asked_for_then_all_are_there(
-    command: Command, tmp_path: Path
+    command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One of each verdict, in the formats that need no optional library."""
+    """One of each verdict, in the formats that need no optional library, and no other file."""
+    monkeypatch.chdir(tmp_path)
     folder = tmp_path / "reports"
     assert command("demo", "--report", folder).code == 0
     verdicts = {
@@ -291,6 +292,7 @@ def test_demo_when_reports_are_asked_for_then_all_are_there(
     }
     assert verdicts == {"sound": "sound", "faulty": "stop", "snapshot": "review"}
     assert len(list(folder.iterdir())) == 12
+    assert list(tmp_path.iterdir()) == [folder]
 
 
 def english_left(shown: str, folder: Path) -> set[str]:

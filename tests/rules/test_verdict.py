@@ -145,7 +145,7 @@ def test_evidence_when_files_are_counted_then_one_is_in_the_singular(
     numbers = {"files_listed": count, "files_hashed": count}
     evidence = comparison.evidence.model_copy(update=numbers)
     said = next(evidence_lines(comparison.model_copy(update={"evidence": evidence})))
-    assert said.startswith(f"{words} listed, both drives together. ")
+    assert said.startswith(f"{words} listed on both drives together. ")
     assert f"compared: {words}, and blocks" in said
 
 

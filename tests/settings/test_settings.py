@@ -155,7 +155,7 @@ def test_file_when_others_may_change_it_then_it_is_refused(
     """Whoever may write to it would decide for whoever reads drives."""
     write(file, 'depth = "layout"')
     file.chmod(mode)
-    command("rules").assert_one_sentence(4, "others than its owner may change it")
+    command("rules").assert_one_sentence(4, "users other than its owner may change it")
 
 
 @pytest.mark.root

@@ -138,5 +138,5 @@ def read_key(path: Path) -> Key:
     if len(secret) != KEY_BYTES:
         raise KeyUnusable(str(path), say("it holds no key"))
     if shared:
-        raise KeyUnusable(str(path), say("others than its owner may read it"))
+        raise KeyUnusable(str(path), say("users other than its owner may read it"))
     return Key(secret)

@@ -93,7 +93,7 @@ def guid_of(text: str) -> str | None:
 def _object(hive: Hive, key: Key) -> StoreObject | None:
     guid = guid_of(key.name)
     if guid is None:
-        hive.note(say("an object is called {name}, which is no GUID", name=repr(key.name)))
+        hive.note(say("an object is called {name}, which is not a GUID", name=repr(key.name)))
         return None
     described = key.descend("Description")
     type_ = described and described.value("Type")
@@ -115,7 +115,9 @@ def _object(hive: Hive, key: Key) -> StoreObject | None:
 
 def _element(hive: Hive, key: Key) -> Element | None:
     if not _NUMBER.fullmatch(key.name):
-        hive.note(say("an element is called {name}, which is no type", name=repr(key.name)))
+        hive.note(
+            say("an element is called {name}, which is not an element type", name=repr(key.name))
+        )
         return None
     number = key.name.upper()
     stored = key.value("Element")

@@ -200,6 +200,7 @@ def _path(data: bytes) -> str:
     """Return UTF-16LE text that ends with its only NUL."""
     text = utf16(data) or ""
     _expect(
-        text.find("\0") == len(text) - 1 >= 0, say("its path is no text with one NUL at its end")
+        text.find("\0") == len(text) - 1 >= 0,
+        say("its path is not text with a single NUL at its end"),
     )
     return text[:-1]

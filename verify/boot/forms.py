@@ -70,7 +70,7 @@ def _examine_xml(reading: FormReading, _: bool) -> FileForm:  # noqa: FBT001 - a
     except (expat.ExpatError, LookupError, ValueError) as error:
         if refused:
             return FileForm(path="")
-        fault = say("is no well-formed XML ({why})", why=str(error))
+        fault = say("is not well-formed XML ({why})", why=str(error))
         return FileForm(path="", form="xml", faults=(fault,))
     return FileForm(path="", form="xml")
 
@@ -81,7 +81,7 @@ def _examine_text(reading: FormReading, _: bool) -> FileForm:  # noqa: FBT001 - 
     if isinstance(data, FileForm):
         return data
     at = -1 if data.startswith(_UTF_16) else data.find(b"\0")
-    faults = (say("is no text: byte {at} is zero", at=at),) if at >= 0 else ()
+    faults = (say("is not plain text: byte {at} is zero", at=at),) if at >= 0 else ()
     return FileForm(path="", form="text", faults=faults)
 
 

@@ -49,7 +49,7 @@ FOREIGN_ERRORS: dict[type[Exception], str] = {
     AttributeError: say("a key that is not there"),
     MemoryError: say("a length that no hive has"),
     OverflowError: say("a number that no hive has"),
-    UnicodeError: say("a name that is no text"),
+    UnicodeError: say("a name that is not valid text"),
     ValueError: say("a value that is not of its type"),
     TypeError: say("a value that is not of its type"),
     RuntimeError: say("given up by the library"),

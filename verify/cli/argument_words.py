@@ -42,7 +42,7 @@ _HELP: tuple[tuple[str, Message], ...] = (
 def help_in_language(page: str) -> str:
     """Return a help page with the library's own words in the language that is printed in."""
     page = re.sub(r"(?<= )\{([A-Z|]+)\}", r"\1", page)  # some versions put an argument in braces,
-    page = page.replace(" <str> ", "       ")  # and its type behind it
+    page = re.sub(r" <(?:str|list\[str\])> ", lambda it: " " * len(it[0]), page)  # and its type
     for pattern, message in _HELP if spoken() != ENGLISH else ():
         page = re.sub(pattern, _(message.template), page, flags=re.MULTILINE)
     return page

@@ -10,8 +10,9 @@ from verify.text.message import joined, say
 
 _OPENING = (
     say(
-        "Three pairs of invented drives: a good clone, a bad one, and one made while the computer"
-        " was in use. No drive is read; only a temporary folder is written to."
+        "Three pairs of invented drives: a good clone, a bad one, and one made"
+        " while the computer was in use. No real drive is read. Only temporary"
+        " files are written, and the reports if `--report` asks for them."
     ),
     say(
         "The drives are images, so no drive is identified. With real drives the last line of each"
@@ -77,9 +78,9 @@ PAIRS = (
         "review",
         say("3. THE CLONE OF A COMPUTER IN USE"),
         say(
-            "What it shows: the computer was used after the clone. Its logs, caches and browser"
-            " files changed, which is no fault. A person changed or created six files: the clone"
-            " lacks them."
+            "What it shows: the computer was used after the clone. Its logs, caches"
+            " and browser files changed, which is not a fault. A person changed or"
+            " created six files: the clone has an older version of them, or none."
         ),
         say("What to do: list the six files, copy them to the new drive, and check again."),
         (

@@ -26,7 +26,7 @@ def fit(  # noqa: PLR0913 - the command's own options
     source: SourceArgument,
     more: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[SIZE]...", help=say("More sizes to try, after --what-if.")),
+        typer.Argument(metavar="SIZE", help=say("More sizes to try, after --what-if.")),
     ] = None,
     *,
     onto: Annotated[

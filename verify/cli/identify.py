@@ -8,8 +8,8 @@ import typer
 
 from verify.cli.job_options import ArchiveOption, KeyOption, archive_at, key_at
 from verify.cli.options import (
+    DepthAsThenOption,
     DepthName,
-    DepthOption,
     JsonOption,
     LangOption,
     RetriesOption,
@@ -18,6 +18,7 @@ from verify.cli.options import (
 from verify.text.message import say
 
 if TYPE_CHECKING:
+    from verify.archive.archive import Archive
     from verify.capture.options import CaptureOptions
     from verify.manifest.file import Manifest
 
@@ -31,7 +32,7 @@ def identify(  # noqa: PLR0913 - the command's own options
     *,
     archive: ArchiveOption = None,
     key: KeyOption = None,
-    depth: DepthOption = None,
+    depth: DepthAsThenOption = None,
     scratch: ScratchOption = None,
     retries: RetriesOption = 1,
     lang: LangOption = None,
@@ -55,7 +56,7 @@ def identify(  # noqa: PLR0913 - the command's own options
     from verify.report.json_text import as_json
     from verify.text.language import speaking
 
-    place, shop_key = archive_at(archive), key_at(key)
+    place, shop_key = _archive_for(drive, archive), key_at(key)
     place_for_work = None if scratch is None else existing_folder(scratch)
     keep_off((drive,), (place.root,), scratch=scratch)
     with working_folder(place_for_work) as folder:
@@ -78,6 +79,19 @@ def identify(  # noqa: PLR0913 - the command's own options
         with speaking(language_of(lang)):
             emit_drawn(lambda console: print_identified(console, document, answer))
     return EXIT_NO if found.against else 0
+
+
+def _archive_for(drive: str, archive: str | None) -> "Archive":
+    """Return the archive; where there is none, a drive that is not there either is told first."""
+    from verify.errors import ArchiveForeign
+    from verify.source.drive import open_drive
+
+    try:
+        return archive_at(archive)
+    except ArchiveForeign:
+        if not _is_recorded(drive):
+            open_drive(drive).close()
+        raise
 
 
 def _is_recorded(drive: str) -> bool:

@@ -68,9 +68,7 @@ AskOption = Annotated[
     bool,
     typer.Option(
         "--ask",
-        help=say(
-            "Ask at the start for the job name, technician, customer and notes that were not given."
-        ),
+        help=say("Ask at the start for what was not given, such as the technician and notes."),
     ),
 ]
 

@@ -11,7 +11,6 @@ from verify.cli.difference_files import DifferencesOption, ListNamesOption
 from verify.cli.filing import filing_for, folder_for
 from verify.cli.job_options import (
     ArchiveOption,
-    CustomerOption,
     JobArgument,
     archive_at,
     place_of_archive,
@@ -50,6 +49,10 @@ ByTechnicianOption = Annotated[
     str | None,
     typer.Option("--technician", metavar="NAME", help=say("Only jobs of this technician.")),
 ]
+ByCustomerOption = Annotated[
+    str | None,
+    typer.Option("--customer", metavar="ALIAS", help=say("Only jobs of this customer.")),
+]
 SinceOption = Annotated[
     str | None,
     typer.Option(
@@ -81,7 +84,7 @@ def list_jobs(  # noqa: PLR0913 - the command's own options
         VerdictName | None, typer.Option("--verdict", help=say("Only jobs with this verdict."))
     ] = None,
     technician: ByTechnicianOption = None,
-    customer: CustomerOption = None,
+    customer: ByCustomerOption = None,
     since: SinceOption = None,
     until: UntilOption = None,
     sort: Annotated[

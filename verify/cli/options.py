@@ -76,6 +76,16 @@ DepthOption = Annotated[
         ),
     ),
 ]
+DepthAsThenOption = Annotated[
+    DepthName | None,
+    typer.Option(
+        "--depth",
+        help=say(
+            "How much to read. layout: tables, filesystems and file lists; sample: also a random"
+            " sample of the contents; full: all contents.  [default: as much as for the job]"
+        ),
+    ),
+]
 SeedOption = Annotated[
     str | None,
     typer.Option(

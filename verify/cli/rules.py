@@ -12,14 +12,14 @@ from verify.text.message import say
 def rules(
     rule: Annotated[
         str | None,
-        typer.Argument(metavar="[RULE]", help=say("Print the page of this rule, or `exclusions`.")),
+        typer.Argument(metavar="CHECK", help=say("Print the page of this check, or `exclusions`.")),
     ] = None,
     *,
     json: JsonOption = False,
 ) -> int:
     """List the checks, or print the page of one.
 
-    `rules exclusions` prints what a good clone may lack or hold otherwise.
+    `rules exclusions` prints what may be missing or different on a good clone.
     """
     from verify.cli.output import emit, emit_drawn
     from verify.report.catalogue import (

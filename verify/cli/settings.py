@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from verify.settings.settings import Setting, Settings
 
 _HEAD = (
-    say("Settings of drivewitness: an option goes before the environment, that before this file."),
+    say(
+        "Settings of drivewitness: an option overrides the environment, and"
+        " that overrides this file."
+    ),
     say("To set one, remove the # at the start of its line."),
 )
 
@@ -33,8 +36,8 @@ def settings(
 ) -> int:
     """Show what is set, and where each setting comes from.
 
-    An option of a command goes before the environment, the environment before the settings file,
-    and that before the default. The file is never written: `--example` prints one.
+    An option of a command overrides the environment, the environment overrides the settings file,
+    and that overrides the default. The file is never written: `--example` prints one.
     """
     from verify.cli.output import emit, emit_drawn
     from verify.report.json_text import as_json

@@ -140,8 +140,10 @@ def _table(seen: Foreseen) -> None:
     grain = seen.solution.ground.grain
     off = [item for item in on_drive(seen.header) if start_bytes(seen.header, item) % grain]
     if off and scheme != "none":
-        message = say(
-            "On the old drive these partitions are misaligned (grid {grid}): {numbers}.",
+        message = counted(
+            "On the old drive partition {numbers} is misaligned (grid {grid}).",
+            "On the old drive partitions {numbers} are misaligned (grid {grid}).",
+            len(off),
             grid=binary_size(grain),
             numbers=", ".join(str(item.number) for item in off),
         )

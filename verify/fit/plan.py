@@ -109,8 +109,8 @@ def _refusal(solution: Solution) -> Message | None:
     missing = say("{count:,} bytes ({size})", count=short, size=binary_size(short))
     if least is None or least.bytes is None:
         told = say(
-            "{missing} are missing, and no partition can be shrunk. Only {room} are left for"
-            " {partition}.",
+            "There is no room for {missing}, and no partition can be shrunk. Only"
+            " {room} is left for {partition}.",
             missing=missing,
             partition=name_of(own, capital=False),
             room=binary_size(room),

@@ -1,7 +1,7 @@
 """What a good clone may lack or hold otherwise, whatever the times say: each row with its source.
 
 The one table of it: `habits` matches paths by it, `drivewitness rules exclusions` prints it, and
-docs/rules/exclusions.md is made from it. What stands in no row is excused by nothing.
+docs/rules/exclusions.md is made from it. Nothing outside this table is excused.
 """
 
 from __future__ import annotations

@@ -71,7 +71,8 @@ def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
     console.print(
         sentence(
             say(
-                "What a good clone may lack or hold otherwise: see `drivewitness rules exclusions`."
+                "What may be missing or different on a good clone: see `drivewitness"
+                " rules exclusions`."
             )
         )
     )
@@ -80,9 +81,10 @@ def print_catalogue(console: Console, rules: Sequence[Rule]) -> None:
 def exclusions_text() -> str:
     """Return the table of exclusions as Markdown text."""
     about = _(
-        "What a good clone may lack or hold otherwise, whatever the times say. Paths begin at the"
-        " root of a volume; `*` stands for a name or a part of one, a `/` at the end for everything"
-        " below. What stands in no row is excused by nothing."
+        "What may be missing or different on a good clone, whatever its date"
+        " says. Paths begin at the root of a volume; `*` stands for a name or a"
+        " part of one, a `/` at the end for everything below. Nothing outside"
+        " this table is excused."
     )
     lines = [
         "# exclusions",

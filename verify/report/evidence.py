@@ -36,9 +36,10 @@ def evidence_lines(comparison: Comparison, *, for_shop: bool = True) -> Iterator
     evidence = comparison.evidence
     yield (
         say(
-            "{listed} listed, both drives together. Contents read on both"
-            " and compared: {hashed}, and blocks of large files and of"
-            " partitions without files, {size} in all; differing: {mismatches:,}{expected}.",
+            "{listed} listed on both drives together. Contents read on both drives"
+            " and compared: {hashed}, and blocks of large files and of partitions"
+            " without files; {size} in all. Contents that differ:"
+            " {mismatches:,}{expected}.",
             listed=_files(evidence.files_listed),
             hashed=_files(evidence.files_hashed),
             size=decimal_size(evidence.bytes_hashed),

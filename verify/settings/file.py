@@ -91,7 +91,7 @@ def _read(path: Path) -> bytes:
         if not PLATFORM.owner_is_trusted(status):
             raise SettingsUnusable(str(path), say("it belongs to another user"))
         if PLATFORM.others_may_change(path, status.st_mode):
-            raise SettingsUnusable(str(path), say("others than its owner may change it"))
+            raise SettingsUnusable(str(path), say("users other than its owner may change it"))
         text = file.read(_MOST_BYTES + 1)
     if len(text) > _MOST_BYTES:
         raise SettingsUnusable(str(path), say("it is larger than 64 KiB"))

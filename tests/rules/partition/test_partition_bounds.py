@@ -43,6 +43,7 @@ def test_bounds_when_two_overlap_by_one_sector_then_it_is_stop() -> None:
     case = case_of(drive(usual()), drive(longer))
     assert told(RULE, case) == [("stop", 4)]
     assert "overlaps partition 3 by 1 sector" in findings(RULE, case)[0].message
+    assert "no partitions overlap" in findings(RULE, case)[0].advice
     assert told(RULE, case_of(drive(longer), drive(usual()))) == [("note", 4)]
     assert told(RULE, case_of(drive(longer), drive(longer))) == [("note", 4)]
 
@@ -61,7 +62,9 @@ def test_bounds_when_it_ends_in_the_last_usable_sector_then_it_is_quiet() -> Non
 
 def test_bounds_when_it_ends_one_sector_later_then_it_is_review() -> None:
     """It lies over the backup table."""
-    assert told(RULE, case_of(drive(usual()), drive(ending(LAST - 32)))) == [("review", 4)]
+    case = case_of(drive(usual()), drive(ending(LAST - 32)))
+    assert told(RULE, case) == [("review", 4)]
+    assert "inside the usable range" in findings(RULE, case)[0].advice
 
 
 def test_bounds_when_it_ends_behind_the_drive_then_it_is_stop() -> None:
@@ -72,6 +75,7 @@ def test_bounds_when_it_ends_behind_the_drive_then_it_is_stop() -> None:
     assert f"ends at LBA {LAST + 1}, but the drive's last one is {LAST}" in (
         findings(RULE, case)[0].message
     )
+    assert "large enough" in findings(RULE, case)[0].advice
 
 
 def test_bounds_when_only_the_backup_can_be_read_then_its_range_counts() -> None:
@@ -96,4 +100,5 @@ def test_bounds_when_a_logical_partition_lies_outside_the_extended_one_then_it_i
     assert quiet(RULE, case_of(drive(inside, table=MBR), drive(inside, table=MBR)))
     case = case_of(drive(inside, table=MBR), drive(outside, table=MBR))
     assert told(RULE, case) == [("review", 5)]
+    assert "inside the extended one" in findings(RULE, case)[0].advice
     assert quiet(RULE, case_of(drive(outside), drive(outside)))

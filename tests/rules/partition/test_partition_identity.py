@@ -125,7 +125,7 @@ def test_attributes_when_recovery_lost_them_then_it_is_review_and_named() -> Non
     case = case_of(drive(usual()), drive(changed(usual(), 4, attributes=0)))
     assert told_both_ways(ATTRIBUTES, case) == ([("review", 4)], [("review", 4)])
     (finding,) = findings(ATTRIBUTES, case)
-    assert "lost required, no drive letter" in finding.message
+    assert 'lost "required", "no drive letter"' in finding.message
     assert (finding.source, finding.target) == ("8000000000000001", "0000000000000000")
 
 
@@ -144,7 +144,7 @@ def test_attributes_when_the_required_bit_is_lost_beside_a_kept_one_then_only_it
     """The sentence names what changed."""
     new = changed(usual(), 4, attributes=RECOVERY_ATTRIBUTES & ~1)
     (finding,) = findings(ATTRIBUTES, case_of(drive(usual()), drive(new)))
-    assert finding.message.endswith("changed: lost required.")
+    assert finding.message.endswith('changed: lost "required".')
 
 
 def test_attributes_when_no_partition_is_active_any_more_then_it_is_stop() -> None:

@@ -206,7 +206,11 @@ def test_image_when_its_partition_is_gone_then_it_stops() -> None:
     """The target was made without its recovery partition."""
     old, new = Machine().header(), Machine().header()
     lost = new.model_copy(update={"partitions": new.partitions[:3]})
-    assert ("stop", 4) in told(IMAGES, case_of(old, lost))
+    case = case_of(old, lost)
+    assert ("stop", 4) in told(IMAGES, case)
+    assert {item.advice[:27] for item in findings(IMAGES, case) if item.partition == 4} == {
+        "Clone the missing partition"
+    }
 
 
 # --- where it lies ----------------------------------------------------------------------------

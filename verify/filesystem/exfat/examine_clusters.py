@@ -87,7 +87,9 @@ class Clusters:
         words = {
             "free": say("its cluster number {number} has no entry", number=chain.clusters),
             "bad": say("its cluster number {number} is marked bad", number=chain.clusters),
-            "outside": say("goes on at {cluster}, which is no cluster", cluster=chain.last),
+            "outside": say(
+                "continues at {cluster}, which is not a valid cluster", cluster=chain.last
+            ),
             "round": say("comes back to itself"),
         }
         if chain.end in words:

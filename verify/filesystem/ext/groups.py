@@ -216,7 +216,7 @@ class Groups:
         length = -(-clusters // BITS)
         what = say("block bitmap of group {group}", group=group)
         if not self.block.number("first_data_block") < place < self.blocks:
-            self.reader.note(what, say("block {place} is no place for it", place=place))
+            self.reader.note(what, say("it cannot be at block {place}", place=place))
             return None
         if length > self.block_bytes:
             self.reader.note(what, say("a group has more clusters than a block has bits"))

@@ -372,7 +372,9 @@ class FolderWalk:
         elif chain.end != "whole":
             words = {
                 "bad": say("its cluster number {number} is marked bad", number=chain.clusters),
-                "outside": say("goes on at {cluster}, which is no cluster", cluster=chain.last),
+                "outside": say(
+                    "continues at {cluster}, which is not a valid cluster", cluster=chain.last
+                ),
                 "round": say("comes back to itself"),
             }
             self._fault(

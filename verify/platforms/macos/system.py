@@ -42,7 +42,7 @@ DKIOCGETPHYSICALBLOCKSIZE = 0x4004644D
 """_IOR('d', 77, uint32_t)"""
 
 _UNTRIED = say(
-    "Reading a drive on macOS was tried against written answers only, never on a machine with it."
+    "Reading a drive on macOS was only tested with simulated answers of the system, never on a Mac."
 )
 
 

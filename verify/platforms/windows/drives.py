@@ -41,8 +41,8 @@ _NOT_PARTITIONABLE = 0xFFFF_FFFF
 
 
 _UNTRIED = say(
-    "Reading a drive on Windows was tried under Wine and against written answers only, never on a"
-    " Windows machine."
+    "Reading a drive on Windows was only tested under Wine and with"
+    " simulated answers of the system, never on a Windows machine."
 )
 
 

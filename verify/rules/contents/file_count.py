@@ -1,4 +1,4 @@
-"""The number of files is another one.
+"""The number of files is different on the new drive.
 
 ## What it compares
 How many files and folders each drive's listing counted in its partition, against each other and

@@ -127,7 +127,7 @@ def _worn(health: HealthAnswer) -> Iterator[Message]:
         )
     used = health.percentage_used
     if used is not None and used >= WORN_PERCENT:
-        yield say("{used} % of its rated life are used", used=used)
+        yield say("{used} % of its rated life is used up", used=used)
 
 
 def _errors(health: HealthAnswer) -> Iterator[Message]:

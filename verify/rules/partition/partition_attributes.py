@@ -37,13 +37,13 @@ if TYPE_CHECKING:
 
 # SPEC: UEFI 2.10 section 5.3.3 (0 to 2); Microsoft Learn, "PARTITION_INFORMATION_GPT" (60 to 63).
 _NAMES = {
-    0: say("required"),
-    1: say("no block IO"),
-    2: say("BIOS bootable"),
-    60: say("read-only"),
-    61: say("shadow copy"),
-    62: say("hidden"),
-    63: say("no drive letter"),
+    0: say('"required"'),
+    1: say('"no block IO"'),
+    2: say('"BIOS bootable"'),
+    60: say('"read-only"'),
+    61: say('"shadow copy"'),
+    62: say('"hidden"'),
+    63: say('"no drive letter"'),
 }
 _GRAVE = frozenset({0, 1, 2, 60})
 

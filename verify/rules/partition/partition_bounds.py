@@ -44,8 +44,6 @@ if TYPE_CHECKING:
     from verify.manifest.header import Header, Partition
     from verify.rules.rule import Case, RuleAnswer
 
-_AGAIN = say("Repartition the new drive so that no partitions overlap, and clone again.")
-
 _OVERLAPS, _PAST_END, _UNUSABLE = "overlaps", "past-end", "unusable"
 _LOOSE = "loose"
 _LEVELS = {
@@ -53,6 +51,22 @@ _LEVELS = {
     _PAST_END: Level.STOP,
     _UNUSABLE: Level.REVIEW,
     _LOOSE: Level.REVIEW,
+}
+
+_ADVICE = {
+    _OVERLAPS: say("Repartition the new drive so that no partitions overlap, and clone again."),
+    _PAST_END: say(
+        "Clone again: to a drive that is large enough, or with smaller partitions. `fit` works out"
+        " which ones fit."
+    ),
+    _UNUSABLE: say(
+        "Repartition the new drive so that every partition is inside the usable range, and clone"
+        " again."
+    ),
+    _LOOSE: say(
+        "Repartition the new drive so that every logical partition is inside the extended one, and"
+        " clone again."
+    ),
 }
 
 _FIRST_LOGICAL = 5
@@ -99,7 +113,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
                     level,
                     name_of(named),
                     told,
-                    _AGAIN,
+                    _ADVICE[key],
                     partition=pair.number,
                     values=told,
                     known=bool(was and now and was.excuses(now)),

@@ -1,4 +1,4 @@
-"""A partition's own GUID is another one on the new drive.
+"""A partition has a different GUID of its own on the new drive.
 
 ## What it compares
 The unique GUID of each partition, on two GPT drives; and whether the new drive gives one GUID to

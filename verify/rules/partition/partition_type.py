@@ -1,4 +1,4 @@
-"""A partition's type is another one on the new drive.
+"""A partition has a different type on the new drive.
 
 ## What it compares
 The type in the table: a GUID on a GPT drive, two hex digits on an MBR drive. Where the two drives

@@ -49,6 +49,9 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 _COPY = say("Copy it again from the old drive, then check that the recovery environment starts.")
+_CLONE = say(
+    "Clone the missing partition as well, then check that the recovery environment starts."
+)
 _REPLACE = say(
     "The old drive has no good copy: take it from a backup or from"
     " installation media, then check that the recovery environment starts."
@@ -77,7 +80,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
                 Level.STOP,
                 say("The recovery image {path}", path=image.path),
                 (_damage(image), _fault(image, twin)),
-                _COPY,
+                _COPY if new else _CLONE,
                 partition=pair.number,
                 values=(image.size_bytes, twin.size_bytes if twin else None),
                 known=twin is not None and replace(twin, path=image.path) == image,

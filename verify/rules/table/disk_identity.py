@@ -1,4 +1,4 @@
-"""The new drive's own identity (GPT disk GUID, MBR signature) is another one.
+"""The new drive has a different identity (GPT disk GUID, MBR signature), or none.
 
 ## What it compares
 The GUID in the GPT header, or the four-byte signature in the MBR, of both drives, where both have

@@ -181,7 +181,7 @@ class _Opening:
         header = ewf.FILE_HEADER.parse(data)
         if header.raw("Signature") != ewf.SIGNATURE or header.number("FieldsStart") != 1:
             raise self.refusing.because(
-                say("{file} is no segment of an E01", file=file.name), _ALL_FILES
+                say("{file} is not a segment of an E01", file=file.name), _ALL_FILES
             )
         stored = header.number("SegmentNumber")
         if stored != number:
