@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sys
 import time
 from dataclasses import asdict
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ from verify.report.handover import build_handover
 from verify.rules.catalogue import RULES
 from verify.rules.comparison_document import FindingRow
 from verify.rules.full_check import full_check
-from verify.text.message import say
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     from verify.rules.comparison_document import Comparison
@@ -345,3 +346,15 @@ def test_customers_edition_when_advice_is_a_command_then_its_drives_are_as_the_r
     assert "/home/shop" not in text
     assert "<name" not in text
     assert path in str(build_handover(document, Edition.SHOP).actions[0].advice)
+
+
+def test_customers_edition_when_a_check_gives_advice_then_it_stands_as_it_is() -> None:
+    """An option such as `/disable` is no name; a name behind a command is one."""
+    names = names_of(comparison(), Edition.CUSTOMER)
+    modules = [module for name, module in sys.modules.items() if name.startswith("verify.rules.")]
+    advice = {
+        value for module in modules for value in vars(module).values() if isinstance(value, Message)
+    }
+    assert len(advice) > len(RULES)
+    assert [text for text in advice if names.text(text) != text] == []
+    assert "mira" not in names.text("reagentc /disable /home/mira/x")

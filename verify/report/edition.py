@@ -31,9 +31,10 @@ _DIGEST_CHARACTERS = 16
 
 # NOTE: anything that looks like a path in running text goes as well, whatever it is the name of.
 # Under a user's own folder it goes on to the end of the clause, since names have spaces.
+# What follows `reagentc` in advice is an option of that command.
 # Lengths are bounded, so that no text of a drive makes it slow: 300 is more than a name has.
 _PATH = re.compile(
-    r"""(?<![^\s"'(,;=:\[{`|<>])(?:
+    r"""(?<![^\s"'(,;=:\[{`|<>])(?<!\breagentc\s)(?:
         (?:[A-Za-z]:)?[/\\](?i:Users|home|Documents\ and\ Settings)[/\\]
           (?:[^\n"();:,.]|[:,.](?!\s|$)){1,4096}                              # a user's own
         | (?:[A-Za-z]:)?[/\\][^\s/\\"',;()]{1,300}(?:[/\\][^\s"',;()]{0,4096})?  # from a root
