@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import pyregf
@@ -148,8 +149,8 @@ class Hive:
                 say("the hive should be {end} bytes long and is {count}", end=end, count=len(data))
             )
         self._file = pyregf.file()
-        self._call("base block", self._file.open_file_object, io.BytesIO(data))
-        root = self._call("root key", self._file.get_root_key)
+        self._call(lambda: say("base block"), self._file.open_file_object, io.BytesIO(data))
+        root = self._call(lambda: say("root key"), self._file.get_root_key)
         if root is None:
             raise StructureError(_STRUCTURE, 0, say("root key"), say("there"), say("missing"))
         self.root = Key(self, root, "")
@@ -165,7 +166,9 @@ class Hive:
         """Keep why nothing further was read, before everything else."""
         self.problems.insert(0, str(error))
 
-    def attempt(self, what: str, function: Callable[..., T], *arguments: Any) -> T | None:
+    def attempt(
+        self, what: Callable[[], str], function: Callable[..., T], *arguments: Any
+    ) -> T | None:
         """Call the library for one step; note what fails and return `None` then.
 
         Raises:
@@ -175,7 +178,7 @@ class Hive:
         try:
             return self._call(what, function, *arguments)
         except StructureError as error:
-            self.note(f"{error.field}: {error.got}")
+            self.note(say("{field}: {got}", field=error.field, got=error.got))
             return None
 
     def value_data(self, value: Any, size: int) -> bytes:
@@ -199,13 +202,16 @@ class Hive:
         self._budget.spend(value_bytes)
 
     @staticmethod
-    def _call(what: str, function: Callable[..., T], *arguments: Any) -> T:
-        """Call the library; what it raises is translated by `FOREIGN_ERRORS`."""
+    def _call(what: Callable[[], str], function: Callable[..., T], *arguments: Any) -> T:
+        """Call the library; what it raises is translated by `FOREIGN_ERRORS`.
+
+        `what` says what was asked for, and is called on failure only: there are many calls.
+        """
         try:
             return function(*arguments)
         except tuple(FOREIGN_ERRORS) as error:
             got = next(text for kind, text in FOREIGN_ERRORS.items() if isinstance(error, kind))
-            raise StructureError(_STRUCTURE, 0, what, say("readable"), got) from error
+            raise StructureError(_STRUCTURE, 0, what(), say("readable"), got) from error
 
 
 class Key:
@@ -223,20 +229,20 @@ class Key:
 
     def subkeys(self) -> Iterator[Key]:
         """Yield the keys below that can be read."""
-        for found in self._each("number_of_sub_keys", "key", self._key.get_sub_key):
+        for found in self._each("number_of_sub_keys", self._key.get_sub_key, self._key_said):
             if (key := self._below(found)) is not None:
                 yield key
 
     def values(self) -> Iterator[Value]:
         """Yield the values that can be read."""
-        for found in self._each("number_of_values", "value", self._key.get_value):
+        for found in self._each("number_of_values", self._key.get_value, self._value_said):
             if (value := self._read(found)) is not None:
                 yield value
 
     def key(self, name: str) -> Key | None:
         """Return the key below by its name, upper and lower case alike, or `None`."""
         found = self._hive.attempt(
-            f"key {name} of {self._said}", self._key.get_sub_key_by_name, name
+            lambda: self._key_said(name), self._key.get_sub_key_by_name, name
         )
         return None if found is None else self._below(found)
 
@@ -250,34 +256,47 @@ class Key:
     def value(self, name: str) -> Value | None:
         """Return a value by its name, or `None` where there is none that can be read."""
         found = self._hive.attempt(
-            f"value {name} of {self._said}", self._key.get_value_by_name, name
+            lambda: self._value_said(name), self._key.get_value_by_name, name
         )
         return None if found is None else self._read(found)
 
     @property
     def _said(self) -> str:
-        return self.path or "the root"
+        return self.path or say("the root")
 
-    def _each(self, count: str, what: str, get: Callable[[int], Any]) -> Iterator[Any]:
-        number = self._hive.attempt(f"{what}s of {self._said}", getattr, self._key, count) or 0
+    def _key_said(self, name: str | int) -> str:
+        return say("key {name} of {holder}", name=name, holder=self._said)
+
+    def _value_said(self, name: str | int) -> str:
+        return say("value {name} of {holder}", name=name, holder=self._said)
+
+    def _nameless_key_said(self) -> str:
+        return say("a key of {holder}", holder=self._said)
+
+    def _nameless_value_said(self) -> str:
+        return say("a value of {holder}", holder=self._said)
+
+    def _each(
+        self, count: str, get: Callable[[int], Any], said: Callable[[int], str]
+    ) -> Iterator[Any]:
+        number = self._hive.attempt(lambda: self._said, getattr, self._key, count) or 0
         for index in range(number):
-            found = self._hive.attempt(f"{what} {index} of {self._said}", get, index)
+            found = self._hive.attempt(partial(said, index), get, index)
             if found is not None:
                 yield found
 
     def _below(self, found: Any) -> Key | None:
-        name = self._hive.attempt(f"the name of a key of {self._said}", getattr, found, "name")
+        name = self._hive.attempt(self._nameless_key_said, getattr, found, "name")
         return None if name is None else Key(self._hive, found, f"{self.path}\\{name}")
 
     def _read(self, found: Any) -> Value | None:
-        said = f"a value of {self._said}"
-        name = self._hive.attempt(f"the name of {said}", getattr, found, "name") or ""
-        type_ = self._hive.attempt(f"the type of {said}", getattr, found, "type")
-        size = self._hive.attempt(f"the size of {said}", getattr, found, "data_size")
+        name = self._hive.attempt(self._nameless_value_said, getattr, found, "name") or ""
+        type_ = self._hive.attempt(self._nameless_value_said, getattr, found, "type")
+        size = self._hive.attempt(self._nameless_value_said, getattr, found, "data_size")
         if type_ is None or size is None:
             return None
         self._hive.afford(size)
-        data = self._hive.attempt(f"the data of {said}", self._hive.value_data, found, size)
+        data = self._hive.attempt(self._nameless_value_said, self._hive.value_data, found, size)
         return None if data is None else Value(str(name), type_, data)
 
 

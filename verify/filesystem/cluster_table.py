@@ -192,6 +192,12 @@ def runs_of(numbers: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
         yield int(first), int(count)
 
 
+def _run_in_words(first: int, last: int) -> str:
+    if first == last:
+        return say("cluster {cluster}", cluster=first)
+    return say("clusters {first} to {last}", first=first, last=last)
+
+
 def words_of(numbers: NDArray[np.int64]) -> Iterator[tuple[str, int]]:
     """Yield ascending cluster numbers as places in words, and the first cluster of each.
 
@@ -200,7 +206,7 @@ def words_of(numbers: NDArray[np.int64]) -> Iterator[tuple[str, int]]:
     told = 0
     for first, count in runs_of(numbers):
         told += count
-        yield say("clusters {first} to {last}", first=first, last=first + count - 1), first
+        yield _run_in_words(first, first + count - 1), first
     if told < len(numbers):
         rest = np.ascontiguousarray(numbers[told:])
         digest = blake3(rest.tobytes()).hexdigest()[:16]

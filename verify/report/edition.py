@@ -59,7 +59,10 @@ class Edition(StrEnum):
     SHOP = "shop"
 
 
-EDITION_NAMES = {Edition.CUSTOMER: say("customer"), Edition.SHOP: say("shop")}
+EDITION_NAMES = {
+    Edition.CUSTOMER: say("customer's edition"),
+    Edition.SHOP: say("shop's edition"),
+}
 EDITION_WORDS = {
     Edition.CUSTOMER: say("Customer's edition: file names are replaced by digests."),
     Edition.SHOP: say(

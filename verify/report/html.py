@@ -65,7 +65,7 @@ def html(handover: Handover) -> str:
         paper=handover,
         report=report,
         title=say(
-            "Drive migration report: {verdict}, {edition}'s edition",
+            "Drive migration report: {verdict}, {edition}",
             verdict=LEVELS[report.verdict],
             edition=EDITION_NAMES[handover.edition],
         ),

@@ -192,7 +192,7 @@ class ExfatVolume:
 
     def _backup(self, region: bytes) -> Backup:
         """Compare the backup boot region, sectors 12 to 23."""
-        place, sector = "sectors 12 to 23", self._sector_bytes
+        place, sector = say("sectors 12 to 23"), self._sector_bytes
         offset = len(region)
         try:
             copy = self.reader.window.read(offset, len(region))
@@ -208,9 +208,9 @@ class ExfatVolume:
         ) and _checksum_holds(copy, sector):
             hidden = BOOT_SECTOR.parse(copy).number("PartitionOffset")
             moved = hidden != self.boot.number("PartitionOffset")
-            detail = f"hidden sectors {hidden}" if moved else None
+            detail = say("hidden sectors {count}", count=hidden) if moved else None
             return Backup(place=place, offset=offset, state="moved_only", detail=detail)
-        detail = None if _checksum_holds(copy, sector) else "its own checksum does not hold"
+        detail = None if _checksum_holds(copy, sector) else say("its own checksum does not hold")
         return Backup(place=place, offset=offset, state="differs", detail=detail)
 
 

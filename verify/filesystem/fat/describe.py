@@ -272,7 +272,7 @@ class FatVolume:
     def _backup(self, boot: bytes, varying: tuple[tuple[int, int], ...]) -> Backup:
         """Compare the copy of the boot sector that FAT32 keeps."""
         sector = self.extended.number("BPB_BkBootSec")
-        place = f"sector {sector}"
+        place = say("sector {sector}", sector=sector)
         if sector in {0, 0xFFFF}:
             return Backup(place=say("none named"), offset=None, state="missing")
         offset = sector * self.sizes.sector_bytes
@@ -286,6 +286,6 @@ class FatVolume:
             return Backup(place=place, offset=offset, state="missing")
         if masked(copy, *varying) == masked(boot, *varying):
             hidden = BOOT_SECTOR.parse(copy).number("BPB_HiddSec")
-            detail = f"hidden sectors {hidden}"
+            detail = say("hidden sectors {count}", count=hidden)
             return Backup(place=place, offset=offset, state="moved_only", detail=detail)
         return Backup(place=place, offset=offset, state="differs")

@@ -239,7 +239,10 @@ class NtfsVolume:
         if masked(copy, _HIDDEN_SECTORS) == masked(boot, _HIDDEN_SECTORS):
             hidden = BOOT_SECTOR.parse(copy).number("hidden_sectors")
             return Backup(
-                place=place, offset=offset, state="moved_only", detail=f"hidden sectors {hidden}"
+                place=place,
+                offset=offset,
+                state="moved_only",
+                detail=say("hidden sectors {count}", count=hidden),
             )
         return Backup(place=place, offset=offset, state="differs")
 
