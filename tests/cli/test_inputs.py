@@ -191,3 +191,20 @@ def test_check_when_a_file_has_no_size_then_one_sentence_says_so(command: Comman
     """A file that cannot be sought to its end is no image (proc(5): /proc/pid/mem)."""
     ran = command("check", "/proc/self/mem", "/proc/self/mem")
     ran.assert_one_sentence(4, "size is not reported")
+
+
+@pytest.mark.parametrize(
+    ("depth", "words"),
+    [
+        ("layout", "contents, except of files that the computer needs to start"),
+        ("sample", "contents outside the sample"),
+        ("full", "everything was read"),
+    ],
+)
+def test_show_when_contents_were_left_out_then_it_says_which(
+    depth: str, words: str, drives: dict[str, Path], tmp_path: Path, command: Command
+) -> None:
+    """Only a full reading has read everything."""
+    command("capture", drives["old"], "--depth", depth, "-o", tmp_path / "m")
+    shown = " ".join(command("show", tmp_path / "m").out.split())
+    assert shown.endswith(f"NOT READ {words}")

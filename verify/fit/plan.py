@@ -121,8 +121,8 @@ def _refusal(solution: Solution) -> Message | None:
         return joined((told, why), " ")
     if not _helps(solution):
         return say(
-            "{missing} are missing. There are only {used} of files on {partition}, so moving them"
-            " off is not enough.",
+            "There is no room for {missing}. Moving files off {partition} is not"
+            " enough: they take up only {used}.",
             missing=missing,
             partition=name_of(own, capital=False),
             used=binary_size(least.used),

@@ -35,6 +35,18 @@ if TYPE_CHECKING:
 _KINDS = {"device": say("device"), "image": say("image")}
 
 
+_NOT_READ = {
+    "layout": say("contents, except of files that the computer needs to start"),
+    "sample": say("contents outside the sample"),
+    "full": say("everything was read"),
+}
+"""What a depth leaves out."""
+
+
+def _not_read(header: Header) -> str:
+    return "" if header.unread and header.depth == "full" else _NOT_READ[header.depth]
+
+
 def print_drive(console: Console, header: Header) -> None:
     """Print what a manifest's header says."""
     section(console, say("DRIVE"))
@@ -47,7 +59,7 @@ def print_drive(console: Console, header: Header) -> None:
             Text(f"{partition.number}  ", style="bold") + plain(partition_words(partition))
         )
         console.print(Padding(facts_table(_partition(header, partition)), (0, 0, 0, 3)))
-    section(console, say("NOT READ"), "" if header.unread else say("everything was read"))
+    section(console, say("NOT READ"), _not_read(header))
     for item in header.unread:
         what = item.what
         if item.partition is not None:
