@@ -28,7 +28,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     ├── ComparisonForeign                      a file that holds no comparison, or not enough of one
     ├── FitForeign                             a file that holds no fit
     ├── ArchiveError                           an archive of jobs cannot be used
-    │   ├── ArchiveForeign                     a folder that is none
+    │   ├── ArchiveForeign                     a folder that is not an archive
     │   ├── ArchiveBusy                        somebody else has been filing for too long
     │   ├── JobUnknown                         no job of that name
     │   ├── JobTaken                           there is a job of that name

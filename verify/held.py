@@ -1,7 +1,7 @@
-"""What a run writes for itself is held by a lock, so that what a killed run left can be told.
+"""Locks on a run's temporary files, so that a later run recognises what a killed run left.
 
 The kernel lets go of a lock when its process ends, however it ends (flock(2)). A lock that can be
-had is thus the proof that nobody uses what it is on; an age, or a process's number, is none. Where
+taken therefore proves that nobody uses the file; an age or a process number does not. Where
 there are no such locks (network drives have none for folders) nothing is taken away.
 Only names that this version makes are looked at: an earlier one held no locks.
 """

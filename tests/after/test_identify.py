@@ -1,4 +1,4 @@
-"""`identify`: by serial, by identifiers, cannot tell; everything that stands against a wipe."""
+"""`identify`: by serial, by identifiers, cannot tell; everything that forbids a wipe."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def archive(tmp_path: Path) -> Archive:
 
 
 def identified(command: Command, archive: Archive, drive: Path) -> dict[str, Any]:
-    """Identify a drive, whose exit is the answer: 0 where nothing stands against it."""
+    """Identify a drive, whose exit is the answer: 0 where nothing forbids wiping it."""
     ran = command("identify", drive, "--archive", archive.root, "--json")
     document: dict[str, Any] = ran.document
     assert ran.code == (0 if document["may_be_wiped"] else 3)

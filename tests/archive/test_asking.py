@@ -32,7 +32,7 @@ class Person(io.StringIO):
 def test_add_when_a_person_is_asked_then_answers_are_filed_and_output_holds_the_result_alone(
     tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What was given is not asked for; an empty answer is none."""
+    """What was given is not asked for; an empty answer counts as no answer."""
     monkeypatch.setattr("sys.stdin", Person("C. Carr\n\n"))
     words = ("jobs", "add", "J-1", *pair(tmp_path), "--archive", tmp_path / "a")
     ran = command(*words, "--customer", "blue", "--ask", "--json")

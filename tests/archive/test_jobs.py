@@ -133,7 +133,7 @@ def test_list_when_the_index_is_gone_damaged_or_behind_then_it_is_made_again(
 def test_judge_when_asked_then_the_manifests_are_judged_by_the_rules_of_today(
     archive: Archive, tmp_path: Path, command: Command
 ) -> None:
-    """The comparison is that of the two manifests; a verdict that is another one is told."""
+    """The comparison is that of the two manifests; a verdict that is another one is reported."""
     judged = command("compare", *pair(tmp_path), "--json")
     ran = command("jobs", "judge", "J-3", "--archive", archive.root, "--json")
     assert ran.code == judged.code

@@ -61,7 +61,7 @@ def test_seal_when_computed_again_by_its_page_then_it_is_the_same(
 
 
 def test_verify_when_nothing_was_done_then_all_is_whole(tmp_path: Path, command: Command) -> None:
-    """With and without a key; the newest seal is told."""
+    """With and without a key; the newest seal is reported."""
     archive = archive_of(tmp_path, 3)
     assert problems(command, archive) == set()
     last = command("jobs", "verify", "--archive", archive.root, "--json").document["last"]

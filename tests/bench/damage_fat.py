@@ -224,7 +224,7 @@ def _listing(image: Path, out: Path) -> tuple[str | None, Listing]:
         done = _mtools("mcopy", "-s", "-n", "-Q", "-i", image, "::*", out)
     except subprocess.TimeoutExpired:
         return "mcopy: no end", {}
-    # Where two names are one for mtools, or a name is none, it says so and copies one.
+    # Where two names are the same for mtools, or one is invalid, it says so and copies one.
     words = done.stderr.decode(errors="replace").strip().splitlines()
     found: Listing = {"said": ("words", len(words), "; ".join(words)[:200])} if words else {}
     for at, folders, names in os.walk(os.fsencode(out)):

@@ -1,4 +1,4 @@
-"""Files held to their own formats: real ones are whole, damaged ones are told.
+"""Files held to their own formats: real ones are whole, damaged ones are reported.
 
 Oracles: hivex opens or refuses a hive; pefile works out a program's checksum; 7-Zip wrote the
 image (tests/boot/data). Real hives come from the foreign collection.
@@ -215,7 +215,7 @@ def test_program_when_it_is_cut_then_its_section_lies_outside() -> None:
 
 
 def test_program_when_its_header_is_gone_then_it_has_no_form_or_no_signature() -> None:
-    """Nothing but zeros is no program; a 16-bit stub is none either, and no fault."""
+    """All zeros are not a program; a 16-bit stub is not one either, but no fault."""
     assert held(bytes(9000), "program").form is None
     assert held(b"\xe9stub" + bytes(600), "program").form is None
     (fault,) = held(zeroed(program(), 0x80, 64), "program").faults

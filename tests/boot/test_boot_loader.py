@@ -88,7 +88,7 @@ def test_loader_when_it_is_no_pe_image_then_its_form_says_so(head: bytes, form: 
 
 
 def test_loader_when_it_ends_inside_its_header_then_every_length_has_an_answer() -> None:
-    """Cut after each byte; a PE signature without its headers is told."""
+    """Cut after each byte; a PE signature without its headers is reported."""
     data = pe_image(sections=(b".linux", b".cmdline"))
     forms = {read_image_header(data[:size]).form for size in range(len(data))}
     assert forms == {"empty", "other", "mz", "pe"}

@@ -63,7 +63,7 @@ def test_store_when_it_is_of_the_corpus_then_counts_and_state_are_the_other_read
     figures, store = expected(corpus, name), read(corpus, name)
     elements = [element for item in store.objects for element in item.elements]
     # NOTE: in description-missing the element's key is there and its value is not; the other
-    # readers count keys, and here it is told as a problem.
+    # readers count keys, and here it is reported as a problem.
     without_value = len(store.problems)
     assert len(store.objects) == figures["objects"]
     assert len(elements) + without_value == figures["elements_total"]
@@ -299,7 +299,7 @@ def test_reach_when_there_is_no_boot_manager_then_nothing_is_reached() -> None:
 
 
 def test_reach_when_a_tool_names_an_object_then_that_is_a_tools_too() -> None:
-    """What only the tools menu leads to decides nothing, however it goes on from there."""
+    """What only the tools menu leads to does not matter, however it goes on from there."""
     store = stores.small_store()
     store.link(stores.TESTER, "14000008", stores.FIRMWARE)
     found = {item.object.lower(): item for item in read_store(store.write()).references}
@@ -337,7 +337,7 @@ def test_element_when_its_value_is_not_of_its_format_then_its_bytes_are_kept(
 
 
 def test_store_when_keys_are_called_something_else_then_that_is_a_problem() -> None:
-    """An object that is no GUID and an element that is no type are told, the rest is read."""
+    """An object that is no GUID and an element that is no type are reported, the rest is read."""
     store = stores.small_store()
     store.root.add("Objects", "nonsense", "Elements")
     store.root.add("Objects", "{" + stores.LOADER + "}", "Elements", "12zz0002")

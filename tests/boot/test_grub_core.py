@@ -109,7 +109,7 @@ def test_core_when_it_is_embedded_then_its_sectors_are_those_the_installer_wrote
 def test_core_when_sectors_are_emptied_then_it_is_seen(
     embedded: Installed, start: int, words: str | None
 ) -> None:
-    """The first sector is told by what it says, others by their number."""
+    """The first sector is recognised by its contents, others by their number."""
     drive = bytearray(embedded.drive)
     drive[start * 512 : (start + 9) * 512] = bytes(9 * 512)
     core, whole = embedded.core(bytes(drive)), embedded.core()

@@ -144,7 +144,7 @@ def test_capture_when_repeated_then_the_manifest_is_the_same_byte_for_byte(
 def test_capture_when_the_reader_dies_after_listing_then_names_stand_without_hashes(
     drive: Path, tmp_path: Path
 ) -> None:
-    """The listing is kept, and why there are no hashes is told."""
+    """The listing is kept, and why there are no hashes is reported."""
     program = (
         "import sys, runpy, verify.capture.volume_capture as f;"
         "f.FileReading._read = lambda *_: __import__('os')._exit(9);"

@@ -195,7 +195,7 @@ def test_capture_when_a_place_of_set_metadata_fails_then_it_is_not_taken_for_no_
 def test_capture_when_the_drive_is_given_up_at_the_last_read_then_that_is_said(
     tmp_path: Path,
 ) -> None:
-    """No sector is known to fail then: that the rest was not read is told by itself."""
+    """No sector is known to fail then: that the rest was not read is reported by itself."""
 
     def impatient(path: str, **how: int) -> Drive:
         drive = open_drive(path, **how)

@@ -61,7 +61,7 @@ def test_reader_when_it_hangs_then_it_is_ended_after_its_silence() -> None:
 
 
 class Told(Progress):
-    """Keeps what it is told of a drive in trouble."""
+    """Records what is reported about a failing drive."""
 
     def __init__(self) -> None:
         self.said: list[tuple[str, float, float]] = []

@@ -66,7 +66,7 @@ def test_helper_when_it_lists_then_every_name_stands_once_in_its_place(
 def test_helper_when_it_meets_a_bad_sector_then_the_reader_tells_it(
     image: Path, tmp_path: Path
 ) -> None:
-    """The folder that cannot be read is told once, by the process that tries again."""
+    """The folder that cannot be read is reported once, by the process that tries again."""
     data = image.read_bytes()
     folder = data.rindex(b"name000")  # in the block of the last folder that was written
     at = folder - folder % 1024

@@ -240,7 +240,7 @@ def test_command_when_a_view_is_wrong_then_one_sentence_and_the_exit_code(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Bad words are 2; a view that is none is 4."""
+    """A bad option value is exit 2; an unusable view is exit 4."""
     words = "capture", folder / "old.img", "--view", given, "-o", tmp_path / "m"
     Command(capsys)(*words).assert_one_sentence(code)
 

@@ -68,7 +68,7 @@ except Ended:
 
 
 def test_signal_when_it_comes_as_an_object_is_cleared_away_then_the_run_still_ends() -> None:
-    """Python ignores what is raised there (data model, `object.__del__`), so it is told again."""
+    """Python ignores errors raised there (data model, `object.__del__`), so they are repeated."""
     done = subprocess.run(
         [sys.executable, "-c", LOST], check=False, cwd=REPOSITORY, capture_output=True, timeout=60
     )

@@ -122,7 +122,7 @@ def test_manifest_when_a_row_is_hostile_then_it_is_a_row_or_named(tmp_path: Path
 def test_comparison_when_it_is_hostile_then_every_end_is_named(
     tmp_path: Path, command: Command
 ) -> None:
-    """Written in every format; a report from numbers that cannot be is none."""
+    """Written in every format; impossible numbers give no report."""
     file = tmp_path / "c.json"
     told = json.loads(compared(pair(tmp_path)).model_dump_json(by_alias=True))
     output = [

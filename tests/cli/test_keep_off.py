@@ -43,7 +43,8 @@ def loop(image: Path | str) -> Iterator[str]:
     """Attach an image as a drive with partitions."""
     device = run("losetup", "--find", "--show", "--partscan", image)
     try:
-        # NOTE: a kernel that knows no tables is told of the partitions; another knows them by now.
+        # NOTE: the partitions are given to a kernel that knows no tables; another knows them by
+        # now.
         subprocess.run(["partx", "--add", device], check=False, capture_output=True)
         yield device
     finally:

@@ -165,7 +165,7 @@ def test_line_when_a_name_ends_with_a_carriage_return_then_it_is_escaped() -> No
 
 @pytest.mark.parametrize("name", [os.fsdecode(name) for name in BEYOND] + ["\ud800", "a\udfffb"])
 def test_line_when_no_line_can_name_a_path_then_there_is_none(name: str) -> None:
-    """A name that is no text, or has the sign that stands for one that is none."""
+    """A name that is not valid UTF-8, or contains the replacement character."""
     assert checksum_line("00", f"/{name}") is None
 
 

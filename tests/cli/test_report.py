@@ -89,7 +89,7 @@ def test_report_when_names_are_not_asked_for_then_none_of_the_demo_is_in_it(
 def test_places_when_a_file_differs_then_its_bytes_are_there_on_the_drive(
     compared: Path, drives: dict[str, Path], tmp_path: Path
 ) -> None:
-    """As ntfscat (ntfs-3g) reads the file: the same bytes stand in the sectors that are told."""
+    """As ntfscat (ntfs-3g) reads the file: the reported sectors hold the same bytes."""
     document = json.loads((compared / "comparison.json").read_text(encoding="utf-8"))
     (row,) = (
         row for row in document["places"] if (row["side"], row["what"]) == ("source", "changed")
@@ -188,7 +188,7 @@ def test_report_when_it_can_go_nowhere_then_that_is_said_before_reading(
 def test_report_when_given_a_job_then_it_is_that_of_its_comparison_with_its_seal(
     compared: Path, command: Command, tmp_path: Path
 ) -> None:
-    """By its name in the archive, or by its folder; a name that is none is a named error."""
+    """By its name in the archive, or by its folder; an unknown name is a named error."""
     archive, wanted = tmp_path / "archive", compared / "comparison.json"
     sides = compared / "old.manifest", compared / "new.manifest"
     assert command("jobs", "add", "1042", *sides, "--archive", archive).code == 3

@@ -27,7 +27,7 @@ def test_readme_when_tried_then_two_lines_set_up_and_run_all() -> None:
 
 
 def test_readme_when_it_lists_commands_then_these_are_the_commands() -> None:
-    """Nothing is promised that is not there, and nothing is there that is not told."""
+    """Nothing is promised that is not there, and nothing is there that is not reported."""
     told = {match[1] for line in code_lines() if (match := re.match(r"drivewitness (\w+) ", line))}
     assert told == {command.__name__ for command in COMMANDS} | GROUPS.keys()
 

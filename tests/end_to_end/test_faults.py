@@ -117,7 +117,7 @@ def test_compare_when_the_clone_has_one_fault_then_its_rule_tells_it(
 ) -> None:
     """At least the rules named, at the level named, and the verdict that follows.
 
-    And where both drives have the fault, it is none of the clone's: a note at most.
+    And where both drives have the fault, the clone did not cause it: a note at most.
     """
     break_it, expected = FAULTS[fault]
     broken = Path(shutil.copyfile(old.clone, tmp_path / "broken.img"))

@@ -1,4 +1,4 @@
-"""A copy made file by file is told from a clone, and the report says what was lost.
+"""A copy made file by file is told apart from a clone, and the report says what was lost.
 
 The volumes are filled and copied by ordinary tools through mounts; what `cp` keeps and what it
 does not is its manual's.

@@ -123,7 +123,7 @@ def test_check_when_names_came_and_went_while_it_was_copied_then_it_is_stop(
 
 
 def _stops(comparison: Comparison) -> set[str]:
-    """Return what stands against wiping by its path; how many files there are goes with it."""
+    """Return what forbids wiping by its path; how many files there are goes with it."""
     return {
         item.path or item.message
         for item in comparison.findings

@@ -1,4 +1,4 @@
-"""No structure of FAT or exFAT is damaged so that a driver loses something and nothing is told.
+"""No structure of FAT or exFAT is damaged so that a driver loses something and nothing is reported.
 
 Oracles: mtools 4.0.32 and fsck.fat of dosfstools 4.2; exfat-fuse 1.3.0 and fsck.exfat of
 exfatprogs 1.2.0, which list, read, and fill a copy. The table itself stands in docs/formats.

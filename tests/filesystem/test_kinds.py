@@ -37,7 +37,7 @@ def test_clusters_when_counted_from_the_start_then_it_is_ntfs_or_ext() -> None:
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_kind_when_described_then_no_two_traits_exclude_each_other(kind: str) -> None:
-    """What is locked or decides nothing has no files to list, and a log belongs to files."""
+    """What is locked or does not matter has no files to list, and a log belongs to files."""
     traits = Filesystem(kind=kind).traits
     assert not (traits.readable and traits.locked)
     assert not (traits.readable and not traits.decides)

@@ -130,7 +130,7 @@ def test_answer_when_each_sector_in_turn_is_bad_then_there_is_one(
 def test_answer_when_the_drive_goes_at_any_read_then_that_comes_through(
     images: dict[str, bytes], kind: str
 ) -> None:
-    """A drive that went away is no damaged filesystem: it is told, whichever read it was."""
+    """A drive that went away is no damaged filesystem: it is reported, whichever read it was."""
     counted = Overlaid(images[kind], ())
     recognise(whole(counted))
 

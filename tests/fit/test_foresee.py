@@ -60,7 +60,7 @@ def test_state_when_nothing_is_resized_then_it_is_not_told(tmp_path: Path) -> No
 
 
 def test_locked_system_when_it_has_to_shrink_then_it_is_refused_and_told(tmp_path: Path) -> None:
-    """How far a locked volume can be shrunk cannot be seen: nothing else gives way."""
+    """How far a locked volume can be shrunk cannot be seen: nothing else is resized."""
     held = five_partitions()
     held[2] = made(3, 277, 474_000, "bitlocker")
     fit = fit_of(old_500(held), "256 GB", tmp_path)

@@ -16,7 +16,7 @@ Drawn = tuple[list[Piece], int, int, int]
 
 @st.composite
 def drives(draw: st.DrawFn) -> Drawn:
-    """Return pieces in order, which one gives way, how small it can be, and where they end."""
+    """Return pieces in order, which one is resized, how small it can be, and where they end."""
     pieces, at = [], draw(st.sampled_from([63, 2048, 2049, 8192])) * SECTOR
     for number in range(1, draw(st.integers(1, 6)) + 1):
         size = draw(st.integers(1, 400 * 2048)) * SECTOR
@@ -94,7 +94,7 @@ def test_layout_when_it_fits_then_nothing_is_below_its_least(
 def test_layout_when_the_drive_is_larger_then_nothing_gets_less(
     drawn: Drawn, share: float, more: int
 ) -> None:
-    """A larger target never turns yes into no, nor gives the one that gives way less."""
+    """A larger target never turns yes into no, nor makes the resized one smaller."""
     flexible, end = drawn[1], drawn[3]
     sectors = max(int(end // SECTOR * share), 4096)
     small, large = laid(drawn, sectors), laid(drawn, sectors + more)

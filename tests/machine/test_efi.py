@@ -83,7 +83,7 @@ def test_option_when_it_is_damaged_then_the_problem_is_told_and_no_partition(dat
 
 @given(st.binary(max_size=300))
 def test_option_when_its_bytes_are_any_then_it_is_an_entry(data: bytes) -> None:
-    """Nothing is raised, and no text of more than its bytes is told."""
+    """Nothing is raised, and no text of more than its bytes is reported."""
     entry = parse_load_option("0001", data)
     assert len(entry.description) <= len(data)
 

@@ -66,7 +66,7 @@ def test_drives_when_none_is_to_be_opened_then_no_table_is_read() -> None:
 
 
 def test_drives_when_a_volume_is_made_of_two_then_both_are_in_use(tree: Tree) -> None:
-    """What is mounted through layers is mounted, too; the layers are told when asked for."""
+    """What is mounted through layers is mounted, too; the layers are reported when asked for."""
     tree.layer("dm-0", "254:0", ["sda2", "sdb"], dm__name="shop", dm__uuid="LVM-0badcafe")
     tree.mounts("254:0 / / rw - ext4 /dev/mapper/shop rw", "254:0 /home /home rw - ext4 x rw")
     first, second = linux_drives(tree.places)
@@ -192,7 +192,7 @@ def test_trim_when_a_layer_does_not_pass_discards_then_it_is_off(tmp_path: Path)
 def test_machine_when_its_start_needs_other_mounts_then_their_drives_are_told(
     tmp_path: Path,
 ) -> None:
-    """/boot of another drive; a mount that waits to be used is none yet."""
+    """/boot of another drive; an automount that was not used yet does not count."""
     tree = Tree(tmp_path)
     tree.drive("sda", "8:0", partitions=(2,))
     tree.drive("sdb", "8:16", partitions=(1,))

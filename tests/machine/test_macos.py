@@ -166,7 +166,7 @@ def test_macos_when_a_disk_is_opened_then_it_is_read_raw_in_whole_blocks(mac: Fa
 
 
 def test_macos_when_a_slice_is_opened_then_its_disk_is_named(mac: FakeMac) -> None:
-    """Model and serial number are told as the disk's."""
+    """Model and serial number are reported as the disk's."""
     with source.open_drive("/dev/rdisk4s2") as drive:
         told = drive.identity
     assert mac.opened == ["/dev/rdisk4s2"]

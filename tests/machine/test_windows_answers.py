@@ -118,7 +118,7 @@ def test_serial_when_in_hexadecimal_and_swapped_then_it_is_turned() -> None:
 
 
 def test_identification_when_read_then_the_drives_own_names_are_told() -> None:
-    """ATA's characters are swapped in each word, NVMe's are not; of another protocol it is none."""
+    """ATA's characters are swapped in each word, NVMe's are not; other protocols give no number."""
     ata, nvme = ata_identity("NEW-1", "Quire 9"), nvme_identity("V-77", "Vellum 2")
     assert answers.identified(ata, 2) == Named(model="Quire 9", serial="NEW-1")
     assert answers.identified(nvme, 3) == Named(model="Vellum 2", serial="V-77")

@@ -246,7 +246,7 @@ def test_drive_when_it_is_not_opened_then_a_named_error_says_why(
 def test_volume_when_opened_then_it_is_known_for_a_part_of_its_drive(
     name: str, number: int, windows: FakeWindows, machine: dict[str, Any]
 ) -> None:
-    """Its bytes are the partition's; model and serial number are told as the drive's."""
+    """Its bytes are the partition's; model and serial number are reported as the drive's."""
     volume = LETTERLESS if number == 1 else LETTERED
     _, start, length = machine["volumes"][volume]["extents"][0]
     with open_drive(name) as drive:

@@ -1,4 +1,4 @@
-"""Rows keep every field and every name, and refuse what is none."""
+"""Rows keep every field and every name; a malformed row is refused."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_block_when_written_and_read_then_nothing_changed() -> None:
     ],
 )
 def test_entry_when_a_field_is_wrong_then_the_row_is_refused(row: dict[str, Any]) -> None:
-    """A manifest may come from anywhere: a row that is none is named, not guessed at."""
+    """A manifest may come from anywhere: a malformed row is named, not guessed at."""
     with pytest.raises(RowError):
         decode_entry(row)
 

@@ -56,7 +56,7 @@ def with_letter(seed: int) -> tuple[Running, int]:
 
 
 def test_moment_when_the_journal_is_newer_than_all_files_then_it_tells() -> None:
-    """A letter between the newest file of the copy and its newest note is told by its name."""
+    """A letter between the newest file of the copy and its newest note is reported by its name."""
     pair, at = with_letter(21)
     without = judged(pair, {}, {})
     assert LETTER in {row.path for row in without.later}

@@ -1,4 +1,4 @@
-"""What programs leave while they work is told by what it is; a name alone excuses no document."""
+"""Programs' working files are recognised by what they are; a name alone excuses no document."""
 
 from __future__ import annotations
 

@@ -138,14 +138,14 @@ def test_security_when_8000_files_differ_then_it_is_one_sentence() -> None:
 
 
 def test_security_when_one_side_tells_no_owner_then_it_was_not_examined() -> None:
-    """Absence of evidence is told."""
+    """Absence of evidence is reported."""
     new = marked(owner=None, security=None)
     comparison = judged(file_security.RULE, Side([marked()]), Side([new]))
     assert outcomes(comparison) == ["not_examined"]
 
 
 def test_links_when_two_names_became_two_files_then_the_second_is_told() -> None:
-    """Names that shared node 7 stand in nodes 7 and 8; the reverse is told as well."""
+    """Names that shared node 7 stand in nodes 7 and 8; the reverse is reported as well."""
     old = [marked("/a", node=7), marked("/b", node=7)]
     new = [marked("/a", node=7), marked("/b", node=8)]
     separated = judged(file_links.RULE, Side(old), Side(new))
@@ -208,7 +208,7 @@ def test_times_when_a_few_differ_then_reading_decides_the_level() -> None:
 
 
 def test_times_when_the_contents_differ_then_others_tell_it() -> None:
-    """A changed file is told by `file-content` alone."""
+    """A changed file is reported by `file-content` alone."""
     new = marked(modified=TODAY, digest=OTHER)
     assert compared(file_times.RULE, marked(), new) == []
 
@@ -244,6 +244,6 @@ def test_attributes_when_files_are_encrypted_then_the_key_is_remembered() -> Non
 
 
 def test_missing_when_the_old_drive_has_a_link_then_it_is_still_missing() -> None:
-    """A link that lacks is told by `file-missing`, as before."""
+    """A link that lacks is reported by `file-missing`, as before."""
     comparison = judged(file_missing.RULE, Side([LINK, a_file("/x")]), Side([a_file("/x")]))
     assert told(comparison) == [("stop", "/home/link")]

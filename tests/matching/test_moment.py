@@ -29,7 +29,7 @@ def judged(pair: Running) -> Comparison:
 
 
 def stops(comparison: Comparison) -> list[tuple[str, str | None]]:
-    """Return what stands against wiping: rule and path, or for want of one the sentence."""
+    """Return what forbids wiping: rule and path, or for want of one the sentence."""
     found = [item for item in comparison.findings if item.level == "stop"]
     return [(item.rule, item.path or item.message) for item in found]
 
@@ -422,7 +422,7 @@ def test_compare_when_an_old_photograph_was_put_on_a_stick_then_it_came_later(ki
 
 
 def test_compare_when_files_of_a_stick_were_copied_one_by_one_then_dates_alone_tell() -> None:
-    """All are created anew: the moment is told by modification times, as far as they go."""
+    """All are created anew: the moment is recognised by modification times, as far as they go."""
     pair = a_stick()
     for row in pair.copy.values():
         row.created = NOW + 2 * DAY

@@ -57,7 +57,7 @@ def texts() -> list[Path]:
 
 
 def test_texts_when_they_cite_a_file_of_the_repository_then_it_is_there() -> None:
-    """A reader can follow every reference; a page of another place is none."""
+    """A reader can follow every reference; a page elsewhere is no reference."""
     missing = {
         f"{path.relative_to(REPOSITORY)}: {cited}"
         for path in texts()

@@ -113,7 +113,7 @@ def test_answer_when_the_old_side_is_an_image_then_wiping_is_not_spoken_of(
 def test_answer_when_one_partition_was_compared_then_wiping_is_not_spoken_of(
     sides: tuple[GivenAs | None, GivenAs | None], code: str
 ) -> None:
-    """Whichever side it is: a verdict on one partition is none on the drive."""
+    """Whichever side it is: a verdict on one partition is not one on the drive."""
     old, new = (
         side.model_copy(update={"capture": side.capture.model_copy(update={"given_as": given})})
         for side, given in zip((OLD, NEW), sides, strict=True)

@@ -103,7 +103,7 @@ def test_json_when_drives_were_asked_then_it_has_both_answers() -> None:
 def test_customers_edition_when_drives_were_asked_then_it_has_health_and_no_path(
     ending: str,
 ) -> None:
-    """How the drives are is the customer's to know; a path in a reason is not told."""
+    """How the drives are is the customer's to know; a path in a reason is not reported."""
     text = text_of(ending, "en", Edition.CUSTOMER)
     assert "tomas" not in text
     assert "83" in text or ending == ".csv"

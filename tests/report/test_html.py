@@ -108,7 +108,7 @@ def test_page_when_it_opens_then_its_policy_forbids_all_loading() -> None:
 
 
 def test_page_when_read_from_the_top_then_it_answers_in_order() -> None:
-    """The verdict, which drive is which, what was compared, what stands against, what is open."""
+    """The verdict, which drive is which, what was compared, what forbids wiping, what is open."""
     rows = (finding(), finding("file-extra", Level.NOTE, message="One file more."))
     text = words(parsed(page(comparison(findings=rows))))
     places = [

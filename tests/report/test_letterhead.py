@@ -93,7 +93,7 @@ def test_pdf_when_a_page_names_another_place_then_it_is_not_made(
 def test_report_when_the_shop_is_set_then_options_go_before_the_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: Command
 ) -> None:
-    """A logo that is none is said before anything is read."""
+    """An invalid logo is refused before anything is read."""
     (tmp_path / "logo.png").write_bytes(png())
     (tmp_path / "logo.svg").write_text("<svg/>")
     settings = tmp_path / "settings.toml"

@@ -97,7 +97,7 @@ def quiet(manifest_pair: tuple[Manifest, Manifest], slug: str, how: str) -> Comp
 
 @pytest.mark.parametrize("verdict", OPENING)
 def test_sentence_when_there_is_a_verdict_then_it_says_that_and_nothing_else(verdict: str) -> None:
-    """A `stop` never says that nothing stands against wiping, whatever else is in it."""
+    """A `stop` never says that nothing forbids wiping, whatever else is in it."""
     pair = of_kind("device", Side(FILES).manifest("old")), Side(FILES).manifest("new")
     if verdict == "stop":
         less = [item for item in FILES if item.path != "/a/007.txt"]

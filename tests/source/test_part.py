@@ -41,7 +41,7 @@ def test_part_of_when_it_is_a_partition_then_its_drive_and_place_are_told(tree: 
 
 
 def test_identity_when_it_is_a_partition_then_no_name_of_the_drive_is_its_own(tree: Tree) -> None:
-    """The drive's model and serial are told of the drive; a verdict cannot carry them."""
+    """Model and serial are reported as the drive's; a verdict cannot carry them."""
     whole, part = (attached_identity(block(tree, name)) for name in ("sda", "sda3"))
     assert (whole.serial, whole.part_of) == ("QA-1", None)
     assert (part.model, part.serial, part.serial_source, part.wwn) == (None,) * 4

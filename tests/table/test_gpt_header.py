@@ -175,7 +175,7 @@ def test_header_structure_when_too_short_then_it_names_itself() -> None:
 
 
 def test_header_when_garbage_then_it_is_unsigned_and_read_all_the_same() -> None:
-    """Random bytes are told as stored, and are no header."""
+    """Random bytes are reported as stored, and are no header."""
     header = parse_header(random.Random(4).randbytes(512), 1)
     assert (header.signature_ok, header.entries_crc32.computed) == (False, None)
     assert header.problem is not None
@@ -188,7 +188,7 @@ def test_guid_when_stored_then_its_first_three_groups_are_little_endian() -> Non
 
 
 def test_array_when_its_crc_is_wrong_then_the_header_stays_good() -> None:
-    """Header and array are two checks: a bad array is told of the array."""
+    """Header and array are two checks: a bad array is reported as the array's fault."""
     copy = copy_of(GOOD, array=b"\1" + bytes(16_383))
     assert copy.header_good
     assert not copy.good

@@ -120,7 +120,7 @@ def test_name_when_stored_then_it_ends_at_a_zero_and_keeps_what_is_no_text(
 
 
 def test_entries_when_past_the_end_or_backward_then_they_are_listed() -> None:
-    """The table is told as it stands; an entry that ends before it begins has no sectors."""
+    """The table is reported as it stands; an entry that ends before it begins has no sectors."""
     made = GptDrive(4096, {1: Entry(100, 99_999), 2: Entry(500, 400), 3: Entry(0, 2**64 - 1)})
     table = read(made.build())
     assert [(p.start_lba, p.sectors) for p in table.partitions] == [
@@ -156,7 +156,7 @@ def test_larger_drive_when_the_primary_is_lost_too_then_the_protective_record_le
 
 
 def test_shorter_image_when_the_end_is_cut_off_then_the_primary_still_tells_all() -> None:
-    """A head of a drive lists its partitions; that the backup lies past the end is told."""
+    """A head of a drive lists its partitions; that the backup lies past the end is reported."""
     table = read_image(small().build(size_bytes=3_000 * 512))
     assert (table.used, len(table.partitions)) == ("primary", 1)
     assert table.problems == (
@@ -213,7 +213,7 @@ def test_backup_when_another_table_left_one_at_the_end_then_it_is_ambiguous() ->
 
 
 def test_protective_mbr_when_both_headers_are_lost_then_no_partition_is_invented() -> None:
-    """It is still a GPT drive, and that its table is gone is told."""
+    """It is still a GPT drive, and that its table is gone is reported."""
     table = read(HollowDrive(4096 * 512, {0: protective(4096)}))
     assert (table.scheme, table.disk_id, table.used, table.partitions) == ("gpt", None, None, ())
     assert table.problems == ("Neither copy of the GPT can be used: its partitions are not known.",)
@@ -376,7 +376,7 @@ def test_image_when_the_other_sizes_header_is_damaged_then_it_is_a_remnant() -> 
 def test_table_when_a_sector_cannot_be_read_then_the_rest_stands(
     lba: int, used: str, told: str
 ) -> None:
-    """Bad sectors are told, never raised, and the other copy serves."""
+    """Bad sectors are reported, never raised, and the other copy serves."""
     drive = small().build()
     drive.bad = ((lba * 512, lba * 512 + 512),)
     table = read(drive)

@@ -87,7 +87,7 @@ def test_records_when_read_then_unused_ones_are_passed_over() -> None:
 
 
 def test_boot_code_when_any_of_its_440_bytes_is_set_then_it_is_not_zero() -> None:
-    """Bytes 0 to 439 are code; the disk signature behind them is none."""
+    """Bytes 0 to 439 are code; the disk signature after them is not code."""
     for at, zero in ((0, False), (439, False), (440, True)):
         boot = bytearray(mbr((0, 0x83, 2048, 9)))
         boot[at] = 1
@@ -151,7 +151,7 @@ def test_boot_sector_of_a_volume_when_its_records_are_none_then_there_is_no_tabl
 def test_boot_sector_of_a_volume_when_its_records_are_plausible_then_it_is_ambiguous(
     sector: bytes,
 ) -> None:
-    """Both readings have evidence: the table is followed, and the contradiction is told."""
+    """Both readings have evidence: the table is followed, and the contradiction is reported."""
     boot = mbr((0x80, 0x07, 2048, 500), (0, 0x83, 2548, 500))
     table = read(with_records(sector, boot))
     assert (table.scheme, places(table)) == ("mbr", [(1, 2048, 500), (2, 2548, 500)])
@@ -187,7 +187,7 @@ def test_records_when_none_has_a_known_boot_indicator_then_there_is_no_table() -
 
 
 def test_records_when_one_boot_indicator_is_damaged_then_the_table_stands() -> None:
-    """The other record is sound, so both are told, and the damage too."""
+    """The other record is sound, so both are reported, and the damage too."""
     table = read(mbr((0x90, 0x07, 2048, 500), (0, 0x83, 9000, 500)))
     assert places(table) == [(1, 2048, 500), (2, 9000, 500)]
     assert table.mbr is not None
@@ -261,7 +261,7 @@ def test_logical_partitions_when_there_are_too_many_then_the_bound_is_told() -> 
 def test_logical_partitions_when_the_record_is_none_then_the_container_stands(
     sector: bytes,
 ) -> None:
-    """What is no extended boot record names no partitions, and that is told."""
+    """What is no extended boot record names no partitions, and that is reported."""
     table = read(mbr((0, 0x05, 10_000, 50_000)), (10_000, sector))
     assert places(table) == [(1, 10_000, 50_000)]
     assert table.problems == ("The sector at LBA 10000 is no extended boot record.",)

@@ -1,4 +1,4 @@
-"""Which drive is this, of which job, and does anything stand against wiping it.
+"""Which drive is this, of which job, and does anything forbid wiping it.
 
 A drive is known by the serial number that it gives itself. Without one (an adapter's number tells
 nothing, an image has none) its identifier, size and table are held against the archive; a clone of
@@ -72,7 +72,7 @@ class Match:
 class Identified:
     """The answer: `match` is the newest job of the drive, where it can be told.
 
-    `against`: what stands against wiping this drive, a sentence each; `start`: that of them which
+    `against`: what forbids wiping this drive, a sentence each; `start`: that of them which
     says that the new drive was not seen to start alone. `changed`: what is not as it was recorded;
     `None` where that was not looked at. `read_now`: a drive was read, and not a file.
     """
@@ -86,10 +86,10 @@ class Identified:
 
     @property
     def state(self) -> State:
-        """What the drive is for whoever holds it: free is an old one that nothing stands against.
+        """What the drive is for whoever holds it: free is an old one that may be wiped.
 
-        `wait`: the old one, and only the start of the new one lacks; `keep`: the old one, and more
-        stands against it; `file`: no drive, but an image or a manifest of one.
+        `wait`: the old one, with only the new one's start missing; `keep`: the old one, with other
+        reasons to keep it; `file`: no drive, but an image or a manifest of one.
         """
         if self.which == "unknown":
             return "not_known"
@@ -157,7 +157,7 @@ def _one_model(here: DriveRecord, there: DriveRecord) -> bool:
 def weigh(
     archive: Archive, found: Identified, header: Header, key: Key | None, *, recorded: bool
 ) -> None:
-    """Add what stands against wiping the drive; `found.changed` was looked at before.
+    """Add what forbids wiping the drive; `found.changed` was looked at before.
 
     `recorded`: a manifest was given, and the drive itself was not read.
     """
@@ -267,7 +267,7 @@ def changes(then: Manifest, now: Manifest) -> tuple[str, ...]:
     """Return what of a drive is not as it was recorded: its table, files, raw blocks.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     old, new = then.header, now.header
     told: list[str] = []
@@ -303,7 +303,7 @@ def _changed(pair: PairContents) -> Iterable[str]:
 
 
 def identified_document(found: Identified, header: Header) -> dict[str, Any]:
-    """Return the answer as a plain document; `verdict`: `sound` where nothing stands against it."""
+    """Return the answer as a plain document; `verdict`: `sound` where nothing forbids it."""
     match = found.match
     return {
         "schema": IDENTITY_SCHEMA,

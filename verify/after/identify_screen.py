@@ -84,7 +84,7 @@ def answer_for(state: State, header: Header, *, recorded: bool) -> Answer:
 
 
 def print_identified(console: Console, document: dict[str, Any], answer: Answer) -> None:
-    """Print which drive it is, what stands against wiping it, and the answer."""
+    """Print which drive it is, what forbids wiping it, and the answer."""
     state = document["state"]
     words = saying(state, document["job"] or "")
     console.print(headline(badge("", _TONES.get(state, "stop")), words))

@@ -157,7 +157,7 @@ def is_same(drive: Header, seen: SeenDrive) -> bool | None:
 def _has_identifiers(drive: Header, seen: SeenDrive) -> bool:
     """Whether size and identifier are those of the record; of a drive without a table its volume's.
 
-    What is in the table is left out: it is told by itself, and a drive that differs there is
+    What is in the table is left out: it is compared separately, and a drive that differs there is
     still the one with that identifier.
     """
     if seen.table is None or seen.size_bytes != drive.drive.size_bytes:

@@ -93,7 +93,7 @@ class Archive:
         return read_entry(folder)
 
     def job(self, job: str) -> Entry:
-        """Return the entry of a job; a name that leads anywhere else is none.
+        """Return the entry of a job; a name that leads out of the archive is refused.
 
         Raises:
             JobUnknown: there is no such job.

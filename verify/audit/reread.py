@@ -79,7 +79,7 @@ class LaterName:
 
 @dataclass(slots=True)
 class LaterChanges:
-    """What was counted, file by file; `each` is told of every name that is not as it was."""
+    """What was counted, file by file; `each` is called with every name that changed."""
 
     each: Callable[[LaterName], None] | None = None
     partition: int = 0
@@ -148,12 +148,12 @@ def _identifiers(header: Header) -> tuple[object, ...]:
 def compare_later(
     then: Manifest, now: Manifest, each: Callable[[LaterName], None] | None = None
 ) -> LaterChanges:
-    """Hold what a drive holds now against what was recorded of it.
+    """Compare what a drive holds now with its record.
 
-    `each` is told of every file and folder that is not as it was, as it is found.
+    `each` is called with every changed file and folder, as it is found.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     later = LaterChanges(each)
     if drive_record(then.header).table_digest != drive_record(now.header).table_digest:

@@ -159,7 +159,7 @@ def plan_audit(  # noqa: PLR0913 - all that a plan says
     of. Within one, jobs are drawn by the lowest keyed BLAKE3 of their names.
 
     Raises:
-        UsageError: there are no jobs, or a share is none.
+        UsageError: there are no jobs, or a share is out of range.
     """
     if not jobs:
         raise UsageError(

@@ -271,7 +271,7 @@ class GrubCore:
 
     `place`: the partition that the boot sector begins, 0 for sector 0. `runs`: first sector and
     how many, of 512 bytes from the start of the drive, in the order they are loaded. `digest`:
-    BLAKE3 over them; `problem`: why there is none. `zero_sectors`: how many hold nothing but zeros.
+    BLAKE3 over them; `problem`: why there is none. `zero_sectors`: how many hold only zeros.
     """
 
     place: int

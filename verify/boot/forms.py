@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from verify.boot.form_reading import Read
 
 MOST_TEXT_BYTES = MIB
-"""The largest configuration looked into; one that is larger is none that anybody wrote."""
+"""The largest configuration that is read; nobody writes a larger one by hand."""
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 

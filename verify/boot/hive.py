@@ -330,7 +330,7 @@ def _unix_seconds(filetime: int) -> int | None:
 
 
 def utf16(data: bytes) -> str | None:
-    """Return UTF-16LE bytes as text, or `None` where they are none."""
+    """Return UTF-16LE bytes as text, or `None` where they cannot be decoded."""
     try:
         return data.decode("utf-16-le")
     except UnicodeDecodeError:

@@ -108,7 +108,7 @@ def _check(text: bytes) -> bytes:
 
 
 def digest_noted(note: bytes) -> str:
-    """Return the BLAKE3 that a note is; ValueError where it is none."""
+    """Return a note as a BLAKE3; ValueError where it is something else."""
     text = note.decode("ascii")
     if len(text) != _DIGEST_CHARACTERS or text != bytes.fromhex(text).hex():
         raise ValueError("no digest")

@@ -76,7 +76,7 @@ def describe_drive(drive: Drive, options: CaptureOptions) -> DescribedDrive:
     """Read the table, and recognise what lies in each partition.
 
     Raises:
-        SourceError: the drive went away, or holds what is none of this tool's.
+        SourceError: the drive went away, or is of an unsupported kind.
         OnePartition, UsageError: it is not what it was given as.
     """
     padding = drive.image.padding_bytes if drive.image else 0

@@ -268,7 +268,7 @@ def is_digest(note: bytes) -> bool:
 
 
 def noted_entry(store: RowStore, number: int, note: bytes) -> Entry:
-    """Return an entry as its note has it; ValueError where the note is none."""
+    """Return an entry as its note has it; ValueError where the note is malformed."""
     if not is_digest(note):
         return decode_entry(parse_line(note))
     entry = store.entry(number)

@@ -1,4 +1,4 @@
-"""Telling a drive from a file that is none, so that nobody gets a verdict about a text file."""
+"""Tells a drive from any other file, so that nobody gets a verdict about a text file."""
 
 from __future__ import annotations
 

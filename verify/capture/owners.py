@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from verify.filesystem.volume import Volume
 
 MOST_OWNERS = 10_000
-"""Owners named of one filesystem; the rest of a drive that lost more is not told one by one."""
+"""Owners named of one filesystem; the rest of a drive that lost more is not reported one by one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

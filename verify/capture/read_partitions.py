@@ -53,7 +53,7 @@ class PartitionReading:
         """Read all partitions, then the views.
 
         `MOST_READERS` at once where nothing moves (an image, a drive that says it does not
-        rotate); one at a time else, since a head that goes to and fro reads less than either.
+        rotate); one at a time else, since head seeks would make both slower.
         """
         partitions = self.described.partitions
         with ThreadPoolExecutor(self._at_once) as pool:
@@ -142,7 +142,7 @@ class PartitionReading:
         if task.drive == self.described.drive.name:
             self.unreadable.update(answer.unreadable)
         elif answer.unreadable:
-            # NOTE: sectors of the snapshot, which are none of the drive's.
+            # NOTE: sectors of the snapshot, not of the drive.
             self.snapshot_failures[number] = len(answer.unreadable)
             answer.owners = []
         whole, listed = Path(task.rows), Path(f"{task.rows}.listed")

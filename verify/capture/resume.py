@@ -101,7 +101,7 @@ class Unfinished:
 
 
 def _stored(file: Path) -> Any:
-    """Return what stands in the folder's own note; ValueError where it is none."""
+    """Return the contents of the folder's own note; ValueError where it is malformed."""
     if not file.is_file():
         raise ValueError("it is no ordinary file")
     with file.open("rb") as stored:

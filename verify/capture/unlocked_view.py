@@ -65,7 +65,8 @@ def look_at_view(path: str, number: int, window: Window, outer: Filesystem) -> S
     """Hold a view against partition `number`, which `window` shows and `outer` describes.
 
     Raises:
-        ViewRefused: it is none of this partition, or holds no filesystem whose files can be read.
+        ViewRefused: it is not a view of this partition, or holds no filesystem whose files can be
+        read.
     """
     if outer.kind not in LOCKED_KINDS | READABLE_KINDS:
         reason = say(

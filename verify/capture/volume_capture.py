@@ -191,7 +191,7 @@ class FileReading:
         return Checkpoint(Path(self.task.checkpoint), store.digest)
 
     def _restored(self, store: RowStore, checkpoint: Checkpoint | None) -> set[int]:
-        """Take over what was read before; a note that is none ends it, as another drive does."""
+        """Take over what was read before; a malformed or foreign note ends it."""
         if checkpoint is None:
             return set()
         try:

@@ -1,6 +1,7 @@
 """What the library that reads arguments says by itself, in our sentences and languages.
 
-NOTE: it has no languages of its own (Typer 0.15 to 0.26): what it prints is told by its English.
+NOTE: it has no languages of its own (Typer 0.15 to 0.26): what it prints is recognised by its
+English.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ def asked_for(field: str, given: str | None, *, ask: bool) -> str | None:
     """Return what was given, or else what a person answers; nothing is asked without a terminal.
 
     Questions go to standard error, since standard output holds results. An empty answer, or the
-    end of the input, is none.
+    end of the input, counts as no answer.
     """
     if given is not None or not ask or sys.stdin is None or not sys.stdin.isatty():
         return given

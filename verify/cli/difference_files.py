@@ -58,7 +58,7 @@ class DifferenceFiles:
 
         Raises:
             OutputError: one of them cannot be written; those before it are there.
-            ManifestAltered: a row of a manifest is none.
+            ManifestAltered: a row of a manifest is damaged.
         """
         kept = tuple(counts)
         for file in self.files:

@@ -58,8 +58,8 @@ def filing_for(job: str | None, options: FilingOptions) -> Filing | None:
     """Return how a job is going to be filed; `None` where neither job nor archive was named.
 
     An archive without a job: it is named by the hour, UTC. What was not given is asked for,
-    where that was wanted and a person is there to answer; the name first, so that one that is taken
-    is told at once.
+    where that was wanted and a person is there to answer; the name first, so that one that is
+    taken is refused at once.
 
     Raises:
         UsageError: the name cannot be one.

@@ -82,7 +82,7 @@ def identify(  # noqa: PLR0913 - the command's own options
 
 
 def _archive_for(drive: str, archive: str | None) -> "Archive":
-    """Return the archive; where there is none, a drive that is not there either is told first."""
+    """Return the archive; where there is none, a missing drive is reported first."""
     from verify.errors import ArchiveForeign
     from verify.source.drive import open_drive
 

@@ -46,7 +46,7 @@ class Judged:
         """Yield every file and folder that differs, as long as the manifests are there.
 
         Raises:
-            ManifestAltered: a row of a manifest is none.
+            ManifestAltered: a row of a manifest is damaged.
         """
         from verify.rules.difference_rows import difference_rows
 

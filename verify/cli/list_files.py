@@ -52,7 +52,7 @@ class Lists:
 
         Raises:
             OutputError: one of them cannot be written; those before it are there.
-            ManifestAltered: a row of the manifest is none.
+            ManifestAltered: a row of the manifest is damaged.
         """
         for file in self.files:
             if file.suffix == CSV:

@@ -30,7 +30,7 @@ _SORTS: "dict[Sort, Message]" = {
 class Rereading:
     """Which drives are at hand, by their jobs, and how they are read.
 
-    `listed` is told, with the job, of every file and folder that is not as it was recorded.
+    `listed` is called with the job and each file and folder that differs from its record.
     """
 
     archive: "Archive"
@@ -40,7 +40,7 @@ class Rereading:
     listed: "Callable[[str, LaterName], None] | None" = None
 
     def of(self, job: "DrawnJob") -> "Reread | None":
-        """Read the drive of a job again, if it is at hand; what goes wrong then is told there."""
+        """Read the drive of a job again, if it is at hand; its errors are reported there."""
         from verify.audit.reread import Reread
 
         path = self.drives.get(job.job)

@@ -22,7 +22,7 @@ MOST_CLUSTERS = 1 << 26
 256 GiB in clusters of 4 KiB."""
 
 MOST_RUNS = 10_000
-"""Runs of clusters that are told one by one; what is left is told as one."""
+"""Runs of clusters that are reported one by one; what is left is reported as one."""
 
 MOST_CLUSTERS_AT_ONCE = 64
 """Clusters of a file that are taken together with those of others."""

@@ -16,7 +16,7 @@ READABLE_KINDS = frozenset(kind for kind, traits in KINDS.items() if traits.read
 """The kinds whose files this tool lists; the rest is compared as raw bytes."""
 
 NO_CONTENT_KINDS = frozenset(kind for kind, traits in KINDS.items() if not traits.decides)
-"""Kinds whose bytes decide nothing: reserved space, swap, LDM metadata, a container of others."""
+"""Kinds whose bytes do not matter: reserved space, swap, LDM metadata, a container of others."""
 
 LOCKED_KINDS = frozenset(kind for kind, traits in KINDS.items() if traits.locked)
 """Encrypted volumes: their files cannot be seen; equal bytes are full proof."""

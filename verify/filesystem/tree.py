@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 DEEPEST_FOLDER = 1_000
-"""Levels of folders followed; what lies deeper is told."""
+"""Levels of folders followed; what lies deeper is reported."""
 
 MOST_BRANCHES = 512
 """Enough that two who take turns end at about the same time."""
@@ -30,7 +30,7 @@ class Tree(Protocol):
     def children(self, folder: Entry | None) -> list[Entry]:
         """Return what a folder (`None`: the root) names, by code points.
 
-        What cannot be read is told in `incomplete`. Raises ReaderError where the root cannot.
+        What cannot be read is reported in `incomplete`. Raises ReaderError where the root cannot.
         """
         ...
 

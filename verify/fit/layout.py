@@ -1,7 +1,7 @@
 """The layout itself: every partition in its order, one of them taking what the others leave.
 
-Pure arithmetic in bytes, as a technician does it on paper: place those in front of the one that
-gives way from the front, those behind it from the end; what lies between is its room.
+Pure arithmetic in bytes, as a technician does it on paper: place partitions before the resized one
+from the start, those after it from the end; the space between is its room.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Placed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
-    """Where everything goes, in order, and the room (bytes) of the one that gives way.
+    """Where everything goes, in order, and the room (bytes) of the resized one.
 
     `room` is what it can have at most; negative where even the others do not fit. `fits`: it is
     enough. `placed` is empty where there is no room for it at all. `kept`: those in front of it

@@ -90,7 +90,7 @@ def least_of(header: Header, partition: Partition, free: float) -> Least | None:
 
 
 def _keeps_its_size(header: Header, partition: Partition) -> bool:
-    """Whether it is none that anybody would shrink: a small raw one beside others."""
+    """Whether nobody would shrink it: a small raw one beside others."""
     locked = partition.filesystem.kind in LOCKED_KINDS
     largest = max(item.sectors for item in header.partitions if not item.container)
     return not locked and partition.sectors < largest

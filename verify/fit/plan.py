@@ -42,7 +42,7 @@ def work_out(
 
     Raises:
         UsageError: a wish names a partition that is not there or must keep its size.
-        ManifestAltered: a row of the manifest is none.
+        ManifestAltered: a row of the manifest is damaged.
     """
     header = manifest.header
     solution = solve(header, target.capacity, wishes, target.grain)
@@ -95,7 +95,7 @@ def _choice(header: Header, target: Target, wishes: Wishes) -> FitChoice:
 
 
 def _helps(solution: Solution) -> bool:
-    """Whether it fits once enough files have left the partition that gives way."""
+    """Whether it fits once enough files have left the partition to be resized."""
     least = solution.least
     return least is not None and least.bytes is not None and solution.must_move <= least.used
 

@@ -1,4 +1,4 @@
-"""One drive onto one capacity: which partition gives way, where all go, whether it fits."""
+"""One drive onto one capacity: which partition is resized, where all go, whether it fits."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ def find_target(text: str, source: Header, sector_bytes: int | None = None) -> T
     table otherwise.
 
     Raises:
-        UsageError: a size that is none, or the old drive itself.
+        UsageError: an invalid size, or the old drive itself.
         OnePartition: one partition, of which no drive's size can be told.
         SourceError, ManifestError: a drive or manifest that cannot be used.
     """

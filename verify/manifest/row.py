@@ -42,7 +42,7 @@ _SIGNED = frozenset({"modified", "changed", "created"})
 
 
 class RowError(ValueError):
-    """A row that is none of ours."""
+    """A row that this format does not have."""
 
 
 def encode_entry(entry: Entry) -> bytes:
@@ -210,7 +210,7 @@ def parse_line(line: bytes) -> dict[str, Any]:
     """Return a line's JSON object.
 
     Raises:
-        RowError: it is none.
+        RowError: it is not a JSON object.
     """
     try:
         row = _DECODER.decode(line.decode())

@@ -247,7 +247,7 @@ def _put_by_moment(found: PairContents, item: Difference, old: Entry, new: Entry
 
 
 def weigh_link(item: Difference) -> Meaning:
-    """Return what a link means that is none, or another, on one of the sides."""
+    """Return what it means that a link is missing or different on one side."""
     old, new = item.source, item.target
     moment = item.volume.survey.moment
     since = later_use(item)

@@ -60,7 +60,7 @@ def compare_contents(
     """Compare the files, or the blocks, of every pair of partitions that both sides recorded.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     found = ContentComparison()
     for pair in pairs:
@@ -105,7 +105,7 @@ def differing_names(
     """Compare two listings, and yield each name that differs, in their order.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     old, new = both
     blocks = file_block_bytes(old, new) is not None
@@ -204,7 +204,7 @@ def compare_listings(
 def _differing(
     found: PairContents, source: ListingRows, target: ListingRows, *, blocks: bool
 ) -> Iterator[Difference]:
-    """Merge two listings, and yield each name of which something was told."""
+    """Merge two listings, and yield each name about which there is something to report."""
     nodes = Nodes()
     while True:
         if _is_alike(found, nodes, source.segment, target.segment):

@@ -73,7 +73,7 @@ def _unique(partitions: list[Partition], key: _Key) -> dict[Hashable, Partition]
 def match_partitions(source: Header, target: Header) -> tuple[Pair, ...]:
     """Match the partitions of two drives; each belongs to exactly one pair.
 
-    A key that two partitions of one drive share decides nothing. What is left over is matched by
+    A key that two partitions of one drive share does not matter. What is left over is matched by
     place: the order among what is left, and only where the kinds do not contradict each other
     (a known filesystem is never matched with another known one by place alone).
     """

@@ -39,7 +39,7 @@ def names_in_common(source: Manifest, target: Manifest) -> tuple[int, int]:
     Wherever it lies there: a copy may have other partitions. Empty files do not count.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     there = set(islice(_names(target), MOST_NAMES))
     found = total = 0

@@ -64,7 +64,7 @@ _OWN_STEPS = re.compile(
     r"|(/boot)?/grub[^/]*(/.*)?|/etc/fstab",
     re.IGNORECASE | re.DOTALL,
 )
-"""What a clone's own last steps or a first attaching write: no later use is told by these.
+"""What a clone's own last steps or a first attaching write: these are no sign of later use.
 Common practice: a rewritten boot store or recovery configuration, the folders that a system makes
 on any volume it sees."""
 
@@ -104,7 +104,7 @@ def survey(
     """Go through both listings of a pair once.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     families = {side.filesystem.traits.family for side in partitions}
     step = FAT_TIME_STEP_NANOSECONDS if "fat" in families else 0

@@ -70,8 +70,9 @@ COPIED_BY_HAND = frozenset(
         LINK_INSTEAD,
     }
 )
-"""Meanings that copying the name from the old drive puts right. Settings of a running system that
-moved on are none: of a system, single files of two days do not go together."""
+"""Meanings that copying the name from the old drive repairs.
+
+Newer settings of a running system are not among them: a system's files must be of one day."""
 
 _MOVED = frozenset({MOVED, MOVED_THERE, EARLIER_NAME, RESPELT})
 

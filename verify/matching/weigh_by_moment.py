@@ -241,7 +241,7 @@ def weigh_change(item: Difference, old: Entry, new: Entry, moment: Moment) -> Me
 
 
 def _wrong_clock(old: Entry, new: Entry, moment: Moment, kind: Open | None) -> Meaning | None:
-    """Return what a change means by a time that a wrong clock wrote; `None`: it is none."""
+    """Return what a change means whose time a wrong clock wrote; `None`: none did."""
     if moment.is_wrong(old) and kind is Open.REGISTRY:
         return COPIED_OPEN
     if old.kind == new.kind and _one_time(old, new, moment.step):

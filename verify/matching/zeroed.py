@@ -109,7 +109,7 @@ def is_laid_out(path: str) -> bool:
 
 
 def is_all_zeros(entry: Entry) -> bool:
-    """Whether a file that was read whole holds nothing but zeros."""
+    """Whether a file that was read whole holds only zeros."""
     whole, tail = divmod(entry.size, ZERO_BLOCK_BYTES)
     return entry.size > 0 and entry.zero_blocks == whole and (entry.zero_tail or not tail)
 

@@ -42,7 +42,7 @@ class Identity:
     behind a loop device. `optimal_io_bytes`: what the drive would
     like to be written in, 0 for nothing in particular. `serial_source` is `drive`, or
     `adapter` where the drive hangs on USB, whose bridge may answer with a number of its own.
-    `part_of`: the drive that this is only a part of; that one's names are told there, never as
+    `part_of`: the drive that this is only a part of; that one's names are reported there, never as
     this one's own.
     """
 

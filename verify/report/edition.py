@@ -125,7 +125,7 @@ class Names:
 
 
 def names_of(comparison: Comparison, edition: Edition) -> Names:
-    """Return how the names of a comparison are told; the same one gives the same digests."""
+    """Return how an edition shows the names of a comparison; the digests are always the same."""
     secret = _secret(comparison).encode("utf-8", "surrogatepass")
     salt = blake3(secret, derive_key_context=_SALT_CONTEXT).digest()
     sides = comparison.source, comparison.target

@@ -83,7 +83,7 @@ class Handover:
     """Everything the written report says.
 
     `document`: the comparison as this edition has it. `references`: a digest for each finding's
-    path, in their order. `identified`: per side, how the drive was told from others. `seal`: that
+    path, in their order. `identified`: per side, how the drive was recognised. `seal`: that
     of the archive it was filed in, the newest then. `shop`: who hands it over.
     """
 
@@ -274,7 +274,7 @@ def _answers(document: Comparison, required: frozenset[str]) -> Iterator[Answer]
 
 
 def _identified(header: Header) -> str:
-    """Say by what a drive was told from any other."""
+    """Say how a drive was recognised."""
     drive = header.drive
     if drive.image is not None:
         return say(

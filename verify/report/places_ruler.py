@@ -2,7 +2,7 @@
 
 Below each drive's ruler stands a lane for each sort of thing, on the ruler's own scale. A box that
 would be too narrow to be seen is drawn wider. What is drawn is decided here; `pages/places.svg`
-draws it, and the same is told in words, a row a lane and partition.
+draws it, and the same is reported in words, a row a lane and partition.
 """
 
 from __future__ import annotations

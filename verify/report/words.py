@@ -55,7 +55,7 @@ NEXT_STEPS = {
 NEXT_WITHOUT_DRIVE = (
     say("The old drive itself was not read: check it before you decide anything about it."),
 )
-"""What to do where nothing stands against what was examined, and it was no whole drive."""
+"""What to do where no reason was found, but less than a whole drive was examined."""
 
 COPY_FIRST = say("Copy the listed files from the old drive to the new one, and check again.")
 

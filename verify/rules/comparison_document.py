@@ -95,12 +95,12 @@ class PairRow(_Document):
 
 
 class PlacesRow(_Document):
-    """Where on one drive files of one partition lie that differ; no name is told.
+    """Where on one drive files of one partition lie that differ; no name is reported.
 
     `side`: `source` or `target`, whose numbering `partition` is in. `what`: `missing` on the
     target, or `changed` in contents or size. `bytes` of all `files`; `placed`: those whose place is
     known (small files lie inside the file table). `ranges`: sectors of the drive; where there are
-    hundreds, near ones are told as one and cover what lies between them.
+    hundreds, near ones are reported as one and cover what lies between them.
     """
 
     side: str
@@ -132,7 +132,7 @@ class MomentRow(_Document):
     both drives, or the newest that both have. `step`: how fine the times are. `copied_from`: the
     first write of the running system that the copy lacks, though it has later ones.
     `target_used_from`: the first time that was written on the new drive alone. `kept_by`: what the
-    moment was told by, where that is newer than all files of the copy. `evidence`: what both
+    moment was taken from, where that is newer than all files of the copy. `evidence`: what both
     volumes keep beside the times of their files.
     """
 

@@ -75,7 +75,7 @@ def _row(
     side: str, what: str, header: Header, partition: Partition, entries: Iterable[Entry]
 ) -> Iterator[PlacesRow]:
     filesystem = partition.filesystem
-    # NOTE: where clusters are counted from elsewhere, no place is told.
+    # NOTE: where clusters are counted from elsewhere, no place is reported.
     cluster = (filesystem.cluster_bytes or 0) if filesystem.traits.from_start else 0
     found = _Found()
     for entry in entries:

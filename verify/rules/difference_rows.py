@@ -107,7 +107,7 @@ def difference_rows(source: Manifest, target: Manifest) -> Iterator[DifferenceRo
     compared, and has none.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     pairs = match_partitions(source.header, target.header)
     for pair in see_through(source.header, target.header, pairs)[2]:

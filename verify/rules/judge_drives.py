@@ -59,7 +59,7 @@ def compare(
     """Compare two manifests by all rules, and hold the new drive to a layout declared before.
 
     Raises:
-        ManifestAltered: a row of a manifest is none.
+        ManifestAltered: a row of a manifest is damaged.
     """
     old, new = source.header, target.header
     old, new, pairs = see_through(old, new, match_partitions(old, new))

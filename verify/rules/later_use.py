@@ -162,7 +162,7 @@ def said_time(nanoseconds: int) -> Message:
 
 
 def moments(case: Case) -> Iterator[MomentRow]:
-    """Yield the moment of every volume where something differs, and what it was told by."""
+    """Yield the moment of every volume where something differs, and what it was worked out from."""
     for number, files in sorted(case.contents.pairs.items()):
         known = files.volume.made
         if known is None or (known.moment is None and not known.reason):

@@ -127,7 +127,7 @@ class RuleAnswer:
     assumed: list[Message] = field(default_factory=list)
 
     def compared(self, count: int = 1) -> None:
-        """Count things that were compared; whether they agree is told by the findings."""
+        """Count things that were compared; whether they agree is reported by the findings."""
         self.comparisons += count
 
     def find(  # noqa: PLR0913 - a finding has that many sides, all named

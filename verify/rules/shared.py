@@ -63,7 +63,7 @@ def is_recovery(partition: Partition) -> bool:
 
 
 def is_reserved(partition: Partition) -> bool:
-    """Whether what lies in it decides nothing: Microsoft reserved, swap, a hibernation store."""
+    """Whether what lies in it does not matter: Microsoft reserved, swap, a hibernation store."""
     kind = partition.filesystem.kind
     if kind in {"msr", "swap"}:
         return True
@@ -72,7 +72,7 @@ def is_reserved(partition: Partition) -> bool:
 
 
 def is_protected(partition: Partition) -> bool:
-    """Whether nobody should change it by intent: EFI system, recovery, a maker's own."""
+    """Whether nobody should change it on purpose: EFI system, recovery, a maker's own."""
     if is_reserved(partition):
         return False
     required = bool(partition.attributes & REQUIRED_ATTRIBUTE)

@@ -238,7 +238,7 @@ _held: ContextVar[Settings | WitnessError | None] = ContextVar("settings", defau
 
 @contextmanager
 def settings_read_once() -> Iterator[None]:
-    """Read the settings for as long as the context lasts; what is wrong is told by `in_force`."""
+    """Read the settings for as long as the context lasts; `in_force` reports what is wrong."""
     held: Settings | WitnessError
     try:
         held = read_settings()

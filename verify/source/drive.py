@@ -68,7 +68,7 @@ class Drive:
     device, 512 for an image until its table says otherwise (`sector_known`). `retries`: how often
     a failing read is tried again. `unreadable` collects byte ranges (start, length), sector by
     sector; `failures` counts reads that failed in the end. `heartbeat` is called before each
-    read of a single sector: a failing drive is slow, not hung. `failed` is told of each new
+    read of a single sector: a failing drive is slow, not hung. `failed` is called with each new
     unreadable area (1, 0 s), and of each read that failed (0, its seconds).
 
     How often a bad sector is asked for: once within a larger read, unless the sector before it is

@@ -377,7 +377,7 @@ def _used(primary: GptCopy | None, backup: GptCopy | None) -> Literal["primary",
         return "primary"
     if backup and backup.good:
         return "backup"
-    # NOTE: with both arrays damaged firmware sees no partitions; they are told here all the same.
+    # NOTE: with both arrays damaged firmware sees no partitions; they are still reported here.
     if primary and primary.header_good and primary.array:
         return "primary"
     if backup and backup.header_good and backup.array:

@@ -132,7 +132,7 @@ def _kind(records: tuple[MbrRecord, ...]) -> Literal["classic", "protective", "h
 def _any_sound(records: tuple[MbrRecord, ...]) -> bool:
     """Whether these bytes are partition records at all, where nothing else claims the sector."""
     # SPEC: Linux block/partitions/msdos.c: a boot indicator other than 00 and 80 is no table.
-    # NOTE: one such record among good ones is a damaged record, and all of them are told.
+    # NOTE: one such record among good ones is a damaged record, and all of them are reported.
     return any(
         record.boot_indicator in disk.BOOT_INDICATORS or _is_protective(record)
         for record in used_records(records) or records
@@ -267,7 +267,7 @@ class _Chain:
 
 
 def extended_records(sector: bytes) -> list[MbrRecord] | None:
-    """Return the used records of an extended boot record; `None` if `sector` is none."""
+    """Return the used records of an extended boot record; `None` if `sector` is not one."""
     records = _records(sector)
     if sector[510:512] != disk.SIGNATURE or boot_sector_volume(sector):
         return None

@@ -92,8 +92,8 @@ class Mbr:
     """Sector 0 as a master boot record.
 
     `boot_code_zero`: bytes 0..440 are all zero. `kind`: `classic`, `protective` (one 0xEE record),
-    `hybrid` (0xEE beside others), `empty` (signature, no records) or `none` (no 0x55AA, or what
-    stands where the records would be are none). `boot_sector_of`: the kind of filesystem whose
+    `hybrid` (0xEE beside others), `empty` (signature, no records) or `none` (no 0x55AA, or no
+    valid records). `boot_sector_of`: the kind of filesystem whose
     valid boot sector this sector is as well, else `None`.
     """
 

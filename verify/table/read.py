@@ -93,7 +93,7 @@ class _Seen:
 
     def _unprotected_gpt(self) -> Literal["gpt"]:
         # SPEC: UEFI 2.10, section 5.2.3: a GPT counts only with its protective record. Nothing
-        # else is on such a drive, so its partitions are told all the same.
+        # else is on such a drive, so its partitions are reported all the same.
         self.problems.append(
             say("The boot record has no protective record (type EE): systems do not see this GPT.")
         )

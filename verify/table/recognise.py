@@ -1,6 +1,6 @@
 """Does a filesystem begin at this byte? Just enough to tell which reading of a table is right.
 
-This is no description of a filesystem: `verify.filesystem` gives that. What is told here is
+This is no description of a filesystem: `verify.filesystem` gives that. What is reported here is
 evidence: a boot record and a FAT boot sector end in the same two bytes, and a table written in
 sectors of another size points at the right places only when read in that size.
 """
@@ -36,7 +36,7 @@ _MAGICS = (
     (1024, b"HX\0\5", "hfsplus"),
     (4086, b"SWAPSPACE2", "swap"),
 )
-"""Byte offset, signature and kind of what is told by its signature alone."""
+"""Byte offset, signature and kind of what is recognised by its signature alone."""
 
 
 @dataclass(frozen=True, slots=True)

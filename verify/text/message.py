@@ -141,7 +141,7 @@ def _value_from(stored: object, deepest: int) -> Value:
     """Return a value of a message that was stored.
 
     Raises:
-        ValueError: it is none.
+        ValueError: it is malformed.
     """
     match stored:
         case str() | int() | float():

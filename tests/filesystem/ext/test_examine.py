@@ -1,4 +1,4 @@
-"""Damage to every structure of an ext volume is told, and the checker agrees that it is one."""
+"""Damage to every structure of an ext volume is reported, and the checker agrees that it is one."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_volume_when_undamaged_then_neither_finds_anything(
 def test_examination_when_a_structure_is_damaged_then_tells_at_least_the_effect(
     damage: Damage, volumes: dict[str, Path], tmp_path: Path
 ) -> None:
-    """e2fsck -fn finds it as well; the worst effect that is told is the one expected, or worse."""
+    """e2fsck -fn finds it as well; the worst effect reported is the one expected, or worse."""
     copy = tmp_path / "copy.img"
     shutil.copyfile(volumes[damage.volume], copy)
     damage.do(Bytes(copy))

@@ -82,7 +82,7 @@ def make_worn(image: Path, variant: str) -> None:
 def test_listing_when_the_kernel_wrote_then_it_is_the_librarys_and_the_kernels(
     variant: str, tmp_path: Path
 ) -> None:
-    """Deleted names are none, holes and blocks set aside have no place; times by `stat`."""
+    """Deleted names are left out, holes and blocks set aside have no place; times by `stat`."""
     assert variant not in KERNEL_REFUSES
     image = make(None, tmp_path / "volume.img", VARIANTS[variant], size="64M")
     make_worn(image, variant)

@@ -384,7 +384,7 @@ def test_examination_when_the_volume_is_cut_then_what_lies_behind_is_told(good: 
 def test_examination_when_a_structure_is_longer_than_is_read_then_it_is_left_out_by_name(
     module: ModuleType, limit: str, what: str, good: Good, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What is too long may be whole: nothing is told of it as a fault, nor of what hangs on it."""
+    """What is too long may be whole: neither it nor what depends on it is reported as a fault."""
     monkeypatch.setattr(module, limit, 1_000)
     found = examined(good.data)
     assert faults_of(found) == []

@@ -43,7 +43,7 @@ def test_log_when_windows_dismounted_the_volume_then_it_is_clean(windows_volume:
 def test_log_when_a_client_uses_it_and_the_volume_is_not_clean_then_it_is_pending(
     windows_volume: Path, tmp_path: Path
 ) -> None:
-    """As after a power cut: in the newer page; the older one alone decides nothing."""
+    """As after a power cut: in the newer page; the older one alone does not matter."""
     image = Path(shutil.copyfile(windows_volume, tmp_path / "volume.img"))
     data = image.read_bytes()
     first = data.index(b"RSTR")

@@ -112,7 +112,7 @@ class TestNtfs:
     def test_security_when_compared_then_equal_descriptors_alone_are_equal(
         self, ntfs: tuple[dict[str, Entry], dict[str, bytes]]
     ) -> None:
-        """Other rights give another digest; inheritance is told beside it."""
+        """Other rights give another digest; inheritance is reported beside it."""
         entries, acls = ntfs
         plain = entries["/plain"].security or ""
         assert plain.endswith(" protected")

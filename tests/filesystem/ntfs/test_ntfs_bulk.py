@@ -132,7 +132,7 @@ def test_records_when_taken_by_the_thousand_then_each_is_as_one_by_one(image: by
 
 
 def test_index_when_read_then_it_names_what_the_library_walks(image: bytes) -> None:
-    """Deleted names are none, short ones are no further files, `.` and `$MFT` are left out."""
+    """Deleted names, short names of listed files, `.` and `$MFT` are left out."""
     assert walked(memory_window(image)) == listed(memory_window(image), many=True)
 
 

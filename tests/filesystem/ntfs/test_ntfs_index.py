@@ -1,4 +1,4 @@
-"""Indexes of folders: every sound one is read whole, and of a damaged one it is told.
+"""Indexes of folders: every sound one is read whole, and every damaged one is reported.
 
 The volumes are written by ntfs-3g, and what they hold is what `os.walk` finds through its mount.
 Places in indexes and records are those of libfsntfs, NTFS format.
@@ -262,7 +262,7 @@ def test_name_when_it_is_cut_within_its_padding_then_it_is_told(image: bytes) ->
 def test_name_when_its_record_is_not_its_own_then_it_is_listed_without_contents(
     change: str, image: bytes
 ) -> None:
-    """The folder names it still; nothing is told of another file's record in its place."""
+    """The folder names it still; another file's record in its place is not reported as this one."""
     at = record_at(image, "/folder/name 200")
     if change == "not in use":
         damaged = changed(image, at + 22, b"\0\0")
@@ -276,7 +276,7 @@ def test_name_when_its_record_is_not_its_own_then_it_is_listed_without_contents(
 def test_folder_when_its_record_is_that_of_another_then_nothing_is_listed_below_it(
     image: bytes,
 ) -> None:
-    """The names of the other folder are not taken for its own; that they are missing is told."""
+    """The other folder's names are not taken for its own; its missing names are reported."""
     at = record_at(image, "/other")
     root = image.index("other".encode("utf-16-le"), image.index(b"INDX")) - 82
     assert image[root : root + 6] == (at // RECORD - record_at_zero(image)).to_bytes(6, "little")
@@ -300,7 +300,7 @@ def record_at_zero(image: bytes) -> int:
 def test_listing_when_owners_cannot_be_read_then_all_names_are_listed(
     fault: str, tmp_path: Path
 ) -> None:
-    """The file that keeps all access lists is one of many; what it would say is told as missing."""
+    """Only the file of all access lists is lost; what it held is reported as missing."""
 
     def fill(mount: Path) -> None:
         for number in range(5):

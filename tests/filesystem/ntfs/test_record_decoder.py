@@ -169,6 +169,6 @@ def test_attribute_list_when_it_is_whole_then_each_entry_is_told() -> None:
 
 @pytest.mark.parametrize("length", [0, 25, 30, 40, 0xFFF8])
 def test_attribute_list_when_an_entry_ends_elsewhere_then_it_is_damaged(length: int) -> None:
-    """No entry is told of a list whose parts do not follow each other to its end."""
+    """A list whose parts do not follow each other to its end gives no entry."""
     with pytest.raises(StructureError):
         list(attribute_list(listed(0x30, 32, "", 40) + listed(0x80, length, "", 41), AT))

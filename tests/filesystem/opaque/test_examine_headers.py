@@ -1,4 +1,4 @@
-"""Headers of kinds that are not listed: whole ones are whole, and damage is told as its tool does.
+"""Headers of kinds that are not listed: whole ones are whole, damage is reported as by its tool.
 
 Oracles: `cryptsetup luksDump`, `xfs_repair -n` and `btrfs check --readonly` on the same bytes: what
 they refuse is refused here. BitLocker has no tool here: its arithmetic (a CRC-32 behind each block)
@@ -176,7 +176,7 @@ def test_luks2_when_a_header_is_damaged_then_the_other_one_decides(
 def test_luks1_when_its_header_is_damaged_then_it_is_refused(
     volumes: Callable[[str], bytes],
 ) -> None:
-    """No key slot is active, a slot's state is none of two, the payload lies behind the end."""
+    """No key slot is active, a slot's state is unknown, the payload starts after the end."""
     data = volumes("luks1")
     for damaged in (
         zeroed(data, (208, 4)),

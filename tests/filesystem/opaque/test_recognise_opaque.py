@@ -182,7 +182,7 @@ def test_lvm_checksum_when_its_sector_is_altered_then_the_label_is_not_proven(
     ],
 )
 def test_kind_when_zeroed_then_only_the_type_can_say(code: str, kind: str) -> None:
-    """Zeros are nothing; reserved, LDM and extended partitions are told by their type."""
+    """Zeros are nothing; reserved, LDM and extended partitions are recognised by their type."""
     assert recognise(memory_window(bytes(MIB)), type_code=code).kind == kind
 
 

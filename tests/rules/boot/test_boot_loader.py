@@ -66,7 +66,7 @@ def test_loader_when_the_old_one_is_bad_as_well_then_it_is_a_note() -> None:
 
 @pytest.mark.parametrize("path", [MANAGER, LOADER])
 def test_loader_when_it_is_missing_where_the_store_names_it_then_it_stops(path: str) -> None:
-    """Gone, and named: both are told."""
+    """Gone, and named: both are reported."""
     case = clone(Machine().without(path))
     assert {level for level, _ in told(RULE, case)} == {"stop"}
     assert any("named by the boot store" in item.message for item in findings(RULE, case))

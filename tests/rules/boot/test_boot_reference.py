@@ -278,7 +278,7 @@ def test_reference_when_nothing_in_the_store_starts_a_system_then_it_stops(
 
 
 def test_reference_when_the_menu_starts_a_system_without_a_default_then_it_is_startable() -> None:
-    """The first of the menu is started; a lost default is told as a difference."""
+    """The first of the menu is started; a lost default is reported as a difference."""
     new = Machine().with_files(1, {BCD: store_without((stores.MANAGER, "23000003"))})
     assert [level for level, _ in told(RULE, clone(new))] == ["review"]
 
@@ -292,7 +292,7 @@ def test_reference_when_something_else_in_the_store_differs_then_a_person_decide
 
 
 def test_reference_when_a_store_lies_where_firmware_never_starts_then_it_is_a_note() -> None:
-    """A store on the system partition of a UEFI machine decides nothing."""
+    """A store on the system partition of a UEFI machine does not matter."""
     stray = {"/Boot/BCD": stores.small_store(devices.gpt(NEW_GUIDS[0], DISK)).write()}
     levels = {level for level, _ in told(RULE, clone(Machine().with_files(3, stray)))}
     assert levels == {"note"}

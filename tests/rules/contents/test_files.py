@@ -1,7 +1,7 @@
 """Each rule about files: a case where it fires, and a quiet twin.
 
 Levels are those of the rules' pages (docs/rules): by what the times say, by whose
-file it is, by what copies leave out.
+file it is, by what cloning tools leave out.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def test_missing_when_a_hive_lacks_then_it_is_stop() -> None:
 
 
 def test_missing_when_8000_files_lack_then_it_is_one_sentence_a_folder() -> None:
-    """Many differences are told as one, with their number."""
+    """Many differences are reported as one, with their number."""
     old = [*BASE, *(a_file(f"/Users/orla/Pictures/{number:05}.jpg") for number in range(8_000))]
     comparison = judged(file_missing.RULE, Side(old), Side(BASE))
     assert told(comparison) == [("stop", "/Users/orla/Pictures")]
@@ -239,7 +239,7 @@ def test_content_when_a_named_stream_is_gone_then_it_is_review() -> None:
 
 
 def test_content_when_a_file_could_not_be_read_then_it_was_not_examined() -> None:
-    """Absence of evidence is told, never assumed away."""
+    """Absence of evidence is reported, never assumed away."""
     new = [*BASE[:2], a_file(PHOTO, digest=None, unhashed="it touches sectors that cannot be read")]
     comparison = judged(file_content.RULE, Side(BASE), Side(new))
     assert outcomes(comparison) == ["not_examined"]

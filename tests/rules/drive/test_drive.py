@@ -44,7 +44,7 @@ SECOND = 1_000_000_000
 
 
 def test_in_use_when_neither_drive_is_then_it_is_quiet() -> None:
-    """The quiet twin; a mount for reading only is none."""
+    """The quiet twin; a read-only mount does not count."""
     assert quiet(IN_USE, case_of(drive(usual(), mounted=("/mnt",)), drive(usual())))
 
 
@@ -135,7 +135,7 @@ def test_unreadable_when_sectors_were_not_read_then_their_place_gives_the_level(
 def test_unreadable_when_the_owner_is_known_then_it_gives_the_level_and_is_named(
     what: str, name: str | None, expected: list[tuple[str, int]]
 ) -> None:
-    """A user's file stands against wiping, free space does not, the rest is for a person."""
+    """A user's file forbids wiping, free space does not, the rest is for a person."""
     owner = Owner(partition=3, start_lba=300 * 2048, sectors=8, what=what, name=name)
     hit = SectorRange(start_lba=300 * 2048, sectors=8)
     old = drive(usual(), capture={"unreadable": (hit,), "owners": (owner,)})

@@ -44,7 +44,7 @@ def beside(folder: Path, *names: str) -> Path:
 
 
 def test_nvme_when_a_second_namespace_stands_beside_it_then_it_is_found(tmp_path: Path) -> None:
-    """8,192 sectors of 512 bytes; the paths of a namespace (`nvme0c0n1`) are none of their own."""
+    """8,192 sectors of 512 bytes; a path of a namespace (`nvme0c0n1`) is not a namespace."""
     whole = beside(tmp_path / "nvme0", "nvme0n1", "nvme0n2", "nvme0c0n1", "hwmon1")
     assert hidden_areas(whole, "nvme") == (
         HiddenArea(what="further namespaces", answer="found", detail="nvme0n2 (4,194,304 bytes)"),

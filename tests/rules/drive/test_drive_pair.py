@@ -261,7 +261,7 @@ def test_pair_when_only_a_copy_of_the_table_is_left_then_it_says_so() -> None:
 
 
 def test_pair_when_the_first_sector_cannot_be_read_then_no_drive_is_called_blank() -> None:
-    """What was not read is not told."""
+    """What was not read is not reported."""
     unread = drive(
         [partition(0, 0, DRIVE_MIB, "unknown", type="", guid=None)],
         table=BARE,

@@ -163,7 +163,7 @@ def test_whole_drive_when_intel_s_metadata_ends_it_then_disks_are_counted(tmp_pa
 def test_whole_drive_when_its_end_is_something_else_then_there_is_no_set(
     garbage: bytes, tmp_path: Path
 ) -> None:
-    """Zeros, ones, and a signature in a place that is none."""
+    """Zeros, ones, and a signature in a wrong place."""
     image = tmp_path / "drive.img"
     image.write_bytes((garbage * MIB)[: MIB - 7 * 512 - 3])
     assert recognise_whole(file_window(image)) is None

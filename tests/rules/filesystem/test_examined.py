@@ -180,7 +180,7 @@ def test_listing_when_it_is_cut_on_the_new_drive_then_it_stops() -> None:
 
 
 def test_listing_when_the_old_drive_alone_cannot_be_listed_then_the_clone_is_not_blamed() -> None:
-    """What cannot be compared is told by the rules of the contents."""
+    """What cannot be compared is reported by the rules of the contents."""
     case = case_of(drive(unlisted(ROOT, listing=None)), drive(seen()), [])
     assert told(STRUCTURE, case) == []
 

@@ -82,7 +82,7 @@ def test_kind_when_it_is_encrypted_on_one_drive_only_then_it_is_review(kind: str
 
 
 def test_kind_when_a_reserved_partition_changed_then_it_is_a_note() -> None:
-    """Its contents decide nothing."""
+    """Its contents do not matter."""
     new = changed(usual(), 2, filesystem=Filesystem(kind="unknown"))
     assert told(KIND, case_of(drive(usual()), drive(new))) == [("note", 2)]
 
@@ -143,7 +143,7 @@ def test_identity_when_neither_drive_has_one_then_only_what_was_unread_is_left_o
 
 
 def test_identity_when_a_swap_area_has_another_then_it_is_a_note() -> None:
-    """Its contents decide nothing; a mount table may name it."""
+    """Its contents do not matter; a mount table may name it."""
     old, new = (drive([partition(1, 1, 50, "swap", of={"id": name})]) for name in ("A", "B"))
     assert told(IDENTITY, case_of(old, new)) == [("note", 1)]
 

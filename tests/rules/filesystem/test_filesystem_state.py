@@ -131,7 +131,7 @@ def test_log_when_the_filesystem_has_none_then_it_does_not_apply() -> None:
 
 
 def test_hibernated_when_no_system_is_then_it_is_quiet() -> None:
-    """The quiet twin; a resize alone is none."""
+    """The quiet twin; a resize alone gives no finding."""
     assert quiet(HIBERNATED, case_of(drive(usual()), drive(usual(300))))
 
 

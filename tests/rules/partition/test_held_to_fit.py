@@ -63,7 +63,7 @@ def as_declared() -> list[Partition]:
 
 
 def test_clone_when_as_declared_then_the_change_is_a_note_and_nothing_else() -> None:
-    """The shrink is told as declared, and no other rule of places speaks."""
+    """The shrink is reported as declared, and no other rule of places speaks."""
     held = case(as_declared(), declared())
     assert told(partition_size.RULE, held) == [("note", 3)]
     assert "as the fit declares" in findings(partition_size.RULE, held)[0].message

@@ -82,7 +82,7 @@ def test_recovery_when_the_identity_is_new_and_nothing_was_rewritten_then_it_sto
 
 @pytest.mark.parametrize("number", [0, 1])
 def test_recovery_when_the_number_is_a_drives_then_it_is_no_signature(number: int) -> None:
-    """0 is none, and small numbers are told of as those of drives."""
+    """0 means no signature, and small numbers are taken for drive numbers."""
     assert quiet(REFERENCE, clone(BiosMachine(config_number=number)))
 
 
@@ -159,7 +159,7 @@ def test_recovery_when_neither_drive_has_any_then_not_applicable(rule: Rule) -> 
 
 @pytest.mark.parametrize("new", [Machine(), REWRITTEN, MOVED, BiosMachine(system_mib=400)])
 def test_image_when_it_is_whole_then_it_is_quiet(new: Machine | BiosMachine) -> None:
-    """Wherever its partition lies now; what no longer leads there is told by other rules."""
+    """Wherever its partition lies now; what no longer leads there is reported by other rules."""
     assert quiet(IMAGES, clone(new))
 
 

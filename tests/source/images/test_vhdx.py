@@ -58,7 +58,7 @@ def patched(file: bytes, at: int, data: bytes) -> bytes:
 def test_vhdx_when_qemu_made_it_then_it_is_read_byte_for_byte(
     subformat: str, block: str, tmp_path: Path
 ) -> None:
-    """Both forms and several sizes of blocks; its sectors are told."""
+    """Both forms and several sizes of blocks; its sectors are reported."""
     data = content(SIZE + 512)
     path = qemu(tmp_path / "x.img", data, "vhdx", f"subformat={subformat},block_size={block}")
     assert read_whole(path) == data

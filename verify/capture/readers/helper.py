@@ -44,7 +44,7 @@ class Helper:
     _failures: int
 
     def tell(self, line: str) -> None:
-        """Tell the reader what was done; nothing is told after a read that failed."""
+        """Tell the reader what was done; nothing is reported after a read that failed."""
         if self.drive.failures != self._failures:
             raise _FailedError
         self._out.write(line + "\n")
@@ -131,7 +131,7 @@ def helper_process(
 
 
 def _pump(source: TextIO, answers: int, answer: Callable[[str], str | None], lines: Lines) -> None:
-    """Pass on whole lines, or answer them; a last one that was cut is none."""
+    """Pass on whole lines, or answer them; a last line that was cut is dropped."""
     try:
         for line in source:
             if not line.endswith("\n"):

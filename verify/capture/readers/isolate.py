@@ -146,7 +146,7 @@ def _take(message: dict[str, Any], partial: Answer, progress: Progress) -> Answe
 
 
 def _answer(parts: dict[str, Any]) -> Answer:
-    """Return an answer, of which some parts may be there; ValueError where they are none."""
+    """Return an answer, which may lack parts; ValueError where a part is malformed."""
     return _ANSWER.validate_python(storable(parts))
 
 

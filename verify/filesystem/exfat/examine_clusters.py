@@ -1,4 +1,4 @@
-"""Clusters of an exFAT volume: followed, given their owners, and read; and how faults are told."""
+"""Follows and reads the clusters of an exFAT volume, notes their owners, and reports faults."""
 
 from __future__ import annotations
 

@@ -94,7 +94,7 @@ class ExfatVolume:
         return below(self)
 
     def children(self, folder: Entry | None) -> list[Entry]:
-        """Read one folder (`None`: the root); what cannot be read is told in `incomplete`."""
+        """Read one folder (`None`: the root); what cannot be read is reported in `incomplete`."""
         if folder is None:
             return self._children("", self._root(), first=True)
         return self._children(folder.path, self._places.pop(folder.node))

@@ -1,8 +1,7 @@
 """Names of an ext folder from its own blocks, read in one go.
 
 The library opens every inode that a folder names before it gives the name, and the time it takes
-grows with the square of the names. A folder that is whole is read here; of one that is not,
-nothing is given.
+grows with the square of the names. Only a whole folder is read here; a damaged one gives nothing.
 
 Source: Linux fs/ext4/dir.c (__ext4_check_dir_entry); Documentation/filesystems/ext4/directory.rst.
 A folder with a hash tree reads as one without: its index blocks look like entries not in use.

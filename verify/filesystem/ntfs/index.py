@@ -2,8 +2,8 @@
 
 The library opens every file that a folder names before it tells the name, which costs more than
 reading the index. On volumes whose clusters are larger than blocks it misses names, and of folders
-with an attribute list it gives names that were deleted (seen on volumes that ntfs-3g wrote). An
-index that is whole is read here; of one that is not, nothing is told.
+with an attribute list it gives names that were deleted (seen on volumes that ntfs-3g wrote). Only
+a whole index is read here; a damaged one gives nothing.
 
 Source: libfsntfs, NTFS format, 'The index' and 'The directory entry'; the field tables are in
 `verify.structs.ntfs`.

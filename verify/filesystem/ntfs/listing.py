@@ -87,7 +87,7 @@ class NtfsListing(LibraryVolume):
     def _prepare_image(self) -> None:
         """Learn where the MFT lies: to read records in bulk, and so that a bad one hides no other.
 
-        The image is told too: the library must not give up on all records where one fails.
+        The image is given it too: the library must not give up on all records where one fails.
         """
         try:
             self._mft = mft = mft_of(self.window)

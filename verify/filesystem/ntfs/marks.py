@@ -53,7 +53,7 @@ UNRESOLVED = "unresolved"
 class NtfsMarks:
     """Fills in entries from what their attributes say.
 
-    `fs` is the open volume, for its stream of descriptors; `incomplete` is told if that fails.
+    `fs` is the open volume, for its stream of descriptors; a failure is added to `incomplete`.
     """
 
     fs: Any

@@ -18,7 +18,7 @@ EPOCH = 116_444_736_000_000_000
 """1970 in units of 100 ns since 1601 ([MS-DTYP] 2.3.3)."""
 
 LAST = EPOCH + (1 << 32) * 10_000_000
-"""Where the library's seconds since 1970 end; a time outside is told as the library does."""
+"""Where the library's seconds since 1970 end; a time outside is reported as the library does."""
 
 MOST_BYTES = (1 << 63) - 1
 """The longest stream: lengths are signed where they are used (libfsntfs, NTFS format)."""

@@ -1,6 +1,6 @@
 """NTFS file records, taken apart strictly: fix-ups, header, attributes, run lists, attribute lists.
 
-Every field is held against the others before anything is told, and no length is believed beyond
+Every field is held against the others before anything is reported, and no length is believed beyond
 the bytes it stands in. What cannot be read as one raises `StructureError` with its place in the
 volume, `PastEnd` or `SourceUnreadable`. No other code takes a record apart.
 

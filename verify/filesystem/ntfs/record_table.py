@@ -73,7 +73,7 @@ class RecordTable(Records):
         """Return a record's bytes with their fix-ups undone.
 
         Raises:
-            StructureError, SourceUnreadable, PastEnd: it is none, or cannot be read.
+            StructureError, SourceUnreadable, PastEnd: it is not a record, or cannot be read.
         """
         return repaired(*self._stored(number))
 

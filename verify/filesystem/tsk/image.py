@@ -28,7 +28,7 @@ _LONGEST_READ_BYTES = 1 << 20
 _SECTOR = 512
 
 _BAD_RECORD = b"BAAD\xff\xff\x03\0"
-"""An MFT record that is none: the format's mark, and update sequence values that no record has."""
+"""An invalid MFT record: the format's mark, and update sequence values that no record has."""
 
 
 class LibraryImage(pytsk3.Img_Info):  # type: ignore[misc]

@@ -150,7 +150,7 @@ class LibraryVolume:
         return below(self)
 
     def children(self, folder: Entry | None) -> list[Entry]:
-        """Read one folder (`None`: the root); what cannot be read is told in `incomplete`."""
+        """Read one folder (`None`: the root); what cannot be read is reported in `incomplete`."""
         found = self._list(Folder("" if folder is None else folder.path, self.mark(folder)))
         found.sort(key=_path_of)
         return found
@@ -164,7 +164,7 @@ class LibraryVolume:
         return self._by_library(folder)
 
     def _unreadable(self, path: str, node: int, why: str, *, folder: bool) -> Entry:
-        """Return what is known of a name whose record is none; what a folder names is not known."""
+        """Return what is known of a name without a valid record; a folder has no contents."""
         if folder:
             self.incomplete.append(f"{path}: {why}")
         return Entry("folder" if folder else "file", path, node=node, unhashed=why)

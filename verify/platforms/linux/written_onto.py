@@ -4,7 +4,8 @@ A drive that is read is the whole of it: any partition, and any layer on it (enc
 volume, set, subvolume). An image file is the file, and every loop device and mount made of it; the
 filesystem that it lies on is not read by that, and takes results beside it.
 
-What no drive is told of is not held against: memory, a network share, ZFS, a container's overlay.
+Files for which no drive is reported are not refused: memory, a network share, ZFS, a container's
+overlay.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ def written_onto(place: Path, reads: Iterable[str], places: Places) -> str | Non
 
     Args:
         place: where it is going to be; folders that are not there yet may be among its parents.
-        reads: devices and image files; what is none of both is left out.
+        reads: devices and image files; anything else is left out.
         places: where the kernel tells.
     """
     try:

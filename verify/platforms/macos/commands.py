@@ -40,7 +40,7 @@ def property_list(text: bytes) -> dict[str, Any]:
     """Return a property list; empty where its root is no dictionary.
 
     Raises:
-        MachineUntold: it is none.
+        MachineUntold: the text is no property list.
     """
     told = _parsed(text)
     return told if isinstance(told, dict) else {}
@@ -50,7 +50,7 @@ def property_lists(text: bytes) -> list[dict[str, Any]]:
     """Return the dictionaries of a property list whose root is an array.
 
     Raises:
-        MachineUntold: it is none.
+        MachineUntold: the text is no property list.
     """
     told = _parsed(text) if text.strip() else []
     return [row for row in told if isinstance(row, dict)] if isinstance(told, list) else []

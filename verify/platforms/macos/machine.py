@@ -55,7 +55,7 @@ def macos_machine(listed: bytes, whole: dict[str, bytes], root: bytes, profile: 
         profile: `system_profiler … -json`.
 
     Raises:
-        MachineUntold: an answer is none.
+        MachineUntold: an answer is no property list.
     """
     at_root = property_list(root)
     told = _profiled(profile)

@@ -72,7 +72,7 @@ def hold_open_while_ending(event: int) -> int:
 
 
 def _draws_colours(number: int) -> bool:
-    """Have a console draw what colours and weights are written as; True where it is none."""
+    """Have a console interpret codes for colour and weight; True where it is no console."""
     kernel = library("kernel32")
     handle, mode = pointer(kernel.GetStdHandle(number)), c_uint32()
     if not kernel.GetConsoleMode(handle, ctypes.byref(mode)):

@@ -78,7 +78,7 @@ class Kernel:
         self._last_error = system.get_last_error
 
     def _held(self, answer: object) -> Any:
-        """Return an answer, or raise what GetLastError says where it is none."""
+        """Return an answer, or raise the error of GetLastError where there was none."""
         if not answer or answer == INVALID_HANDLE:
             raise Refusal(self._last_error())
         return answer

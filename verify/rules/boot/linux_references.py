@@ -1,7 +1,7 @@
 """What Linux configuration names, resolved on both drives.
 
 A name that resolves on neither drive may lie inside an encrypted or logical volume, or on a drive
-that is not looked at here: it is told once a file, as a note.
+that is not looked at here: it is reported once for each file, as a note.
 """
 
 from __future__ import annotations

@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from verify.rules.rule import Case, RuleAnswer
 
 MOST_TOLD = 40
-"""Findings about files of one partition; the rest are told together."""
+"""Findings about files of one partition; the rest are one finding."""
 
 _COPY = say("Copy it again from the old drive, or clone again.")
 _REPAIR = say(

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from verify.rules.rule import RuleAnswer, Value
 
 FEW = 3
-"""So many differences of one folder are told one by one."""
+"""Up to this many differences of one folder are reported one by one."""
 
 MOST_GROUPS = 40
-"""Groups told of one meaning and partition; the rest are told together."""
+"""Groups reported for one meaning and partition; the rest are one finding."""
 
 _ENOUGH = 8
-"""Sentences that a meaning below `stop` is told in, where wider folders can do that."""
+"""Sentences for a meaning below `stop`, where wider folders allow it."""
 
 _SHOWN_DEPTH = 3
 """Names of a path that a group goes by: `/Users/mira/Pictures`."""
@@ -47,7 +47,7 @@ class _Folder:
 
 @dataclass(slots=True)
 class _Group:
-    """Differences that are told together."""
+    """Differences that are reported together."""
 
     place: str
     items: list[Difference] = field(default_factory=list)

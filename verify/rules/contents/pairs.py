@@ -24,7 +24,7 @@ LEAST_CONFIDENCE = 0.95
 def compared_files(case: Case, answer: RuleAnswer) -> Iterator[tuple[int, PairContents]]:
     """Yield the pairs whose files were listed on both sides; leave out, with a reason, the rest.
 
-    A pair that no reader could list, but whose blocks were compared, is told by `raw-content`.
+    A pair that no reader could list, but whose blocks were compared, is reported by `raw-content`.
     """
     for pair in case.pairs:
         both = pair.both
@@ -54,7 +54,7 @@ def compared_raw(
 ) -> Iterator[tuple[Partition, Partition, PairContents]]:
     """Yield the pairs whose blocks were compared; leave out, with a reason, the rest.
 
-    Partitions whose contents decide nothing (reserved space, swap, LDM metadata) take no part.
+    Partitions whose contents do not matter (reserved space, swap, LDM metadata) take no part.
     """
     for pair in case.pairs:
         both = pair.both

@@ -78,7 +78,7 @@ def judge(case: Case, answer: RuleAnswer) -> None:
             )
             continue
         answer.compared()
-        # NOTE: the volume's own mark decides nothing: a log that was never used looks emptied.
+        # NOTE: the volume's own mark does not matter: a log that was never used looks emptied.
         resized = was_resized(case, old, new)
         level, advice = (Level.NOTE, _RESIZED) if resized else (Level.REVIEW, _CHECK)
         tell_fault(

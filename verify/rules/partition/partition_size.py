@@ -23,7 +23,7 @@ many files were read. Whether the filesystem fits its partition is `filesystem-s
 If the change was meant, see that the filesystem was resized with it. If not, clone again.
 
 ## Sources
-Arithmetic on both tables; common practice (one partition gives way).
+Arithmetic on both tables; common practice (one partition is resized).
 """
 
 from __future__ import annotations

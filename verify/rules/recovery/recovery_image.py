@@ -158,7 +158,7 @@ def _recovery_file(reference: Reference | None) -> str | None:
 
 
 def _misses(header: Header, own: Partition, reference: Reference, path: str) -> Partition | None:
-    """Return the partition that lacks the file; whether it is there is told by boot-reference."""
+    """Return the partition that lacks the file; boot-reference checks whether it is there."""
     partition = locate(header, reference.device, own).partition
     return partition if partition is not None and file_state(partition, path) is False else None
 

@@ -1,4 +1,4 @@
-"""How little free space is little, and how it is told beside the old drive's."""
+"""Which shares of free space are too small, and the sentences that compare both drives."""
 
 from __future__ import annotations
 

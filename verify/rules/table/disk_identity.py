@@ -46,7 +46,7 @@ _START = say("Check that the computer and its recovery environment start from th
 
 
 def identity(table: Table) -> str | None:
-    """Return the drive's identity; zeros are none."""
+    """Return the drive's identity; zeros mean that it has none."""
     return None if table.disk_id in _NONE else table.disk_id
 
 

@@ -155,7 +155,7 @@ class LinkCheck:
         named = np.zeros(len(numbers), dtype=np.bool_)
         named[at] = True
         for index in np.flatnonzero(is_folder & named & (up != root)).tolist():
-            # Below a folder without a name, which is told of itself; or in a circle.
+            # Below a folder without a name, which is reported itself; or in a circle.
             if named[up[index]]:
                 number = int(numbers[index])
                 where = (say("folder"), say("inode {number}", number=number))

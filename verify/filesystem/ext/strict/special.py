@@ -44,7 +44,7 @@ class InodeReader:
     table: GroupTable
 
     def raw(self, number: int) -> bytes | None:
-        """Return an inode's bytes; `None` where its number or place is none, or unreadable."""
+        """Return an inode's bytes; `None` where its number or place is invalid or unreadable."""
         layout = self.subject.layout
         group, index = divmod(number - 1, layout.block.number("inodes_per_group"))
         if not 0 <= group < len(self.table) or not self.table.sound[group]:
@@ -295,7 +295,7 @@ def _check_reserve(subject: Subject, reader: InodeReader, owners: Owners) -> Non
         names = subject.blocks_at(block, 1, where, Effect.REPAIRED)
         if names is None:
             continue
-        # The order is that of powers of 3, then 5, then 7; which block is where decides nothing.
+        # The order is that of powers of 3, then 5, then 7; which block is where does not matter.
         have = set(np.frombuffer(names, "<u4")[: len(holders)].tolist())
         want = {block + group * layout.block.number("blocks_per_group") for group in holders}
         if have != want:
