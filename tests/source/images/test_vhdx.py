@@ -133,6 +133,7 @@ def test_vhdx_when_a_header_departs_from_its_limits_then_it_is_refused(
         (0, 6 | 0 << 20, "overlaps"),
         (0, 7 | 9 << 20, "only a differencing disk"),
         (1, 4, "only a differencing disk"),
+        (9, 6 | 8 << 20, "beyond the end of its drive"),
         (1, 1 << 3, "must be clear"),
         (0, 1 << 19 | 6, "must be clear"),
     ],
@@ -161,9 +162,12 @@ def test_vhdx_when_two_blocks_are_in_one_place_then_it_is_refused(
 def test_vhdx_when_a_block_is_not_there_then_it_is_zeros_or_unreadable_by_its_state(
     state: int, made: bytes, tmp_path: Path
 ) -> None:
-    """Undefined contents are nobody's zeros."""
+    """Undefined contents are nobody's zeros; a block that was given back may keep its place."""
     path, bat = tmp_path / "drive.vhdx", region(made, BAT)
-    path.write_bytes(patched(made, bat + 8, struct.pack("<Q", state)))
+    place = struct.unpack_from("<Q", made, bat + 8)[0] & ~7
+    kept = state in (1, 3)
+    file = made if kept else patched(made, place, bytes(MIB))
+    path.write_bytes(patched(file, bat + 8, struct.pack("<Q", state | (place if kept else 0))))
     with open_drive(path, retries=0) as drive:
         assert drive.image is not None
         assert bool(drive.image.notes) == (state in (1, 3))
@@ -173,6 +177,45 @@ def test_vhdx_when_a_block_is_not_there_then_it_is_zeros_or_unreadable_by_its_st
             with pytest.raises(SourceUnreadable):
                 drive.read_at(MIB, MIB)
         assert drive.read_at(2 * MIB, MIB) == content(SIZE)[2 * MIB : 3 * MIB]
+
+
+@pytest.mark.parametrize("state", [0, 1, 2, 3, 2 | 8 << 20])
+def test_vhdx_when_a_block_is_lost_to_its_table_then_it_is_told(
+    state: int, made: bytes, tmp_path: Path
+) -> None:
+    """Its bytes are still in the file, and no entry names them."""
+    path, bat = tmp_path / "drive.vhdx", region(made, BAT)
+    path.write_bytes(patched(made, bat + 8, struct.pack("<Q", state)))
+    with open_drive(path) as drive:
+        assert drive.image is not None
+        assert any("No table names the data at byte" in note for note in drive.image.notes)
+
+
+def test_vhdx_when_its_size_is_changed_then_it_is_refused_or_told(
+    made: bytes, tmp_path: Path
+) -> None:
+    """MS-VHDX 2.6.2.2: no other field repeats the size; what it cuts off is seen."""
+    path, metadata = tmp_path / "drive.vhdx", region(made, METADATA)
+    item = made.index(bytes.fromhex("2442a52f1bcd7648b2115dbed83bf4b8"), metadata)
+    at = metadata + struct.unpack_from("<I", made, item + 16)[0]
+    path.write_bytes(patched(made, at, struct.pack("<Q", SIZE - 512)))
+    with open_drive(path) as drive:
+        assert drive.image is not None
+        assert "behind the end of the drive" in drive.image.notes[0]
+    path.write_bytes(patched(made, at, struct.pack("<Q", SIZE - MIB)))
+    with pytest.raises(ImageRefused, match="beyond the end of its drive"):
+        open_drive(path)
+
+
+@pytest.mark.parametrize("count", [1, 512, 4096, MIB - 512])
+def test_vhdx_when_it_is_longer_by_no_whole_mib_then_it_is_refused(
+    count: int, made: bytes, tmp_path: Path
+) -> None:
+    """MS-VHDX 2.1: everything lies at multiples of 1 MiB."""
+    path = tmp_path / "drive.vhdx"
+    path.write_bytes(made + bytes(count))
+    with pytest.raises(ImageRefused, match="whole number of MiB"):
+        open_drive(path)
 
 
 @pytest.mark.parametrize(

@@ -94,7 +94,12 @@ def test_vmdk_when_one_extent_or_a_flat_file_is_given_then_its_descriptor_is_ask
         ("version=1", 'version=1\nencryption.keySafe = "vmware:key"', "encrypted"),
         ("RW ", "NOACCESS ", "must not be read"),
         ("RW ", "RW x", "damaged"),
-        ("RW ", "#", "names no extents"),
+        ("RW ", "#", "damaged"),
+        ("RW ", "rw ", "damaged"),
+        ("version=1", "version", "line of its descriptor is damaged"),
+        ("ddb.", "dd.", "cut short"),
+        ("# The Disk", "\0", "text follows its end"),
+        ('.vmdk" 0\n', '.vmdk" 0 RW 3 ZERO', "damaged"),
         (" FLAT ", " VMFSSPARSE ", "sort VMFSSPARSE"),
         (" FLAT ", " VMFSRDM ", "sort VMFSRDM"),
         ('"drive-flat', '"../drive-flat', "does not lie beside it"),
@@ -115,7 +120,7 @@ def test_vmdk_when_its_descriptor_is_of_another_sort_or_damaged_then_it_is_refus
     path = made(tmp_path, "monolithicFlat")
     text = path.read_text("utf-8")
     assert old in text
-    path.write_text(text.replace(old, new, 1), "utf-8")
+    path.write_text(text.replace(old, new, -1 if old == "ddb." else 1), "utf-8")
     with pytest.raises(ImageRefused, match=words):
         open_drive(path)
 
@@ -182,7 +187,12 @@ def test_vmdk_when_its_two_sets_of_tables_differ_then_it_is_refused(tmp_path: Pa
 
 @pytest.mark.parametrize(
     ("entry", "words"),
-    [(1 << 30, "beyond the end"), (1, "inside its header"), (None, "overlaps"), (21, "overlaps")],
+    [
+        (1 << 30, "beyond the end"),
+        (1, "inside its header"),
+        (None, "overlaps"),
+        (21, "inside its header"),
+    ],
 )
 def test_vmdk_when_both_tables_name_a_wrong_grain_then_it_is_refused(
     entry: int | None, words: str, tmp_path: Path
@@ -225,6 +235,54 @@ def grains(file: bytes) -> list[int]:
         for at in range(SECTOR, len(file), SECTOR)
         if file[at : at + 8] == bytes(8) and file[at + 12 : at + 13] == b"x"
     ]
+
+
+def thinned(tmp_path: Path) -> tuple[Path, bytes]:
+    """Return a stream of a drive with a MiB of nothing in it, and the drive."""
+    data = content(SIZE)[: 2 * MIB] + bytes(MIB) + content(SIZE)[3 * MIB :]
+    return qemu(tmp_path / "drive.vmdk", data, "vmdk", "subformat=streamOptimized"), data
+
+
+def test_vmdk_stream_when_a_table_lost_a_grain_then_it_is_unreadable(tmp_path: Path) -> None:
+    """Virtual Disk Format 5.0, "Grain Marker": its marker repeats which grain it is."""
+    path, data = thinned(tmp_path)
+    tables = {first_table(path, 56)} | ({first_table(path, 48)} if number(path, 48) else set())
+    for table in tables:
+        patched(path, table, bytes(4))
+    with open_drive(path, retries=0) as drive:
+        assert drive.image is not None
+        assert any("1 grain is stored, and missing" in note for note in drive.image.notes)
+        with pytest.raises(SourceUnreadable):
+            drive.read_at(0, 128 * SECTOR)
+        assert drive.read_at(128 * SECTOR, SIZE - 128 * SECTOR) == data[128 * SECTOR :]
+
+
+@pytest.mark.parametrize(("field", "value"), [(0, 128), (8, 1), (8, 0), (8, 1 << 20)])
+def test_vmdk_stream_when_one_marker_is_damaged_then_its_grain_alone_is_unreadable(
+    field: int, value: int, tmp_path: Path
+) -> None:
+    """Its sector, or its size: the next grain is where the tables say."""
+    path, data = thinned(tmp_path)
+    (at,) = grains(path.read_bytes())
+    patched(path, at + field, struct.pack("<I", value))
+    with open_drive(path, retries=0) as drive:
+        assert drive.image is not None
+        told = any("A marker of the VMDK is damaged" in note for note in drive.image.notes)
+        assert told == (field == 8)
+        with pytest.raises(SourceUnreadable):
+            drive.read_at(0, 128 * SECTOR)
+        assert drive.read_at(128 * SECTOR, SIZE - 128 * SECTOR) == data[128 * SECTOR :]
+
+
+def test_vmdk_stream_when_two_markers_are_damaged_then_it_is_refused(tmp_path: Path) -> None:
+    """The walk goes on behind one, not behind more."""
+    path, _ = thinned(tmp_path)
+    table = first_table(path, 56)
+    entries = struct.unpack_from("<80I", path.read_bytes(), table)
+    for sector in [entry for entry in entries if entry][:4:3]:
+        patched(path, sector * SECTOR + 8, struct.pack("<I", 1))
+    with pytest.raises(ImageRefused, match="its tables and the markers of its grains differ"):
+        open_drive(path)
 
 
 @pytest.mark.parametrize("form", ["monolithicSparse", "streamOptimized"])

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from verify.source.images.image_file import Refusing
+    from verify.text.message import Message
 
     Places = npt.NDArray[np.int64]
 
@@ -28,6 +29,12 @@ LOST = -2
 
 MOST_BLOCKS = 64 << 20
 """Blocks that are kept in memory, 8 bytes each: 64 TiB in blocks of 1 MiB, 4 TiB of 64 KiB."""
+
+MOST_UNNAMED = 1 << 30
+"""Bytes of a file that no table names, and that are read to see that they are zeros."""
+
+_MOST_GAPS = 1 << 16
+_STEP = 1 << 20
 
 
 @dataclass(slots=True)
@@ -107,6 +114,89 @@ def hold_apart(
         raise refusing.because(
             say("{what} overlaps another one, or one of the container's own tables", what=what)
         )
+
+
+def notes_on_unnamed(
+    refusing: Refusing,
+    file: ImageFile,
+    blocks: tuple[Places, int],
+    structures: Iterable[tuple[int, int]],
+    least: int,
+) -> tuple[Message, ...]:
+    """Return notes on what no table names: a block left behind, or one whose entry is damaged.
+
+    Args:
+        refusing: what the image is.
+        file: where the blocks are.
+        blocks: the place of each, negative where it is stored nowhere, and the length of one.
+        structures: (start, end) of the container's own in the same file.
+        least: bytes of the smallest that a writer leaves behind; 0 where any length may be.
+
+    Raises:
+        ImageRefused: something smaller is there, so that what follows it may have moved.
+    """
+    places, length = blocks
+    gaps = _gaps(file, places, length, structures)
+    if len(gaps) > _MOST_GAPS or int(np.diff(gaps).sum()) > MOST_UNNAMED:
+        return (
+            say(
+                "Large parts of {file} are named by no table and were not examined. Blocks that"
+                " damaged tables no longer name are read as zeros.",
+                file=file.name,
+            ),
+        )
+    found = [gap for gap in gaps.tolist() if not is_zeros(file, *gap)]
+    if any(end - start < least for start, end in found):
+        raise refusing.because(
+            say(
+                "its tables do not name what {file} holds at byte {at}: they are damaged, or"
+                " bytes were inserted or removed",
+                file=file.name,
+                at=found[0][0],
+            )
+        )
+    if found:
+        return (
+            say(
+                "No table names the data at byte {at} of {file}. Its writer left them behind, or"
+                " the table is damaged and a block is read as zeros.",
+                at=found[0][0],
+                file=file.name,
+            ),
+        )
+    last = int(places.max())
+    if least and len(gaps) and last >= 0 and gaps[-1][0] == last + length:
+        return (
+            say(
+                "{count:,} bytes of zeros follow its last block. Some programs write such padding;"
+                " bytes inserted by mistake look the same.",
+                count=int(gaps[-1][1] - gaps[-1][0]),
+            ),
+        )
+    return ()
+
+
+def _gaps(
+    file: ImageFile, places: Places, length: int, structures: Iterable[tuple[int, int]]
+) -> Places:
+    """Return (start, end) of each range of a file that neither blocks nor structures take."""
+    starts = np.sort(places[places >= 0])
+    named = np.array([*structures, (file.size_bytes, file.size_bytes)], np.int64)
+    begins = np.concatenate((named[:, 0], starts))
+    order = np.argsort(begins, kind="stable")
+    reached = np.maximum.accumulate(np.concatenate((named[:, 1], starts + length))[order])
+    begins = begins[order]
+    (before,) = np.nonzero(begins[1:] > reached[:-1])
+    return np.stack((reached[before], begins[before + 1]), axis=1)
+
+
+def is_zeros(file: ImageFile, start: int, end: int) -> bool:
+    """Whether a range of a file is zeros, read in pieces."""
+    for at in range(start, end, _STEP):
+        data = file.read(at, min(_STEP, end - at))
+        if data.count(0) != len(data):
+            return False
+    return True
 
 
 def _overlap(own: list[tuple[int, int]], starts: Places, length: int) -> bool:

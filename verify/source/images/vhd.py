@@ -8,7 +8,7 @@ from uuid import UUID
 
 import numpy as np
 
-from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart
+from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart, notes_on_unnamed
 from verify.source.images.facts import ImageFacts
 from verify.source.images.image_file import Image, ImageDamage, ImageFile, Refusing
 from verify.source.images.vhd_padding import padding_bytes
@@ -94,7 +94,7 @@ def open_dynamic(file: ImageFile) -> DynamicVhd:
     header_data = refusing.read(file, at, vhd.DYNAMIC_HEADER.size, say("its dynamic disk header"))
     header = vhd.DYNAMIC_HEADER.parse(header_data, at)
     _hold_header(refusing, header, header_data, footer.number("CurrentSize"))
-    blocks = _blocks(refusing, file, footer, header)
+    blocks, notes = _blocks(refusing, file, footer, header)
     verified = (
         say("checksums of the footer, of its copy and of the dynamic disk header"),
         say("every block lies inside the file, apart from all others"),
@@ -103,10 +103,15 @@ def open_dynamic(file: ImageFile) -> DynamicVhd:
         files=[file], facts=_facts(file, footer, say("dynamic"), verified), blocks=blocks
     )
     image.facts = _with_padding(image, footer)
+    image.facts = replace(image.facts, notes=(*image.facts.notes, *notes))
     return image
 
 
 def _footers(refusing: Refusing, file: ImageFile) -> Record:
+    if file.size_bytes % vhd.SECTOR_BYTES:
+        raise refusing.because(
+            say("it has {size:,} bytes, not a whole number of sectors", size=file.size_bytes)
+        )
     first = refusing.read(file, 0, _FOOTER_BYTES, say("the copy of its footer"))
     last = refusing.read(file, file.size_bytes - _FOOTER_BYTES, _FOOTER_BYTES, say("its footer"))
     if not last.startswith(vhd.COOKIE):
@@ -146,29 +151,45 @@ def _hold_header(refusing: Refusing, header: Record, data: bytes, size_bytes: in
         raise refusing.because(
             say("its block size, {block} bytes, is not a power of two", block=block)
         )
-    if -(-size_bytes // block) > min(header.number("MaxTableEntries"), MOST_BLOCKS):
+    entries = header.number("MaxTableEntries")
+    if -(-size_bytes // block) > entries or entries > MOST_BLOCKS:
         raise refusing.because(say("its block allocation table does not reach to the drive's end"))
 
 
-def _blocks(refusing: Refusing, file: ImageFile, footer: Record, header: Record) -> SectorMap:
+def _blocks(
+    refusing: Refusing, file: ImageFile, footer: Record, header: Record
+) -> tuple[SectorMap, tuple[Message, ...]]:
+    """Return the blocks, and notes on what lies between them."""
     size, block = footer.number("CurrentSize"), header.number("BlockSize")
     at, count = header.number("TableOffset"), -(-size // block)
-    table = refusing.read(file, at, count * 4, say("its block allocation table"))
-    entries = np.frombuffer(table, ">u4").astype(np.int64)
+    most = header.number("MaxTableEntries")
+    table = refusing.read(file, at, most * 4, say("its block allocation table"))
+    stored = np.frombuffer(table, ">u4")
+    if np.any(stored[count:] != vhd.UNUSED):
+        raise refusing.because(
+            say("its block allocation table names blocks beyond the end of its drive")
+        )
+    entries = stored[:count].astype(np.int64)
     bitmap_bytes = -(-block // vhd.SECTOR_BYTES // 8)
     bitmap_bytes += -bitmap_bytes % vhd.SECTOR_BYTES
+    table_end = at + most * 4 + -(most * 4) % vhd.SECTOR_BYTES
     used = entries != vhd.UNUSED
     places = np.where(used, entries * vhd.SECTOR_BYTES, ZEROS)
     headers = header.at, header.at + vhd.DYNAMIC_HEADER.size
-    structures = (
+    structures = [
         (0, _FOOTER_BYTES),
         headers,
-        (at, at + count * 4),
+        (at, table_end),
         (file.size_bytes - _FOOTER_BYTES, file.size_bytes),
-    )
+    ]
     length = bitmap_bytes + block
     hold_apart(refusing, file, (places, length, length), structures, say("a block"))
-    return SectorMap(file, size, block, places, bitmap_bytes)
+    # NOTE: Windows fills up its tables with a sector of unused entries beyond MaxTableEntries.
+    filled = refusing.read(file, table_end, _FOOTER_BYTES, say("its block allocation table"))
+    if filled.count(0xFF) == _FOOTER_BYTES and not np.any(places == table_end):
+        structures.append((table_end, table_end + _FOOTER_BYTES))
+    notes = notes_on_unnamed(refusing, file, (places, length), structures, least=length)
+    return SectorMap(file, size, block, places, bitmap_bytes), notes
 
 
 @dataclass(slots=True)

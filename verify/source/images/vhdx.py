@@ -9,7 +9,15 @@ from uuid import UUID
 import google_crc32c
 import numpy as np
 
-from verify.source.images.blocks import LOST, MOST_BLOCKS, ZEROS, BlockMap, hold_apart
+from verify.source.images.blocks import (
+    LOST,
+    MOST_BLOCKS,
+    ZEROS,
+    BlockMap,
+    hold_apart,
+    is_zeros,
+    notes_on_unnamed,
+)
 from verify.source.images.facts import ImageFacts
 from verify.source.images.image_file import Image, Refusing
 from verify.structs import vhdx
@@ -58,6 +66,11 @@ def open_vhdx(file: ImageFile) -> Vhdx:
         ImageRefused: with what is wrong with it.
     """
     refusing = Refusing(file.path, say("a VHDX"))
+    if file.size_bytes % vhdx.MIB:
+        # NOTE: all that a VHDX consists of lies at multiples of 1 MiB (MS-VHDX 2.1).
+        raise refusing.because(
+            say("it has {size:,} bytes, not a whole number of MiB", size=file.size_bytes)
+        )
     header = _header(refusing, file)
     regions = _regions(refusing, file)
     metadata_at, metadata_bytes = regions[vhdx.METADATA_REGION]
@@ -65,10 +78,14 @@ def open_vhdx(file: ImageFile) -> Vhdx:
     log = header.number("LogOffset"), header.number("LogLength")
     structures = [(0, vhdx.MIB), (log[0], sum(log))]
     structures += [(start, start + length) for start, length in regions.values()]
-    places, notes = _places(refusing, file, regions[vhdx.BAT_REGION], metadata)
+    places, given_back, notes = _places(refusing, file, regions[vhdx.BAT_REGION], metadata)
     length = metadata.block_bytes
     what = say("a block, a region or its log")
     hold_apart(refusing, file, (places, length, length), structures, what)
+    structures += [(start, min(start + length, file.size_bytes)) for start in given_back]
+    # NOTE: a log or table that was moved when the drive grew is left behind in whole MiB.
+    notes += notes_on_unnamed(refusing, file, (places, length), structures, least=0)
+    notes += _behind_end(file, places, metadata)
     creator = file.read(len(vhdx.SIGNATURE), 512).decode("utf-16-le", "replace").split("\0")[0]
     facts = ImageFacts(
         kind="vhdx",
@@ -267,8 +284,11 @@ def _metadata_items(
 
 def _places(
     refusing: Refusing, file: ImageFile, region: tuple[int, int], metadata: _Metadata
-) -> tuple[Places, tuple[Message, ...]]:
-    """Return where each payload block is, by the block allocation table."""
+) -> tuple[Places, list[int], tuple[Message, ...]]:
+    """Return where each payload block is, by the block allocation table, and a note of some.
+
+    Between them: where blocks lie that were given back, and whose old bytes may still be there.
+    """
     count = -(-metadata.drive_bytes // metadata.block_bytes)
     ratio = vhdx.SECTORS_PER_BITMAP_BLOCK * metadata.sector_bytes // metadata.block_bytes
     entries = count + (count - 1) // ratio
@@ -279,6 +299,11 @@ def _places(
     table = np.frombuffer(
         refusing.read(file, region[0], entries * 8, say("its block allocation table")), "<u8"
     )
+    end = region[0] + region[1]
+    if not is_zeros(file, region[0] + entries * 8, end):
+        raise refusing.because(
+            say("its block allocation table names blocks beyond the end of its drive")
+        )
     bitmaps = np.arange(entries) % (ratio + 1) == ratio
     state = table & vhdx.STATE_MASK
     payload, states = table[~bitmaps], state[~bitmaps]
@@ -292,13 +317,36 @@ def _places(
     if np.any(present & (offsets > file.size_bytes // vhdx.MIB)):
         raise refusing.because(say("a block lies beyond the end of the file: it was cut short"))
     places = np.where(present, offsets.astype(np.int64) * vhdx.MIB, ZEROS)
-    places[states == vhdx.UNDEFINED] = LOST
-    return places, _notes(
-        int((states == vhdx.UNDEFINED).sum()), int((states == vhdx.UNMAPPED).sum())
+    undefined, unmapped = states == vhdx.UNDEFINED, states == vhdx.UNMAPPED
+    places[undefined] = LOST
+    kept = (undefined | unmapped) & (offsets > 0) & (offsets < file.size_bytes // vhdx.MIB)
+    given_back = (offsets[kept].astype(np.int64) * vhdx.MIB).tolist()
+    return (
+        places,
+        given_back,
+        _notes(
+            int(undefined.sum()),
+            int(unmapped.sum()),
+            int((states == vhdx.NOT_PRESENT).sum()) if metadata.fixed else 0,
+        ),
     )
 
 
-def _notes(undefined: int, unmapped: int) -> tuple[Message, ...]:
+def _behind_end(file: ImageFile, places: Places, metadata: _Metadata) -> tuple[Message, ...]:
+    """Return a note where the last block has something behind the end of the drive."""
+    used = metadata.drive_bytes % metadata.block_bytes
+    place = int(places[-1])
+    if not used or place < 0 or is_zeros(file, place + used, place + metadata.block_bytes):
+        return ()
+    return (
+        say(
+            "Its last block has data behind the end of the drive: the drive was made smaller, or"
+            " the size that the VHDX records is damaged."
+        ),
+    )
+
+
+def _notes(undefined: int, unmapped: int, absent: int) -> tuple[Message, ...]:
     notes = []
     if undefined:
         notes.append(
@@ -315,6 +363,16 @@ def _notes(undefined: int, unmapped: int) -> tuple[Message, ...]:
                 "{count} block was given back by its system (trimmed): it is read as zeros.",
                 "{count} blocks were given back by their system (trimmed): they are read as zeros.",
                 unmapped,
+            )
+        )
+    if absent:
+        notes.append(
+            counted(
+                "{count} block is not stored although the VHDX is of fixed size: it is read as"
+                " zeros.",
+                "{count} blocks are not stored although the VHDX is of fixed size: they are read"
+                " as zeros.",
+                absent,
             )
         )
     return tuple(notes)

@@ -92,7 +92,7 @@ def open_sparse_vmdk(file: ImageFile) -> Vmdk:
         raise refusing.because(say("its descriptor and its header do not describe one drive"))
     size = extent.sectors * _SECTOR
     parts: list[tuple[int, int, _Part]] = [(0, size, extent.blocks)]
-    facts = _facts([file], descriptor, _verified([extent]))
+    facts = _facts([file], descriptor, _verified([extent]), extent.notes)
     return Vmdk(files=[file], facts=facts, parts=parts)
 
 
@@ -131,7 +131,7 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
         if any(further.file_id == other.file_id for other in files if other is not further):
             raise refusing.because(say("its descriptor names one file under two names, or itself"))
         start, end = extent.offset * _SECTOR, (extent.offset + extent.sectors) * _SECTOR
-        ranges = taken.setdefault(extent.file, [])
+        ranges = taken.setdefault(further.name, [])
         if any(start < other_end and other < end for other, other_end in ranges):
             raise refusing.because(
                 say("two extents of its descriptor overlap in {file}", file=further.name)
@@ -149,16 +149,19 @@ def _described(refusing: Refusing, descriptor: Descriptor, files: list[ImageFile
                     )
                 )
             parts.append((*span, _Flat(further, start)))
+    whole = {extent.blocks.file.name for extent in sparse}
     unused = tuple(
         say(
             "{name}: {count:,} bytes behind the extent belong to no part of the drive.",
-            name=seen[name].name,
-            count=seen[name].size_bytes - ranges[-1][1],
+            name=file.name,
+            count=file.size_bytes - end,
         )
-        for name, ranges in taken.items()
-        if not sparse and seen[name].size_bytes > max(end for _, end in ranges)
+        for file in files[1:]
+        if file.name not in whole
+        and file.size_bytes > (end := max(end for _, end in taken[file.name]))
     )
-    facts = _facts(files, descriptor, _verified(sparse), unused)
+    left = tuple(note for extent in sparse for note in extent.notes)
+    facts = _facts(files, descriptor, _verified(sparse), unused + left)
     return Vmdk(files=files, facts=facts, parts=parts)
 
 

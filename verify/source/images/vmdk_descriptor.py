@@ -20,9 +20,9 @@ LONGEST_BYTES = 1 << 20
 _NO_PARENT = "ffffffff"
 _SETTING = re.compile(r"([\w.]+)\s*=\s*\"?([^\"]*)\"?\Z")
 _EXTENT = re.compile(
-    r"(RW|RDONLY|NOACCESS)\s+(\d{1,19})\s+([A-Za-z]+)(?:\s+\"([^\"]*)\"(?:\s+(\d{1,19}))?)?(?:\s.*)?\Z"
+    r"(RW|RDONLY|NOACCESS)\s+(\d{1,19})\s+([A-Za-z]+)(?:\s+\"([^\"]*)\"(?:\s+(\d{1,19}))?)?\Z"
 )
-_LOOKS_LIKE_EXTENT = re.compile(r"(RW|RDONLY|NOACCESS)\b")
+_LOOKS_LIKE_EXTENT = re.compile(r"\b(RW|RDONLY|NOACCESS|SPARSE|FLAT|ZERO|VMFS)\b")
 _PARENT_ADVICE = say("Merge its snapshots into a whole image, with the program that made it.")
 _MOST_EXTENTS = 4096
 
@@ -57,18 +57,10 @@ def read_descriptor(refusing: Refusing, data: bytes) -> Descriptor:
     Raises:
         ImageRefused: it is damaged, encrypted, a snapshot, or of a sort that is not read.
     """
-    text = _decoded(data.split(b"\0", 1)[0])
-    settings: dict[str, str] = {}
-    lines: list[re.Match[str]] = []
-    for line in (raw.strip() for raw in text.splitlines()):
-        if not line or line.startswith("#"):
-            continue
-        if found := _EXTENT.match(line):
-            lines.append(found)
-        elif _LOOKS_LIKE_EXTENT.match(line):
-            raise refusing.because(say("a line of its descriptor that names an extent is damaged"))
-        elif found := _SETTING.match(line):
-            settings.setdefault(found[1].casefold(), found[2].strip())
+    words, _, rest = data.partition(b"\0")
+    if rest.count(0) != len(rest):
+        raise refusing.because(say("its descriptor is damaged: text follows its end"))
+    settings, lines = _lines(refusing, _decoded(words))
     if any(name.startswith("encryption") for name in settings):
         raise refusing.because(
             say("it is encrypted"), say("Decrypt it with the program that made it.")
@@ -89,6 +81,25 @@ def read_descriptor(refusing: Refusing, data: bytes) -> Descriptor:
     if sum(extent.sectors for extent in extents) > MOST_BLOCKS << 11:
         raise refusing.because(say("its drive is larger than this program reads"))
     return Descriptor(settings.get("createtype", ""), settings.get("cid", ""), extents)
+
+
+def _lines(refusing: Refusing, text: str) -> tuple[dict[str, str], list[re.Match[str]]]:
+    """Return a descriptor's settings, and its lines that name extents."""
+    settings: dict[str, str] = {}
+    lines: list[re.Match[str]] = []
+    for line in filter(None, map(str.strip, text.splitlines())):
+        if found := _EXTENT.match(line):
+            lines.append(found)
+        elif _LOOKS_LIKE_EXTENT.search(line.split('"')[0]):
+            raise refusing.because(say("a line of its descriptor that names an extent is damaged"))
+        elif found := _SETTING.match(line):
+            settings.setdefault(found[1].casefold(), found[2].strip())
+        elif not line.startswith("#"):
+            raise refusing.because(say("a line of its descriptor is damaged"))
+    # NOTE: every maker ends with these; without them lines that name extents may be gone.
+    if not any(name.startswith("ddb.") for name in settings):
+        raise refusing.because(say("the end of its descriptor is missing: it was cut short"))
+    return settings, lines
 
 
 def _decoded(data: bytes) -> str:

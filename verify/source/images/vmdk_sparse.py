@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart
+from verify.source.images.blocks import MOST_BLOCKS, ZEROS, BlockMap, hold_apart, notes_on_unnamed
 from verify.source.images.image_file import ImageDamage
+from verify.source.images.vmdk_stream import Stream
 from verify.structs import vmdk
-from verify.text.message import say
+from verify.text.message import Message, say
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -35,8 +36,8 @@ class CompressedMap(BlockMap):
 
     def _read(self, block: int, inside: int, length: int) -> bytes:
         place = int(self.places[block])
-        if place == ZEROS:
-            return bytes(length)
+        if place < 0:
+            return super(CompressedMap, self)._read(block, inside, length)
         if block not in self._cache:
             self._cache[block] = self._inflated(block, place)
             while len(self._cache) > max(2, _CACHE_BYTES // self.block_bytes):
@@ -74,6 +75,7 @@ class SparseExtent:
     descriptor: bytes | None
     compressed: bool
     mirrored: bool
+    notes: tuple[Message, ...]
 
 
 def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
@@ -92,6 +94,8 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     if bool(header.number("compressAlgorithm") == vmdk.DEFLATE) != compressed:
         raise refusing.because(say("its header contradicts itself on compression"))
     structures = [(0, _SECTOR)]
+    if header.at:
+        structures.append((header.at, header.at + _SECTOR))
     descriptor = None
     if header.number("descriptorOffset"):
         at, length = (header.number(name) * _SECTOR for name in _DESCRIPTOR)
@@ -107,24 +111,40 @@ def open_sparse(refusing: Refusing, file: ImageFile) -> SparseExtent:
     ):
         raise refusing.because(say("its two sets of grain tables differ"))
     places = _places(refusing, entries, zeroed=bool(flags & vmdk.HAS_ZEROED_GRAINS))
+    begin = header.number("overHead") * _SECTOR
+    if begin > file.size_bytes or np.any((places >= 0) & (places < begin)):
+        raise refusing.because(say("a grain table names a grain inside its header"))
     size = capacity * _SECTOR
     last = size - (len(places) - 1) * grain
     lengths = (vmdk.MARKER.size,) * 2 if compressed else (grain, last)
     hold_apart(refusing, file, (places, *lengths), structures, say("a grain or a grain table"))
     if compressed:
-        _hold_last_grain(refusing, file, places)
+        notes = Stream(refusing, file, begin, dict(structures), places, grain).walk()
+    else:
+        _hold_end(refusing, file, places, (grain, last))
+        notes = notes_on_unnamed(refusing, file, (places, grain), [(0, begin)], least=grain)
     blocks = (CompressedMap if compressed else BlockMap)(file, size, grain, places)
-    return SparseExtent(blocks, capacity, descriptor, compressed, mirrored)
+    return SparseExtent(blocks, capacity, descriptor, compressed, mirrored, notes)
 
 
-def _hold_last_grain(refusing: Refusing, file: ImageFile, places: Places) -> None:
-    """Hold that a stream was not cut within its last grain."""
+def _hold_end(
+    refusing: Refusing, file: ImageFile, places: Places, lengths: tuple[int, int]
+) -> None:
+    """Hold that the file does not end inside its last grain, which may be as short as the drive."""
+    grain, last = lengths
     place = int(places.max())
-    if place < 0:
-        return
-    marker = vmdk.MARKER.parse(file.read(place, vmdk.MARKER.size), place)
-    if place + vmdk.GRAIN_MARKER_BYTES + marker.number("size") > file.size_bytes:
-        raise refusing.because(say("its last grain is not whole: it was cut short"))
+    stored = file.size_bytes - place
+    short = place == places[-1] and stored == last
+    if place >= 0 and stored < grain and not short:
+        raise refusing.because(
+            say(
+                "{file} has {size:,} bytes and should end at byte {end:,} by its tables: bytes"
+                " were removed",
+                file=file.name,
+                size=file.size_bytes,
+                end=place + grain,
+            )
+        )
 
 
 _DESCRIPTOR = ("descriptorOffset", "descriptorSize")
