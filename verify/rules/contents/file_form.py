@@ -10,8 +10,9 @@ was read on both drives: blocks of 4,096 bytes, or the end of it, or all of it, 
 the new drive alone.
 
 ## Why it matters
-A copy made from a running system has registry files of another time than the old drive, so that a
-time excuses any difference: also a registry that is all zeros, with which nobody can log in.
+A copy made from a running system has registry files with other times than the old drive. The
+times would then excuse any difference, even a registry of all zeros, with which nobody can log
+in.
 
 ## Levels
 - `stop`: whole on the old drive and not on the new one; or another fault than the old drive's;
@@ -23,11 +24,11 @@ time excuses any difference: also a registry that is all zeros, with which nobod
 - `note`: the old drive has the same fault.
 - not examined: files that could not be read; captures of versions that did not look.
 
-A whole hive in the middle of a change, with its log, is no fault. Where zeros lie is not recorded,
-only how many blocks there are: so a file of another length counts only if all of it is zeros. Files
-that are laid out ahead and are newer on the old drive, where they went on filling up, count only if
-all of them is zeros. Named streams, and system files that Windows keeps compressed, are not looked
-at here; their bytes are compared by `file-content`.
+A whole hive in the middle of a change, with its log, is no fault. Where zeros lie is not
+recorded, only how many blocks there are: so a file of another length counts only if all of it is
+zeros. Files with space reserved ahead that are newer on the old drive, where they went on filling
+up, count only if all their bytes are zeros. Named streams, and system files that Windows keeps
+compressed, are not looked at here; their bytes are compared by `file-content`.
 
 ## What to do
 Copy the file again from the old drive, or clone again.

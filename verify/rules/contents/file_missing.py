@@ -9,13 +9,14 @@ A file that was never copied is gone for good once the old drive is wiped, and n
 until it is needed.
 
 ## Levels
-- `stop`: a file or folder is missing, whatever its folder is called. Where it is known when the
-  volume was copied (`source-used-since`), what was put on the old drive later is reported there,
-  and what was renamed there is found under its earlier name.
-- `review`: it came while a running system's volume was being copied; it is of the offline-files
-  store; or its name differs only in upper and lower case, in a folder that ignores case.
-- `review`: what a program keeps (settings, passwords, addresses, bookmarks) was there before the
-  clone, and was written after it; or it is missing on a new drive that was used since.
+- `stop`: a file or folder is missing, whatever its folder is called. If the moment of the copy is
+  known (`source-used-since`), files added to the old drive later are reported there, and renamed
+  files are found under their earlier name.
+- `review`: it was created while a running system's volume was being copied; it belongs to the
+  offline-files store; or its name differs only in upper and lower case, in a folder that ignores
+  case.
+- `review`: a program's data (settings, passwords, addresses, bookmarks) existed before the clone
+  and was written after it; or it is missing on a new drive that was used since.
 - `review`: an office document is missing from a folder of temporary files, where mail programs put
   what is opened from a mail.
 - `review`: twenty or more logs and caches of a running system are missing, and the new drive has

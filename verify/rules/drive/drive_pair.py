@@ -1,11 +1,11 @@
-"""The two drives are no old drive and its clone, or their sides are swapped.
+"""The two drives are not an old drive and its clone, or the sides are swapped.
 
 ## What it compares
 What identifies both drives: disk, partition and filesystem identifiers, and where none is shared
-the names and sizes of all files. Whether one of them is blank, or has lost its table. Which of the
-two the structures on them were made for: starts in boot sectors, the size and the backup place in
-a GPT, what boot store and recovery configuration name. Which was in use longer. Whether both were
-read as whole drives.
+the names and sizes of all files. Whether one of them is blank, or has lost its table. For which
+of the two drives their structures were made: starts in boot sectors, size and backup place in a
+GPT, the references of boot store and recovery configuration. Which drive was in use longer.
+Whether both were read as whole drives.
 
 ## Why it matters
 With the wrong drive in hand every other answer misleads, and a record under the wrong serial number
@@ -20,9 +20,9 @@ gets the only good drive erased. One partition says nothing of the rest of its d
 - not examined: one partition only was compared; a drive without a table that nobody confirmed; a
   first sector that cannot be read.
 
-Copied, renewed and resized identities are all right: one identifier in common is enough, and a copy
-made file by file has its names. A clone that left no trace of its old place cannot be told from the
-drive it was made from: then only the serial numbers on the labels tell.
+Copied, renewed and resized identities are all right: one identifier in common is enough, and a
+copy made file by file has its names. A clone without any trace of its old place cannot be told
+apart from the drive it was made from: then only the serial numbers on the labels help.
 
 ## What to do
 Read model and serial number off both labels, compare them with those named here, and check again

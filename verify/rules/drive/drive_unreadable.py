@@ -1,20 +1,20 @@
-"""Sectors could not be read, and the files that lie in them.
+"""Sectors could not be read; the files in them are affected.
 
 ## What it compares
-The sectors that either drive did not give back while it was read, whose they are (files, streams,
-folders, the filesystem's own structures, free space), and the files on both sides that have no
-hash because some of their bytes lie there.
+The sectors that could not be read on either drive, what they belong to (files, streams, folders,
+the filesystem's own structures, free space), and the files on both sides that have no hash
+because some of their bytes are in such sectors.
 
 ## Why it matters
 Bytes that cannot be read on the old drive cannot be proven to be on the new one: many cloning
-methods write zeros in their place and go on. Unreadable sectors on a new drive are a drive to
-send back.
+methods write zeros in their place and go on. A new drive with unreadable sectors should be sent
+back.
 
 ## Levels
 - `stop`: a file could not be read, or owns such sectors, on either drive; any sector of the new
   drive; sectors of a partition of the old one that has no readable filesystem.
 - `review`: other sectors of the old drive: tables, folders, the filesystem's own structures, and
-  what nobody can be found for.
+  sectors whose owner is not known.
 - `note`: sectors of the old drive in free space, or of reserved partitions (Microsoft reserved,
   swap), whose bytes do not matter. Sectors that belong to files only are reported with the files.
 
@@ -23,7 +23,7 @@ a sample. Sectors that failed together with others beside them are reported as w
 
 ## What to do
 Open the named files on the new drive and look at them, or take them from a backup. Do not wipe
-the old drive before. Replace a new drive that does not give back its sectors.
+the old drive until then. Replace a new drive that has unreadable sectors.
 
 ## Sources
 NIST CFTT Disk Imaging Tool Specification 3.1.6 (read errors are logged and said).

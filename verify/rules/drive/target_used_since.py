@@ -11,8 +11,8 @@ nobody resized it; and how far its journal of changes (USN) is, where both have 
 A system that has been started changes thousands of its own files. The comparison with the old
 drive then shows those changes beside the clone's faults, and proves less. The order that proves
 most is: clone, check before the first start, start alone, see that it runs from the new drive,
-identify the old one, wipe it. A check after the first start can no longer prove of the files that
-were written since that they came over whole.
+identify the old one, wipe it. A check after the first start can no longer prove that files
+written since then were copied whole.
 
 ## Levels
 - `review`: a person's work was changed or created there after the moment of the clone (see

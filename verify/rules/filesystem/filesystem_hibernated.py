@@ -3,8 +3,8 @@
 ## What it compares
 Whether a partition holds a valid hibernation image: of Windows (also one that a fast start leaves
 behind), or of Linux in a swap partition. On both drives, with what was resized. The image's first
-bytes do not tell a hibernation from a fast start's shutdown; the registry beside it says whether
-fast start is on.
+bytes do not show whether the system was hibernated or shut down with fast startup; the registry
+on the same volume says whether fast startup is on.
 
 ## Why it matters
 A hibernated system keeps its filesystems in memory, as they were. Resumed on a volume that was
@@ -19,8 +19,8 @@ machine hibernated is in that image alone.
 - `note`: both hold one, and nothing was resized.
 - not examined: a Windows volume whose files could not be listed.
 
-Whether fast startup is on is said in the finding and changes no level: a fast start's image is a
-kernel that knows the volume as it was, too.
+Whether fast startup is on is said in the finding and changes no level: the image of a fast
+startup also holds a kernel that knows the volume as it was.
 
 ## What to do
 Start the machine from the old drive, shut it down fully (no fast start, no hibernation), and clone

@@ -1,8 +1,8 @@
-"""A boot sector says that its partition begins elsewhere than it does.
+"""A boot sector records another start sector than its partition has.
 
 ## What it compares
-The number of sectors in front of the partition, which the boot sector of NTFS, FAT and exFAT
-keeps, with the place where the partition begins. On both drives.
+The start sector that the boot sector of NTFS, FAT and exFAT records, with the real start of the
+partition. On both drives.
 
 ## Why it matters
 The boot code of a BIOS machine reads its next part by this number. A partition that was moved and
@@ -18,8 +18,8 @@ A logical partition may count from its own boot record instead of the drive's st
 0, which says nothing.
 
 ## What to do
-Let a tool of the system write the boot sector anew for the place where it lies, then see that the
-machine starts from the new drive alone.
+Rewrite the boot sector for the partition's present start with a tool of the system, then check
+that the machine starts from the new drive alone.
 
 ## Sources
 libfsntfs, "NTFS format" (the field; NTFS ignores it); Microsoft, exFAT specification section 3.1.4

@@ -1,19 +1,18 @@
-"""A partition overlaps another one, or lies where none may.
+"""A partition overlaps another one, or is outside the allowed range.
 
 ## What it compares
-The place of each partition of the new drive: against the others, against the drive's end, and on a
-GPT drive against the range that its header gives for partitions. The old drive's are looked at
-beside them; a logical partition of an MBR also against the extended one that holds it. Where a
-fit was given, each partition's start, and the new drive's size, against what
-it declares.
+The place of each partition of the new drive: against the others, against the drive's end, and on
+a GPT drive against the range that its header gives for partitions. The old drive's partitions are
+checked as well; a logical partition of an MBR also against the extended one that holds it. With a
+fit, also each partition's start and the new drive's size against the fit.
 
 ## Why it matters
-Two partitions over the same sectors destroy each other. What lies behind the drive's end was never
-written: it happens when a larger drive's table was copied to a smaller drive. What lies outside
-the usable range overwrites the table, or is overwritten by it.
+Two partitions over the same sectors destroy each other. Data beyond the drive's end was never
+written: this happens when a larger drive's table was copied to a smaller drive. A partition
+outside the usable range overwrites the table, or is overwritten by it.
 
 ## Levels
-- `stop`: a partition overlaps another one, or ends behind the drive.
+- `stop`: a partition overlaps another one, or ends beyond the drive's end.
 - `review`: a partition lies outside the range that the GPT header allows, a logical partition
   outside the extended one; one starts elsewhere than
   the fit declares; the fit was worked out for another old drive, or for other sectors.

@@ -6,9 +6,9 @@ and the protective MBR. On an MBR drive the boot record and the chain of logical
 target's are judged by the standard, and the source's beside them.
 
 ## Why it matters
-The first copy of a GPT is what the machine starts by; the second, in the drive's last sector, is
-what is left when the first is damaged. A clone to a larger drive often leaves the second in the
-middle, where nothing looks for it, and the next partitioning tool may take the drive for damaged.
+The machine starts by the first copy of a GPT; the second, in the drive's last sector, is needed
+when the first is damaged. A clone to a larger drive often leaves the second in the middle, where
+nothing looks for it, and the next partitioning tool may take the drive for damaged.
 
 ## Levels
 - `stop`: the primary GPT header or entry array is damaged; systems would not see the table.
@@ -20,7 +20,7 @@ middle, where nothing looks for it, and the next partitioning tool may take the 
 
 ## What to do
 Let a partitioning tool move the backup table to the end of the new drive, or rebuild the damaged
-copy from the good one, then check again. Clear what is left of an older table.
+copy from the good one, then check again. Erase the remains of an older table.
 
 ## Sources
 UEFI 2.10 sections 5.2.1, 5.2.3 and 5.3.2 (the tests of a header; the backup in the last block; it
