@@ -6,6 +6,7 @@ import json
 import sqlite3
 from typing import TYPE_CHECKING
 
+import pytest
 from rich.cells import cell_len
 
 from tests.bench.jobs import make_jobs
@@ -13,11 +14,10 @@ from verify.archive.archive import open_archive
 from verify.archive.index import BETWEEN, Wanted
 from verify.archive.job_lines import job_lines
 from verify.archive.proof import prove
+from verify.text.language import speaking
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import pytest
 
     from tests.cli.command import Command
 
@@ -51,6 +51,18 @@ def test_lines_when_a_terminal_limits_them_then_none_is_wider_and_job_and_verdic
         assert "OLD-0" in lines[1]
         assert "NEW-0" in lines[1]
     assert "…" not in "".join(job_lines([ROW], 100))
+
+
+@pytest.mark.parametrize("width", [None, 100])
+def test_lines_when_they_are_german_then_every_technician_is_below_the_title(
+    width: int | None,
+) -> None:
+    """German words for a verdict are longer than their column's title, unlike English ones."""
+    stop = ROW.replace("sound", "stop")
+    with speaking("de"):
+        head, *lines = "".join(job_lines([ROW, stop], width)).splitlines()
+    assert [line.index("A. Bell") for line in lines] == [head.index("Techniker")] * 2
+    assert "in Ordnung" in lines[0]
 
 
 def test_archive_when_there_are_thousands_of_jobs_then_several_processes_agree_with_one(

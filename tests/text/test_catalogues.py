@@ -135,3 +135,4 @@ def test_catalogue_when_read_as_text_then_every_entry_stands_once(code: str) -> 
     """A merge of two changes leaves an entry twice, and the reader of the file keeps one."""
     text = (REPOSITORY / f"verify/text/languages/{code}.po").read_text(encoding="utf-8")
     assert len(re.findall(r"^msgid ", text, re.MULTILINE)) == len(list(catalogue(code)))
+    assert re.findall(r"^msgstr \".*\n(?:\".*\n)*msgstr ", text, re.MULTILINE) == []

@@ -37,9 +37,10 @@ def job_lines(jobs: Sequence[str], width: int | None) -> Iterator[str]:
         widths = [
             max(most, *map(len, column)) for most, column in zip(widths, columns, strict=True)
         ]
+    said = {word: translated(message) for word, message in LEVELS.items()}
+    widths[_VERDICT] = max(widths[_VERDICT], *map(cell_len, said.values()))
     if width is not None:
         widths = _narrowed(widths, width)
-    said = {word: translated(message) for word, message in LEVELS.items()}
     whole = "  ".join(f"%-{cells}s" for cells in widths)
     for text in chain([BETWEEN.join(titles)], jobs):
         row = _apart(text)
@@ -67,7 +68,7 @@ _TITLES = (
     say("old drive"),
     say("new drive"),
 )
-_MOST_CELLS = (12, 10, 7, 8, 8)
+_MOST_CELLS = (12, 10, 10, 8, 8)
 """Cells of the first five columns where not all has room: the two drives share what is left."""
 
 _VERDICT = 2
