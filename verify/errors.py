@@ -29,6 +29,7 @@ The state of a drive is data and is recorded; an exception means "cannot go on h
     ├── FitForeign                             a file that holds no fit
     ├── ArchiveError                           an archive of jobs cannot be used
     │   ├── ArchiveForeign                     a folder that is not an archive
+    │   ├── NothingNamed                       neither a manifest nor an archive is there
     │   ├── ArchiveBusy                        somebody else has been filing for too long
     │   ├── JobUnknown                         no job of that name
     │   ├── JobTaken                           there is a job of that name
@@ -507,6 +508,24 @@ class ArchiveForeign(ArchiveError):
     def hint(self) -> str:
         """Say how one comes to be."""
         return say("`check --job` and `jobs add` make one, in a new or empty folder.")
+
+
+@dataclass
+class NothingNamed(ArchiveError):
+    """A name that is no manifest's, and no archive whose job it could be."""
+
+    name: str
+
+    def __str__(self) -> str:
+        return say(
+            "{name}: there is no such manifest, and no archive of jobs in {archive}.",
+            name=self.name,
+            archive=self.path,
+        )
+
+    def hint(self) -> str:
+        """Say what to name."""
+        return say("Name the manifest of the new drive, or the job's archive with --archive.")
 
 
 @dataclass

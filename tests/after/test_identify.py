@@ -258,7 +258,7 @@ def test_running_when_a_name_fits_neither_a_manifest_nor_an_archive_then_both_ar
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("DRIVEWITNESS_ARCHIVE", str(tmp_path / "none"))
     ran = command("running", "--against", "J-1")
-    ran.assert_one_sentence(2, "J-1: there is no such manifest, and no archive of jobs in")
+    ran.assert_one_sentence(4, "J-1: there is no such manifest, and no archive of jobs in")
 
 
 def test_identify_when_the_clock_was_set_back_then_the_last_in_the_chain_is_the_newest(

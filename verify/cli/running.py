@@ -83,7 +83,7 @@ def _archive_of(against: str, archive: str | None) -> "Archive | None":
     """Return the archive of the job that was named; `None` where a manifest was."""
     from pathlib import Path
 
-    from verify.errors import ArchiveForeign, UsageError
+    from verify.errors import ArchiveForeign, NothingNamed
 
     path = Path(against)
     if archive is None and (path.exists() or path.name != against or path.suffix):
@@ -93,14 +93,7 @@ def _archive_of(against: str, archive: str | None) -> "Archive | None":
     except ArchiveForeign as error:
         if archive is not None:
             raise
-        raise UsageError(
-            say(
-                "{against}: there is no such manifest, and no archive of jobs in {archive}.",
-                against=against,
-                archive=error.path,
-            ),
-            say("Name the manifest of the new drive, or the job's archive with --archive."),
-        ) from error
+        raise NothingNamed(error.path, against) from error
 
 
 def _manifest(path: str) -> "Against":
