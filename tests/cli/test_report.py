@@ -363,3 +363,16 @@ def test_comparison_when_printed_in_german_then_verdict_and_exit_stay_what_they_
     assert "NICHT UNTERSUCHT" in printed.out
     assert english_left(printed.out, compared) == set()
     assert document.document["verdict"] == "stop"
+
+
+def test_sheet_when_names_are_asked_for_then_it_still_has_none(
+    compared: Path, command: Command, tmp_path: Path
+) -> None:
+    """Nothing but the sheet is written or printed, and only as HTML or PDF."""
+    made = tmp_path / "sheet.html"
+    done = command("report", compared / "comparison.json", "--sheet", made, "--names")
+    assert (done.code, done.out) == (0, "")
+    page = made.read_text(encoding="utf-8")
+    assert "Do not wipe it" in page
+    assert not [name for name in customers_names(compared) if name in page]
+    assert command("report", compared / "comparison.json", "--sheet", "sheet.md").code != 0

@@ -25,6 +25,7 @@ from verify.report.audit import audit_html
 from verify.report.edition import Edition
 from verify.report.handover import build_handover
 from verify.report.html import html
+from verify.report.sheet import sheet
 from verify.rules.comparison_document import PlacesRow
 from verify.rules.rule import Level
 
@@ -105,6 +106,8 @@ PAGES = {
     "many": lambda: html(build_handover(long_comparison(), Edition.CUSTOMER)),
     "hostile": lambda: html(build_handover(hostile_comparison(), Edition.SHOP)),
     "sound": lambda: html(build_handover(comparison("sound"), Edition.CUSTOMER)),
+    "sheet": lambda: sheet(build_handover(long_comparison(), Edition.CUSTOMER)),
+    "hostile-sheet": lambda: sheet(build_handover(hostile_comparison(), Edition.CUSTOMER)),
     "audit": lambda: audit_html(audit_document(result([("Bell & Sons", 60, 40, 10)], 0.95))),
 }
 
@@ -164,7 +167,7 @@ def test_page_when_the_browser_prints_it_then_every_finding_is_on_paper(
     if request.node.callspec.params["page"] == "hostile":
         assert text.count(squeezed("is missing.")) >= len(HOSTILE)
         assert squeezed("<script>alert(1)</script> is missing.") in text
-    if request.node.callspec.params["page"] != "audit":
+    if request.node.callspec.params["page"] in {"many", "hostile", "sound"}:
         assert squeezed("Record of the wipe") in text
 
 

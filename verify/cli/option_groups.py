@@ -28,6 +28,7 @@ from verify.cli.options import (
     SampleFilesOption,
     ScratchOption,
     SeedOption,
+    SheetOption,
     ShopAddressOption,
     ShopLogoOption,
     ShopOption,
@@ -69,6 +70,7 @@ class EditionOptions:
     shop: ShopOption = None
     shop_address: ShopAddressOption = None
     shop_logo: ShopLogoOption = None
+    sheet: SheetOption = None
 
     @property
     def with_names(self) -> bool:

@@ -221,6 +221,17 @@ NamesOption = Annotated[
         ),
     ),
 ]
+SheetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--sheet",
+        metavar="FILE",
+        help=say(
+            "Write a one-page sheet for the customer to sign, without file names: .html or .pdf."
+            " Can be repeated."
+        ),
+    ),
+]
 ReplaceReportOption = Annotated[
     bool, typer.Option("--replace", help=say("Replace a report that already exists."))
 ]

@@ -55,7 +55,7 @@ def report(
     document = open_comparison(saved)
     if json:
         emit(as_json(report_document(reports.handover(document, seal))) + "\n")
-    elif not reports.files:
+    elif not reports.files and not reports.sheets:
         emit(reports.made(reports.handover(document, seal), ".md").decode("utf-8"))
     reports.write(document, seal)
     return 0

@@ -1,7 +1,7 @@
 """Where a report goes: checked before anything is read, written whole or not at all."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,7 @@ class Reports:
     paper: str
     language: str
     shop: "Letterhead"
+    sheets: tuple[Path, ...] = ()
 
     def handover(self, comparison: "Comparison", seal: str | None = None) -> "Handover":
         """Return the report of a comparison in the edition that was asked for."""
@@ -54,13 +55,25 @@ class Reports:
         Raises:
             OutputError: one of them cannot be written; those before it are there.
         """
-        if not self.files:
+        if not self.files and not self.sheets:
             return
         from verify.whole_file import whole_file
 
         handover = self.handover(comparison, seal)
         for path in self.files:
             made = self.made(handover, path.suffix.lower())
+            with whole_file(path, replace=self.replace) as file:
+                file.write(made)
+        self._write_sheets(comparison, seal)
+
+    def _write_sheets(self, comparison: "Comparison", seal: str | None) -> None:
+        """Write the customer's sheet, which has no file names whatever was asked for."""
+        from verify.report.sheet import rendered_sheet
+        from verify.whole_file import whole_file
+
+        handover = replace(self, names=False).handover(comparison, seal)
+        for path in self.sheets:
+            made = rendered_sheet(handover, path.suffix.lower(), self.paper, self.language)
             with whole_file(path, replace=self.replace) as file:
                 file.write(made)
 
@@ -79,12 +92,13 @@ def report_files(
     formats = held.formats if edition.format is None else tuple(edition.format)
     named = [one for path in paths or () for one in _with_endings(path, formats)]
     files = tuple(_held_place(path, inputs, replace_it=edition.replace) for path in named)
-    if len(set(map(PLATFORM.real_path, files))) < len(files):
+    sheets = tuple(_sheet_place(path, inputs, edition) for path in edition.sheet or ())
+    if len(set(map(PLATFORM.real_path, files + sheets))) < len(files + sheets):
         raise UsageError(say("One file is named twice."), say("Name each report once."))
     paper = held.paper if edition.paper is None else edition.paper.value
     language = language_of(edition.lang)
     shop = _letterhead(edition)
-    return Reports(files, edition.replace, edition.with_names, paper, language, shop)
+    return Reports(files, edition.replace, edition.with_names, paper, language, shop, sheets)
 
 
 def _letterhead(edition: EditionOptions) -> "Letterhead":
@@ -134,6 +148,13 @@ def _held_place(path: str, inputs: tuple[str, ...], *, replace_it: bool) -> Path
     if (ready := FORMATS[ending].ready) is not None:
         ready()
     return place.file
+
+
+def _sheet_place(path: str, inputs: tuple[str, ...], edition: EditionOptions) -> Path:
+    from verify.report.sheet import SHEET_ENDINGS
+
+    _hold_ending(path, SHEET_ENDINGS)
+    return _held_place(path, inputs, replace_it=edition.replace)
 
 
 def _hold_ending(path: str | Path, known: Iterable[str]) -> str:

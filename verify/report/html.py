@@ -88,7 +88,7 @@ def html(handover: Handover) -> str:
         language=spoken(),
         **ours,
     )
-    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n"
+    return tidy(text)
 
 
 def facts(handover: Handover) -> Iterator[tuple[Message, str, str]]:
@@ -99,6 +99,11 @@ def facts(handover: Handover) -> Iterator[tuple[Message, str, str]]:
     yield say("identified"), *handover.identified
     document = handover.document
     yield say("what was read"), DEPTHS[document.source.depth], DEPTHS[document.target.depth]
+
+
+def tidy(text: str) -> str:
+    """Return a filled-in template without blank lines and spaces at the ends of lines."""
+    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n"
 
 
 @cache

@@ -14,6 +14,8 @@ from verify.text.language import translated
 from verify.text.message import say
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verify.report.handover import Handover
 
 _POINTS_A_PIXEL = 72 / 96
@@ -23,8 +25,12 @@ PAPERS = {"a4": "A4", "letter": "Letter"}
 """Sheets by the names that options have, as CSS calls them."""
 
 
-def pdf(handover: Handover, paper: str = "a4") -> bytes:
+def pdf(
+    handover: Handover, paper: str = "a4", page_of: Callable[[Handover], str] | None = None
+) -> bytes:
     """Return the report as a tagged PDF with title and language.
+
+    `page_of` makes its page, if not `html`.
 
     Raises:
         UsageError: the library is not there.
@@ -34,7 +40,7 @@ def pdf(handover: Handover, paper: str = "a4") -> bytes:
     only_data = library.urls.URLFetcher(
         allowed_protocols=("data",), allow_redirects=False, fail_on_errors=True
     )
-    page = library.HTML(string=html(handover), url_fetcher=only_data)
+    page = library.HTML(string=(page_of or html)(handover), url_fetcher=only_data)
     sheet = library.CSS(string=f"@page {{ size: {PAPERS[paper]} }}")
     # NOTE: the identifier follows from the contents: the same report gives the same file.
     try:
