@@ -15,6 +15,7 @@ from verify.manifest.draw import BLOCK_BYTES
 from verify.manifest.totals import Totals
 from verify.matching.level import Level
 from verify.matching.moment import Volume
+from verify.matching.traces import is_work
 from verify.text.message import Message
 
 if TYPE_CHECKING:
@@ -43,7 +44,14 @@ Kind = Literal[
 clones differ there too; `not_read`: on neither drive, since its length cannot be true."""
 
 KEPT_DIFFERENCES = 10_000
-"""Differences kept whole of each meaning, a partition; beyond it only their number is."""
+"""Differences kept whole of each meaning, a partition: people's work and the largest first. Of the
+others only their number is."""
+
+_ROOM = KEPT_DIFFERENCES // 5
+"""So many more are taken before the least grave are dropped."""
+
+_WIDE_DEPTH = 3
+"""A folder of at most so many names is kept before files."""
 
 
 @dataclass(slots=True)
@@ -68,6 +76,15 @@ class Difference:
         return entry.size if entry else 0
 
 
+def gravity(item: Difference) -> tuple[bool, bool, int]:
+    """Return what a difference is sorted by: people's work, then wide folders, then by size."""
+    entry = item.source or item.target
+    if entry is None:
+        return False, False, 0
+    wide = entry.kind == "folder" and entry.path.count("/") <= _WIDE_DEPTH
+    return is_work(entry), wide, item.size
+
+
 @dataclass(frozen=True, slots=True)
 class Meaning:
     """What a difference means: its level, how a sentence about it ends, and the advice.
@@ -87,18 +104,30 @@ class Meaning:
 
 @dataclass(slots=True)
 class Bag:
-    """Differences of one meaning: how many, how many bytes, and the first of them."""
+    """Differences of one meaning: how many, how many bytes, and the gravest, in their order."""
 
     count: int = 0
     bytes: int = 0
     kept: list[Difference] = field(default_factory=list)
+    least: tuple[bool, bool, int] | None = None
 
     def add(self, difference: Difference) -> None:
-        """Count one more, and keep it while there is room."""
+        """Count one more, and keep it if it is one of the gravest."""
         self.count += 1
         self.bytes += difference.size
-        if len(self.kept) < KEPT_DIFFERENCES:
-            self.kept.append(difference)
+        if self.least is not None and gravity(difference) <= self.least:
+            return
+        self.kept.append(difference)
+        if len(self.kept) >= KEPT_DIFFERENCES + _ROOM:
+            self._drop()
+
+    def _drop(self) -> None:
+        """Drop the least grave, of equals the later ones."""
+        ranks = [gravity(item) for item in self.kept]
+        order = sorted(range(len(ranks)), key=lambda at: ranks[at], reverse=True)
+        left = order[:KEPT_DIFFERENCES]
+        self.least = ranks[left[-1]]
+        self.kept = [self.kept[at] for at in sorted(left)]
 
 
 @dataclass(slots=True)

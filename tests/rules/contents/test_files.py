@@ -34,6 +34,7 @@ from verify.rules.contents import (
     file_size,
     raw_content,
 )
+from verify.rules.contents.gather import MOST_GROUPS
 from verify.rules.judge_drives import compare
 
 if TYPE_CHECKING:
@@ -403,3 +404,30 @@ def test_raw_when_one_side_was_read_as_files_then_they_cannot_be_compared() -> N
     comparison = judged(file_missing.RULE, raw(SAME), Side(BASE, sectors=2048))
     assert outcomes(comparison) == ["not_examined"]
     assert comparison.verdict == "review"
+
+
+def test_missing_when_there_are_many_groups_then_the_largest_and_a_persons_are_named() -> None:
+    """Of machines, sixty groups of ten; beside them a large disk and one letter."""
+    crowd = [a_file(f"/Windows/System32/part{at}/{n}.dll") for at in range(60) for n in range(10)]
+    letter, disk = a_file("/Users/orla/letter.odt", size=9), a_file("/x/disk.vhdx", size=9 << 30)
+    large = a_file("/Program Files/Suite/data/big.bin", size=9 << 20)
+    old = [a_file("/Users/stays.txt"), *crowd, letter, disk, large]
+    found = both(file_missing.RULE, old, old[:1])[0]
+    assert {path for _, path in found} >= {letter.path, disk.path, large.path}
+    assert len(found) <= MOST_GROUPS + 1
+
+
+def test_missing_when_one_group_is_crowded_then_its_examples_are_the_gravest() -> None:
+    """Ten thousand small files of programs come first in their order."""
+    crowd = [a_file(f"/Users/orla/AppData/{n:05}.bin") for n in range(25_000)]
+    letter = a_file("/Users/orla/AppData/zz/offer.docx", size=9)
+    large = a_file("/Users/orla/AppData/zz.bin", size=1 << 20)
+    old = [a_file("/Users/stays.txt"), *crowd, letter, large]
+    comparison = judged(file_missing.RULE, Side(old), Side(old[:1]))
+    named = {item.path for item in comparison.findings} | {
+        path for item in comparison.findings for path in item.examples
+    }
+    assert {letter.path, large.path} <= named
+    counted = [re.match(r"[\d,]+|A", item.message) for item in comparison.findings]
+    numbers = [match[0].replace(",", "").replace("A", "1") for match in counted if match]
+    assert sum(map(int, numbers)) == len(old) - 1

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from heapq import nlargest
 from typing import TYPE_CHECKING
 
 from verify.matching.level import Level
-from verify.matching.pair_contents import Difference
+from verify.matching.pair_contents import Difference, gravity
 from verify.text.message import counted, say
 from verify.units import decimal_size
 
@@ -20,7 +21,8 @@ FEW = 3
 """Up to this many differences of one folder are reported one by one."""
 
 MOST_GROUPS = 40
-"""Groups reported for one meaning and partition; the rest are one finding."""
+"""Groups reported for one meaning and partition: those with people's work first, then the largest.
+The rest are one finding, which names its gravest."""
 
 _ENOUGH = 8
 """Sentences for a meaning below `stop`, where wider folders allow it."""
@@ -52,6 +54,11 @@ class _Group:
     place: str
     items: list[Difference] = field(default_factory=list)
 
+    def gravity(self) -> tuple[bool, int, int]:
+        """Return what groups are sorted by: people's work, then bytes, then their number."""
+        of_people = any(gravity(item)[0] for item in self.items)
+        return of_people, sum(item.size for item in self.items), len(self.items)
+
 
 def tell_gathered(answer: RuleAnswer, partition: int, differences: Sorted) -> None:
     """Tell all differences that are no expected changes, the heaviest meaning first."""
@@ -73,6 +80,8 @@ def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) ->
             folders, rest = [], bag.kept
         while depth and sum(map(_sentences, _grouped(rest, depth))) + len(folders) > _ENOUGH:
             depth -= 1
+    if len(folders) > MOST_GROUPS:
+        folders.sort(key=lambda folder: (gravity(folder.item)[0], folder.bytes), reverse=True)
     for folder in folders[:MOST_GROUPS]:
         inside = counted(
             ", with {count} file or folder in it ({size})",
@@ -85,7 +94,7 @@ def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) ->
         )
         path = folder.item.path
         answer.find(meaning.level, message, meaning.advice, partition=partition, path=path)
-    largest = sorted(_grouped(rest, depth), key=lambda group: -len(group.items))
+    largest = sorted(_grouped(rest, depth), key=_Group.gravity, reverse=True)
     for group in largest[:MOST_GROUPS]:
         _tell_group(answer, partition, meaning, group)
     untold = sum(len(group.items) for group in largest[MOST_GROUPS:])
@@ -111,8 +120,8 @@ def _tell_bag(answer: RuleAnswer, partition: int, meaning: Meaning, bag: Bag) ->
 
 
 def first_paths(items: Sequence[Difference]) -> tuple[str, ...]:
-    """Return the paths that a finding about many differences names."""
-    return tuple(item.path for item in items[:FEW])
+    """Return the paths that a finding about many differences names, the gravest first."""
+    return tuple(item.path for item in nlargest(FEW, items, key=gravity))
 
 
 def _grouped(items: list[Difference], depth: int) -> list[_Group]:
