@@ -68,7 +68,7 @@ def check(  # noqa: PLR0913 - the command's own options
     declared = declared_by(fit)
     reports = report_files(report, (source, target), edition)
     lists = difference_files(
-        differences, (source, target), names=edition.with_names, others=reports.files
+        differences, (source, target), names=edition.with_names, others=reports.places
     )
     options = capture_options(
         reading, beside=(source, target), given_as=given_as((source, target), scope)
@@ -78,7 +78,7 @@ def check(  # noqa: PLR0913 - the command's own options
     filed = place_of_archive(filing.archive) if job or filing.archive or filing.ask else None
     keep_off(
         (source, target, *views),
-        (*reports.files, *lists.files, keep, filed),
+        (*reports.places, *lists.files, keep, filed),
         scratch=reading.scratch,
     )
     to_file = filing_for(job, filing)

@@ -39,8 +39,8 @@ def compare(  # noqa: PLR0913 - the command's own options
     declared = declared_by(fit)
     reports = report_files(report, (source, target), edition)
     sides = source, target
-    lists = difference_files(differences, sides, names=edition.with_names, others=reports.files)
-    keep_off(sides, (*reports.files, *lists.files))
+    lists = difference_files(differences, sides, names=edition.with_names, others=reports.places)
+    keep_off(sides, (*reports.places, *lists.files))
     said = given_as(sides, scope)
     options = with_changes(like_the_other_side(sides), given_as=said)
     with judged(source, target, options, declared=declared) as found:

@@ -31,6 +31,11 @@ class Reports:
     shop: "Letterhead"
     sheets: tuple[Path, ...] = ()
 
+    @property
+    def places(self) -> tuple[Path, ...]:
+        """Every file that is written, none of which may lie on a drive that is checked."""
+        return self.files + self.sheets
+
     def handover(self, comparison: "Comparison", seal: str | None = None) -> "Handover":
         """Return the report of a comparison in the edition that was asked for."""
         from verify.report.edition import Edition
