@@ -238,7 +238,7 @@ def test_key_when_made_then_only_its_owner_may_read_it_and_it_is_never_shown(
     assert secret not in shown.out + shown.err
     file.chmod(0o640)
     command("jobs", "verify", "--archive", archive.root, "--key", file).assert_one_sentence(
-        4, "others"
+        4, "users other than its owner"
     )
 
 

@@ -251,9 +251,9 @@ def test_image_when_a_row_or_the_boot_index_leads_nowhere_then_it_is_told() -> N
     [
         (b"<?xml version='1.0'?><a><b/></a>", "xml", None),
         ("<a>\xe4</a>".encode("utf-16"), "xml", None),
-        (b"<a><b></a>", "xml", "no well-formed XML"),
-        (b"<a>" + bytes(30), "xml", "no well-formed XML"),
-        (bytes(1096), "xml", "no well-formed XML"),
+        (b"<a><b></a>", "xml", "not well-formed XML"),
+        (b"<a>" + bytes(30), "xml", "not well-formed XML"),
+        (bytes(1096), "xml", "not well-formed XML"),
         (b"", "xml", "is empty"),
         (b"UUID=1234 / ext4 defaults 0 1\n", "text", None),
         ("[boot loader]".encode("utf-16"), "text", None),

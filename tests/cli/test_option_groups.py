@@ -16,7 +16,7 @@ GOT: dict[str, Any] = {}
 IN_ORDER = """
     source target depth seed confidence sample_files sample_blocks scratch retries
     source_view target_view one_partition whole_drive keep fit report differences names replace
-    format paper lang shop shop_address shop_logo
+    format paper lang shop shop_address shop_logo sheet
     job archive shared technician customer notes key ask json
 """
 

@@ -112,7 +112,7 @@ def test_check_when_a_container_is_refused_then_it_exits_4_with_one_sentence(
 ) -> None:
     """No traceback, no manifest, no other exit."""
     path = tmp_path / "drive.vhdx"
-    path.write_bytes(b"vhdxfile" + bytes(4 << 20))
+    path.write_bytes(b"vhdxfile".ljust(4 << 20, b"\0"))
     command = [sys.executable, "-m", "verify", "check", str(path), str(path)]
     done = subprocess.run(command, check=False, cwd=REPOSITORY, capture_output=True, text=True)
     assert done.returncode == 4
