@@ -24,8 +24,7 @@ class Moment:
     that are no further apart are the same (FAT: two seconds). `by_creation`: a creation time counts
     as one of modification, since a file that is copied in keeps the latter, and no time of change
     is kept (FAT, exFAT). `wrong_from`: from here on times tell nothing: a clock that was wrong
-    before the copy may have written them. `missed`: the first write on the source that the copy
-    lacks, as far as is left of it; the volume was copied before.
+    before the copy may have written them.
     """
 
     changed: int | None
@@ -37,7 +36,6 @@ class Moment:
     step: int = 0
     by_creation: bool = False
     wrong_from: int | None = None
-    missed: int | None = None
 
     @property
     def newest(self) -> int:

@@ -26,8 +26,6 @@ from verify.matching.traces import is_work
 from verify.text.message import say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
     from verify.filesystem.entry import Entry
     from verify.manifest.header import Header, Partition
     from verify.manifest.listing_rows import ListingRows
@@ -41,7 +39,7 @@ FAT_TIME_STEP_NANOSECONDS = 2 * SECOND
 LONGEST_COPY_NANOSECONDS = 12 * 3600 * SECOND
 """A volume whose system runs on is copied within that (common practice)."""
 
-CLOCKS_APART_NANOSECONDS = 26 * 3600 * SECOND
+_CLOCKS_APART_NANOSECONDS = 26 * 3600 * SECOND
 """Local times of two places are at most 26 hours apart (UTC-12 to UTC+14); a time that is further
 beyond the capture is a wrong one."""
 
@@ -112,7 +110,7 @@ def survey(
     step = FAT_TIME_STEP_NANOSECONDS if "fat" in families else 0
     found = Survey(dated_folders=not families & {"fat", "exfat"})
     limits = [
-        header.capture.ended * SECOND + CLOCKS_APART_NANOSECONDS for header in reversed(headers)
+        header.capture.ended * SECOND + _CLOCKS_APART_NANOSECONDS for header in reversed(headers)
     ]
     limit = limits[0]
     names: tuple[Name, ...] = ("changed", "modified")
@@ -378,28 +376,9 @@ class _Going:
             )
             self.ran_ahead = clock.ran_ahead()
             begun = self._copied_from(answer[0], clock)
-            missed = min(self._missed(found.moment, clock), default=None)
-            found.moment = replace(found.moment, copied_from=begun, missed=missed)
+            found.moment = replace(found.moment, copied_from=begun)
         if self.nodes * 10 < self.names * 9:
             found.became, found.was = {}, {}  # NOTE: a copy by files has nodes of its own
-
-    def _missed(self, moment: Moment, clock: _Clock) -> Iterator[int]:
-        """Yield the writes on the source that the copy lacks, by times that nobody sets.
-
-        NOTE: on FAT and exFAT these are creation times; a file that is copied over another one
-        brings its date along.
-        """
-        times: Iterable[int | None] = ()
-        if clock.name == "changed":
-            times = clock.written
-        elif moment.by_creation:
-            known = self.found
-            new = (entry for entry in known.was.values() if known.found_as(entry) is None)
-            times = (entry.created for entry in new)
-        last = moment.wrong_from or _END_OF_TIME
-        for time in times:
-            if time is not None and moment.newest + moment.step < time < last:
-                yield time
 
     def _reason(self) -> Message:
         """Return why no sort of time tells a moment."""

@@ -6,7 +6,6 @@ from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
 from verify.matching.pair_contents import Bag
-from verify.matching.survey import CLOCKS_APART_NANOSECONDS, LONGEST_COPY_NANOSECONDS
 from verify.matching.weigh_by_moment import (
     DELETED,
     EARLIER_NAME,
@@ -27,11 +26,8 @@ from verify.units import moment_of
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from verify.matching.moment import Survey
     from verify.matching.pair_contents import Difference, Meaning, PairContents, Since
     from verify.rules.rule import Case, RuleAnswer
-
-_TWO = 2
 
 MOST_MACHINE_ROWS = 1000
 """Names of what machines wrote that are listed, a volume; of people's work all that were kept."""
@@ -154,49 +150,6 @@ def tell_moment(answer: RuleAnswer, number: int, files: PairContents) -> None:
                 reason=known.reason,
             )
         )
-
-
-def tell_apart(case: Case, answer: RuleAnswer) -> None:
-    """Tell every volume that was copied long before another one of the same new drive.
-
-    Only a write on the old drive that a copy lacks proves it: a volume on which nothing was written
-    for weeks has an old moment by right.
-    """
-    known = {
-        number: files.volume.survey
-        for number, files in case.contents.pairs.items()
-        if not files.raw and files.volume.survey.moment is not None
-    }
-    if len(known) < _TWO:
-        return
-    last = max(known, key=lambda number: _copied(known[number]))
-    for number, survey in sorted(known.items()):
-        missed = survey.moment.missed if survey.moment else None
-        local = not (survey.dated_folders and known[last].dated_folders)
-        most = LONGEST_COPY_NANOSECONDS + (CLOCKS_APART_NANOSECONDS if local else 0)
-        if missed is None or missed + most >= _copied(known[last]):
-            continue
-        answer.find(
-            Level.REVIEW,
-            say(
-                "The new drive's partitions were not copied together: partition {number} before"
-                " {missed}, partition {other} at {copied} or later.",
-                number=number,
-                missed=said_time(missed),
-                other=last,
-                copied=said_time(_copied(known[last])),
-            ),
-            say(
-                "If the partitions must fit together, clone all of them again in one run; else copy"
-                " what was changed on the old drive's partition {number} since.",
-                number=number,
-            ),
-            partition=number,
-        )
-
-
-def _copied(survey: Survey) -> int:
-    return survey.moment.copied if survey.moment is not None else 0
 
 
 def said_time(nanoseconds: int) -> Message:

@@ -33,12 +33,6 @@ as well: a name that a clone lost leaves its folder's time as it is. FAT and exF
 tell, nor does the root of a volume. On FAT and exFAT, which keep no time of change, a creation time
 counts like one of modification: a file that is copied in keeps the date that it had.
 
-Volumes of one new drive may have been copied at different times: in two sittings, or one of them
-left from an older clone. A write on the old drive that the copy of one volume lacks shows that it
-was copied before; where that is more than 12 hours before another volume's moment, or 38 hours
-where one of them is FAT or exFAT and keeps local time, both are named. A volume on which nothing
-was written for weeks shows nothing.
-
 ## Levels
 - `review`: a person's work was changed or created there: documents, pictures, mail, projects,
   databases, settings of the system.
@@ -62,7 +56,6 @@ from __future__ import annotations
 from inspect import cleandoc
 from typing import TYPE_CHECKING
 
-from verify.rules.later_use import tell_apart
 from verify.rules.rule import Area, Rule
 from verify.rules.usage import tell_later_use
 from verify.text.message import say
@@ -80,7 +73,6 @@ _COPY = say("Copy what a person changed there from the old drive, or clone again
 def judge(case: Case, answer: RuleAnswer) -> None:
     """Look for signs of later use of the old drive."""
     tell_later_use(case, answer, "source", _ADVICE, _COPY)
-    tell_apart(case, answer)
 
 
 RULE = Rule(
